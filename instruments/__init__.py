@@ -1,0 +1,1 @@
+"""Everything that talks to, or stands in for, hardware."""

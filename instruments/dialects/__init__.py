@@ -1,0 +1,1 @@
+"""How instruments spell the same dozen things, as data."""

@@ -1,0 +1,1 @@
+"""The simulated bench: its own process, reached through VISA only."""

@@ -1,0 +1,1 @@
+"""Starter recipes, shipped with the package as data."""

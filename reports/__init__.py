@@ -1,0 +1,1 @@
+"""Renders a record: one HTML file, CSV."""

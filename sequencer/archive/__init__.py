@@ -1,0 +1,1 @@
+"""Run folders, their integrity and look-up."""

@@ -1,0 +1,1 @@
+"""Pure numerics: arrays and frozen dataclasses in and out, nothing else."""

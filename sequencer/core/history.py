@@ -1,0 +1,155 @@
+"""The journal of a run as values: what was asked, done, read back and seen, each with its reason.
+
+`decide` reads nothing else of the past, so a run can be planned, resumed and explained from it.
+`sequencer.formats.journal` writes these as one JSON line each and reads them back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from sequencer.core.capability import Capabilities
+from sequencer.core.hookup import Hookup
+from sequencer.core.trace import Sweep
+
+__all__ = [
+    "Adjusted",
+    "Answered",
+    "Began",
+    "Connected",
+    "Entry",
+    "Finished",
+    "Identified",
+    "Judged",
+    "MadeSafe",
+    "Refused",
+    "Role",
+    "Stopped",
+    "Swept",
+    "Warned",
+]
+
+
+class Role(StrEnum):
+    """What a sweep is for."""
+
+    FOREIGN = "foreign signals"  # generator off, thru in place
+    THRU = "thru"
+    NOISE = "noise"  # generator off, both leads loaded
+    LEAKAGE = "leakage"  # generator on, both leads loaded
+    DEVICE = "device"  # a path
+    OPEN = "open"
+    SHORT = "short"
+    LOAD = "load"  # a good load on the bridge, to see its directivity
+    REFLECTION = "reflection"  # a device port on the bridge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """Common to all: when (aware UTC, the run's clock) and why, in words for the report."""
+
+    at: datetime
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Began(Entry):
+    """First entry of a run."""
+
+    run_id: str
+    program: str
+    recipe_sha256: str
+    bench_sha256: str
+    simulated: bool
+    serial: str
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    labels: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identified(Entry):
+    """The instruments answered, and what the analyzer can do."""
+
+    identification: Mapping[str, str]
+    capabilities: Capabilities
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered(Entry):
+    """A question was put and answered (``by`` operator, --set or --yes)."""
+
+    question: str
+    answer: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Connected(Entry):
+    """A hookup is said to be in place; its first sweep has still to prove it."""
+
+    hookup: Hookup
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjusted(Entry):
+    """The generator's tracking was adjusted at this RBW."""
+
+    rbw_hz: float
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Swept(Entry):
+    """A sweep was taken and stored. ``key`` is 'overview' or a frequency's name."""
+
+    hookup: str
+    key: str
+    role: Role
+    sweep: Sweep
+    file: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused(Entry):
+    """The hookup in place did not prove itself, or a sweep cannot be used: it is taken again.
+
+    ``hookup`` names it; what was swept since its Connected entry no longer counts.
+    """
+
+    hookup: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warned(Entry):
+    """Something the report must say; the text is in ``why``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged(Entry):
+    """A requirement's result became known."""
+
+    result_id: str
+    statement: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeSafe(Entry):
+    """The generator was turned off; ``proven`` says whether the instrument confirmed it."""
+
+    proven: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stopped(Entry):
+    """The run ended early: an error, Ctrl-C, a signal. It can be resumed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finished(Entry):
+    """The run is whole; nothing follows."""

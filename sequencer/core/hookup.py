@@ -1,0 +1,35 @@
+"""Hookups: what is joined to what, as a value with the names of design.md."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["Hookup", "HookupKind"]
+
+
+class HookupKind(StrEnum):
+    """The four kinds of hookup."""
+
+    THRU = "thru"  # generator lead joined to analyzer lead
+    FLOOR = "floor"  # both leads end in loads where the device's ports sit
+    PATH = "path"  # generator into one port, analyzer on another, loads on the rest
+    REFLECT = "reflect"  # bridge: an open, a short, a load or one device port on its test port
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hookup:
+    """One hookup.
+
+    ``name`` is `thru`, `floor`, `A-B`, `reflect-open`, `reflect-short`, `reflect-load` or `reflect-A`.
+    ``generator`` and ``analyzer`` name the device ports the leads go to (paths only). ``test_port`` names
+    what hangs on the bridge ('open', 'short', 'load' or a device port). ``loads`` are the device ports
+    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'.
+    """
+
+    name: str
+    kind: HookupKind
+    generator: str | None = None
+    analyzer: str | None = None
+    test_port: str | None = None
+    loads: tuple[str, ...] = ()

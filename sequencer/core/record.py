@@ -1,0 +1,216 @@
+"""The result model: the one truth that is stored, judged again and rendered.
+
+Plain frozen dataclasses; `sequencer.formats.record` turns them into canonical JSON and back. No NaN
+ever stands in here: what has no value is None.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from sequencer.core.trace import FloatArray, SweepSettings, own
+
+__all__ = [
+    "RECORD_VERSION",
+    "Bound",
+    "Contribution",
+    "Curve",
+    "CurveKind",
+    "HookupRecord",
+    "JournalNote",
+    "Limit",
+    "Record",
+    "Result",
+    "Statement",
+    "TraceRecord",
+]
+
+RECORD_VERSION = 1
+
+
+class Statement(StrEnum):
+    """A statement of conformity (ILAC-G8:09/2019 4.2 names the four decided ones)."""
+
+    PASS = "pass"
+    CONDITIONAL_PASS = "conditional pass"
+    CONDITIONAL_FAIL = "conditional fail"
+    FAIL = "fail"
+    UNDECIDED = "undecided"
+
+
+class Bound(StrEnum):
+    """Which side of the true value is known where noise, leakage or the display hid the rest."""
+
+    AT_LEAST = "at least"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """What the user requires, in the unit of the result; exactly one or both ends."""
+
+    min: float | None = None
+    max: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contribution:
+    """One line of an uncertainty budget.
+
+    ``value`` is the half-width, standard deviation or limit the distribution is made from, in ``unit``;
+    ``u`` is |sensitivity| * value / divisor, in the unit of the result. ``kind`` is 'A' (statistics of this
+    run) or 'B' (everything else), JCGM 100:2008 2.3.2 and 2.3.3. ``origin`` says where it came from:
+    'measured in this run', 'bench file', 'kit', 'assumed'.
+    """
+
+    name: str
+    value: float
+    unit: str
+    distribution: str
+    divisor: float
+    sensitivity: float
+    u: float
+    kind: str
+    origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """One requirement, measured and judged.
+
+    ``value`` is None where only a bound is known; then ``interval[0]`` is the one-sided bound. ``interval``
+    ends are None where there is no end. ``margin`` is positive on the conforming side of the limit.
+    """
+
+    id: str
+    quantity: str
+    at: str
+    at_hz: float
+    unit: str
+    value: float | None
+    interval: tuple[float | None, float | None]
+    coverage: float
+    statement: Statement
+    path: str | None = None
+    port: str | None = None
+    bound: Bound | None = None
+    limit: Limit = field(default_factory=Limit)
+    margin: float | None = None
+    probability_conforming: float | None = None
+    budget: tuple[Contribution, ...] = ()
+    condition: str = ""  # 'within 8 kHz', 'at 70 dB', ... as the recipe states it
+    notes: tuple[str, ...] = ()
+    change: Mapping[str, float] | None = None
+
+
+class CurveKind(StrEnum):
+    """What a plotted curve is."""
+
+    RESPONSE = "response"  # loss of a path, dB, positive
+    FLOOR = "floor"  # loss at which noise would hide the device, dB
+    LEAKAGE = "leakage"  # loss at which leakage would, dB
+    DISPLAY_BOTTOM = "display bottom"  # loss at which the display ends, dB
+    RETURN_LOSS = "return loss"  # dB, positive
+    THRU_OPENING = "opening thru"  # dBm
+    THRU_CLOSING = "closing thru"  # dBm
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Curve:
+    """A line of a plot, derived from stored traces; never stored itself.
+
+    ``where`` is a path ('TX-ANT'), a port or 'thru'; ``key`` names the sweep ('overview', 'receive').
+    ``value`` may hold NaN where there is nothing to draw; the unit follows from ``kind``.
+    """
+
+    kind: CurveKind
+    where: str
+    key: str
+    freq_hz: FloatArray
+    value: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "freq_hz", own(self.freq_hz))
+        object.__setattr__(self, "value", own(self.value))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HookupRecord:
+    """One hookup as it stood: what was joined to what, in the order a signal meets it.
+
+    ``chain`` lists the items from generator to analyzer, the device's ports included ('generator', 'lead G',
+    '10 dB pad', 'device TX', 'device ANT', ...). ``loads`` maps a port to the load on it.
+    ``confirmed_by`` is 'operator', 'switch' or 'simulated switch'.
+    """
+
+    name: str
+    kind: str
+    chain: tuple[str, ...]
+    loads: Mapping[str, str]
+    confirmed_by: str
+    at: datetime
+    proof: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceRecord:
+    """One stored sweep: file, hash, where it belongs and the settings as read back."""
+
+    file: str
+    sha256: str
+    hookup: str
+    key: str
+    role: str
+    began: datetime
+    used: SweepSettings
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalNote:
+    """One thing the run decided, and why; ``kind`` is the journal entry's kind."""
+
+    at: datetime
+    kind: str
+    what: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """A finished (or interrupted) run, whole."""
+
+    record: int = RECORD_VERSION
+    program: str
+    run_id: str
+    simulated: bool
+    overall: Statement
+    complete: bool
+    title: str
+    recipe_name: str
+    recipe_text: str
+    recipe_sha256: str
+    bench_text: str
+    bench_sha256: str
+    decision: str  # the decision rule in plain words
+    coverage: float
+    serial: str
+    conditions: Mapping[str, str]  # temperature, humidity, operator, place, soak, customer ...
+    labels: Mapping[str, str]
+    identification: Mapping[str, str]  # 'analyzer' -> *IDN? answer, 'switch' -> ...
+    equipment: tuple[Mapping[str, str], ...]  # kit items: what, id, calibrated ...
+    frequencies: Mapping[str, float]  # name -> Hz
+    ports: tuple[str, ...]
+    began: datetime
+    ended: datetime
+    instrument_seconds: float
+    wall_seconds: float
+    hookups: tuple[HookupRecord, ...]
+    traces: tuple[TraceRecord, ...]
+    notes: tuple[JournalNote, ...]
+    warnings: tuple[str, ...]
+    results: tuple[Result, ...]
+    parent: str | None = None
+    resumed: int = 0

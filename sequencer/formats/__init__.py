@@ -1,0 +1,1 @@
+"""Text formats of the archive: text in, dataclasses out, no files."""

@@ -1,0 +1,244 @@
+"""Recipes and bench files as typed, frozen values; text and line numbers stay in the loader.
+
+All frequencies in hertz, levels in dBm, ratios in dB. `sequencer.recipe.loader` makes these from YAML
+and refuses what cannot be meant before any instrument is touched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+__all__ = [
+    "AnalyzerFile",
+    "Bench",
+    "Bridge",
+    "Decision",
+    "ExtraSweep",
+    "Figure",
+    "KitItem",
+    "Pad",
+    "Quantity",
+    "Recipe",
+    "Requirement",
+    "Rule",
+    "Specifications",
+    "SwitchFile",
+]
+
+
+class Quantity(StrEnum):
+    """What can be required of a device; the values are the recipe's words."""
+
+    INSERTION_LOSS = "insertion loss"  # dB, path, at; `within` asks for the worst
+    REJECTION = "rejection"  # dB, path, at; `within` asks for the worst (least)
+    ISOLATION = "isolation"  # dB, path, at; `within` likewise
+    RETURN_LOSS = "return loss"  # dB, port, at; `within` likewise
+    NOTCH_FREQUENCY = "notch frequency"  # Hz, path, at = where to look, `within` = how far
+    NOTCH_DEPTH = "notch depth"  # dB, path, at, `within`: the loss at the bottom
+    REJECTION_BANDWIDTH = "rejection bandwidth"  # Hz, path, at: width round `at` where loss >= `level`
+    PASS_BANDWIDTH = "pass bandwidth"  # Hz, path, at: width where loss <= least + `above`
+    RIPPLE = "ripple"  # dB, path, at, `within`: greatest minus least loss over the band
+
+    @property
+    def unit(self) -> str:
+        """Unit of its results: 'dB' or 'Hz'."""
+        return "Hz" if self in _IN_HERTZ else "dB"
+
+    @property
+    def of_port(self) -> bool:
+        """Whether it belongs to a port (else to a path)."""
+        return self is Quantity.RETURN_LOSS
+
+
+_IN_HERTZ = frozenset({Quantity.NOTCH_FREQUENCY, Quantity.REJECTION_BANDWIDTH, Quantity.PASS_BANDWIDTH})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Requirement:
+    """One limit at one frequency (`at: [a, b]` becomes two). Exactly one of path and port is set.
+
+    ``id`` is stable: 'rejection TX-ANT receive', with ' within 8 kHz' etc. only where needed to be unique.
+    For the notch frequency a `max: 3 kHz` in the recipe means distance from ``at_hz``; the loader turns it
+    into minimum and maximum.
+    """
+
+    id: str
+    quantity: Quantity
+    at: str
+    at_hz: float
+    path: tuple[str, str] | None = None
+    port: str | None = None
+    within_hz: float | None = None
+    level_db: float | None = None
+    above_db: float | None = None
+    minimum: float | None = None
+    maximum: float | None = None
+    max_change: float | None = None
+    line: int = 0
+
+    @property
+    def hookup_name(self) -> str:
+        """Name of the hookup it is measured in."""
+        if self.path is not None:
+            return f"{self.path[0]}-{self.path[1]}"
+        return f"reflect-{self.port}"
+
+
+class Rule(StrEnum):
+    """Decision rules of the design."""
+
+    SIMPLE = "simple"
+    GUARDED = "guarded"
+    FOUR_WAY = "four-way"
+    RISK = "risk"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """How a value and its interval become a statement. ``max_risk`` only with the rule `risk`."""
+
+    rule: Rule = Rule.GUARDED
+    coverage: float = 0.95
+    max_risk: float | None = None
+    accept_conditional: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExtraSweep:
+    """A sweep the recipe adds to what its limits plan; ``rbw_hz`` and ``points`` None: the planner's."""
+
+    path: tuple[str, str]
+    start_hz: float
+    stop_hz: float
+    rbw_hz: float | None = None
+    points: int | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """A recipe, checked."""
+
+    name: str
+    title: str
+    ports: tuple[str, ...]
+    frequencies: Mapping[str, float]
+    overview_hz: tuple[float, float]
+    requirements: tuple[Requirement, ...]
+    decision: Decision = field(default_factory=Decision)
+    sweeps: tuple[ExtraSweep, ...] = ()
+    notes: str = ""
+    valid_for: str = ""
+    source: str = ""
+    text: str = ""
+    sha256: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A stated figure: a limit, a typical value, or a measured one. Bare text is a limit."""
+
+    limit: float | None = None
+    typical: float | None = None
+    measured: float | None = None
+
+    @property
+    def worst(self) -> float:
+        """The value a careful budget takes: measured, else limit, else typical."""
+        for value in (self.measured, self.limit, self.typical):
+            if value is not None:
+                return value
+        msg = "a Figure needs a value"
+        raise ValueError(msg)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalyzerFile:
+    """How to reach the analyzer, and what is known of its input."""
+
+    resource: str
+    visa: str = "@py"
+    dialect: str = "auto"
+    vswr: Figure | None = None
+    maximum_input_dbm: float | None = None
+    calibrated: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pad:
+    """A pad that stays on the end of a lead. ``vswr`` is that of the pad itself."""
+
+    loss_db: float
+    vswr: Figure | None = None
+    id: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bridge:
+    """A directional bridge."""
+
+    directivity_db: Figure
+    test_port_vswr: Figure | None = None
+    loss_db: float = 12.0  # generator to analyzer with everything reflected [common practice, no source]
+    id: str = ""
+    calibrated: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Specifications:
+    """What the bench's maker or a calibration says of it; None means not stated."""
+
+    scale_per_db: Figure | None = None
+    scale_over_range_db: Figure | None = None
+    attenuator_switching_db: Figure | None = None
+    reference_switching_db: Figure | None = None
+    rbw_switching_db: Figure | None = None
+    drift_db_per_h: Figure | None = None
+    connection_db: Figure | None = None
+    frequency_reference_ppm: Figure | None = None
+    frequency_span_percent: Figure | None = None
+    load_vswr: Figure | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KitItem:
+    """A lead, pad, adapter, load or check standard of the kit."""
+
+    id: str
+    what: str  # lead | pad | adapter | load | open | short | standard
+    ends: tuple[str, ...] = ()
+    loss_db: Figure | None = None
+    vswr: Figure | None = None
+    calibrated: str = ""
+    value_db: float | None = None
+    u_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchFile:
+    """A switch matrix: hookup name -> SCPI command."""
+
+    resource: str
+    hookups: Mapping[str, str]
+    visa: str = "@py"
+    settling_s: float = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """A bench file, checked."""
+
+    analyzer: AnalyzerFile
+    generator_level_dbm: float | None = None
+    generator_vswr: Figure | None = None
+    bridge: Bridge | None = None
+    generator_pad: Pad | None = None
+    analyzer_pad: Pad | None = None
+    specifications: Specifications = field(default_factory=Specifications)
+    kit: tuple[KitItem, ...] = ()
+    switch: SwitchFile | None = None
+    source: str = ""
+    text: str = ""
+    sha256: str = ""
