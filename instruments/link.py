@@ -1,0 +1,388 @@
+"""The one door to the bus: exact reading over PyVISA, short waits, translated errors, a transcript.
+
+PyVISA-py's faults are not all its own (a closed peer looks like silence and spins, a time-out throws away
+what had come, a short block passes for a whole one), so reading is done here: waits in slices of at most
+0.25 s, end of file seen by peeking, blocks by count, one terminator, nothing behind it. After any
+irregular exchange, an interrupt included, the link is dead until :meth:`Link.reopen`: a late answer could
+pass for the answer to the next question.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import select
+import socket
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from instruments import scpi
+from sequencer.errors import InstrumentError, LinkError, LinkTimeoutError, NotchbookError
+
+__all__ = ["Link", "Transcript", "bus_errors"]
+
+Transcript = Callable[[str, bytes], None]
+"""Called with '>' (sent), '<' (came) or '!' (opened, closed, failed) and the bytes; long blocks by hash."""
+
+_SLICE_S = 0.25  # an interrupt is noticed, and a closed peer seen, within this time on any system
+_SLOWEST_BYTES_PER_S = 500.0  # half of a 9600 baud line; whoever dribbles slower than that has failed
+_TEXT_LIMIT = 16_000_000  # bytes; an ASCII trace of a million points
+_CHUNK = 65536
+_LONGEST_IN_TRANSCRIPT = 4096  # a longer text or block is named by size and hash
+
+
+class Link:
+    """A message-based instrument on a bus.
+
+    Parameters
+    ----------
+    resource : VISA resource name, as "TCPIP::192.0.2.10::5025::SOCKET".
+    visa : VISA library as PyVISA names it: "@py" (pure Python), "@ivi" or a path.
+    transcript : called with every exchange.
+    timeout_s : longest silence accepted while an answer is due.
+    """
+
+    def __init__(
+        self, resource: str, visa: str = "@py", transcript: Transcript | None = None, timeout_s: float = 5.0
+    ) -> None:
+        self.resource = resource
+        self.timeout_s = timeout_s
+        self._visa = visa
+        self._transcript = transcript
+        self._session: Any = None  # a pyvisa.resources.MessageBasedResource
+        self._wire: socket.socket | None = None
+        self._ends = True  # whether the bus marks the end of a message (END) besides the line feed
+        self._dead = "it is not open"
+
+    @classmethod
+    def open(
+        cls, resource: str, visa: str = "@py", transcript: Transcript | None = None, timeout_s: float = 5.0
+    ) -> Link:
+        """Open a link.
+
+        Raises
+        ------
+        LinkError
+            When the bus library, the host, the port or the interface is not there.
+        """
+        link = cls(resource, visa, transcript, timeout_s)
+        link._open(open_within_s=5.0)
+        return link
+
+    @property
+    def dead(self) -> str:
+        """Why the link cannot be used until it is reopened; empty while it can."""
+        return self._dead
+
+    def write(self, command: str) -> None:
+        """Send one message that has no answer."""
+        with self._exchange(command):
+            self._send(command)
+
+    def query(self, command: str) -> str:
+        """Send one message and return its text answer without the terminator.
+
+        Raises
+        ------
+        LinkTimeoutError, LinkError
+            When nothing, or half an answer, came in time; when the peer closed.
+        InstrumentError
+            When the answer is not one line of ASCII text.
+        """
+        with self._exchange(command):
+            self._send(command)
+            answer = self._read_line(command)
+            try:
+                text = answer.decode("ascii")
+            except UnicodeDecodeError as exc:
+                self._log("<", answer)
+                msg = f"{self.resource}: sent {command!r}, bytes came that are no text: {answer[:40]!r}"
+                raise InstrumentError(msg, resource=self.resource, sent=command, answer=answer[:2000]) from exc
+            self._log("<", answer)
+        return text
+
+    def query_block(self, command: str) -> bytes:
+        """Send one message and return the bytes of the definite block that answers it.
+
+        Raises
+        ------
+        LinkTimeoutError, LinkError
+            When fewer bytes came than the header promised.
+        InstrumentError
+            When the answer is no definite block, or more bytes came than promised.
+        """
+        with self._exchange(command):
+            self._send(command)
+            return self._read_block(command)
+
+    def reopen(self, within_s: float = 5.0) -> None:
+        """Let go of the bus and open it afresh; the only cure of a dead link."""
+        self._let_go()
+        self._open(open_within_s=within_s)
+
+    def close(self) -> None:
+        """Let go of the bus. Never raises."""
+        self._let_go()
+        self._dead = "it was closed"
+        with contextlib.suppress(NotchbookError):  # a full disk must not keep the bus held
+            self._log("!", b"closed")
+
+    # --- opening --------------------------------------------------------------------------------------
+
+    def _open(self, *, open_within_s: float) -> None:
+        with bus_errors(self.resource, "open"):
+            import pyvisa  # noqa: PLC0415  # 0.18 s that only a command with a bus should pay
+            from pyvisa.resources import MessageBasedResource  # noqa: PLC0415
+
+            manager = pyvisa.ResourceManager(self._visa)
+            session = manager.open_resource(self.resource, open_timeout=int(open_within_s * 1000))
+            if not isinstance(session, MessageBasedResource):
+                session.close()
+                msg = f"{self.resource}: this kind of resource does not carry messages"
+                raise LinkError(msg, resource=self.resource)
+            self._session = session
+            session.timeout = self.timeout_s * 1000
+            self._wire = _wire_of(session)
+            _send_without_delay(session)
+            kind = str(session.resource_class).upper()
+            serial = str(session.resource_name).upper().startswith("ASRL")
+            self._ends = kind != "SOCKET" and not serial
+            if self._wire is not None:
+                refused = self._wire.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+                if refused:  # PyVISA-py opens a refused port without a word
+                    self._let_go()
+                    raise OSError(refused, _oserror_text(refused))
+        self._dead = ""
+        self._log("!", b"opened " + self.resource.encode("ascii", "replace"))
+
+    def _let_go(self) -> None:
+        session, self._session, self._wire = self._session, None, None
+        self._dead = self._dead or "it was closed"
+        if session is not None:
+            with contextlib.suppress(Exception):  # whatever a broken session says on its way out is no news
+                session.close()
+
+    # --- one exchange ---------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def _exchange(self, command: str) -> Iterator[None]:
+        """Guard one exchange: whatever goes wrong inside, Ctrl-C included, leaves the link dead."""
+        if self._dead:
+            msg = f"{self.resource}: {command!r} not sent: the link cannot be used, {self._dead}"
+            raise LinkError(msg, resource=self.resource, command=command)
+        self._dead = "an exchange was broken off"
+        try:
+            with bus_errors(self.resource, command):
+                self._expect_quiet(command)
+                yield
+        except NotchbookError as exc:
+            self._dead = f"an earlier exchange failed ({exc.message[:120]})"
+            with contextlib.suppress(NotchbookError):  # the first failure is the one to tell
+                self._log("!", exc.message.encode("ascii", "replace"))
+            raise
+        self._dead = ""
+
+    def _send(self, command: str) -> None:
+        if not command.isascii() or not command.isprintable():
+            msg = f"{self.resource}: {command!r} is not one line of ASCII text"
+            raise InstrumentError(msg, resource=self.resource, command=command)
+        data = command.encode("ascii") + b"\n"
+        self._session.visalib.write(self._session.session, data)
+        self._log(">", command.encode("ascii"))
+
+    def _expect_quiet(self, command: str) -> None:
+        """Refuse to ask while unasked bytes lie in the input: they would pass for the answer."""
+        if self._wire is None:
+            return
+        if select.select([self._wire], [], [], 0.0)[0]:
+            stray = self._wire.recv(64, socket.MSG_PEEK)
+            if not stray:
+                raise self._closed(command, b"")
+            msg = f"{self.resource}: before {command!r} was sent, bytes came that nobody asked for: {stray[:40]!r}"
+            raise InstrumentError(msg, resource=self.resource, sent="", answer=stray)
+
+    def _read_line(self, command: str) -> bytes:
+        """Return one line without LF or CR LF; nothing may follow it."""
+        patience = _Patience(self.timeout_s)
+        got = bytearray()
+        ended = False
+        while not ended and b"\n" not in got:
+            data, ended = self._some(command, patience, got)
+            got += data
+            if len(got) > _TEXT_LIMIT:
+                raise self._irregular(command, got, "the answer does not end")
+        line, _, behind = bytes(got).partition(b"\n")
+        if behind:
+            raise self._irregular(command, got, "more came behind the end of the answer")
+        return line.removesuffix(b"\r")
+
+    def _read_block(self, command: str) -> bytes:
+        patience = _Patience(self.timeout_s)
+        got = bytearray()
+        ended = False
+        header: tuple[int, int] | None = None
+        while header is None:
+            if ended or b"\n" in got[:2]:
+                raise self._irregular(command, got, "the answer ended within the header of its block")
+            data, ended = self._some(command, patience, got)
+            got += data
+            header = scpi.block_header(bytes(got[:12]), command)
+        length = header[0] + header[1]
+        while len(got) < length or (not ended and bytes(got[length:]) in {b"", b"\r"}):
+            if ended:
+                raise self._irregular(command, got, f"{length} bytes promised, {len(got)} came")
+            data, ended = self._some(command, patience, got, length)
+            got += data
+        tail = bytes(got[length:])
+        if tail not in {b"\n", b"\r\n"} and not (ended and tail in {b"", b"\r"}):
+            raise self._irregular(command, got, f"{length} bytes promised, then {tail[:16]!r} came, not the end")
+        self._log("<", bytes(got[:length]))
+        return bytes(got[header[0] : length])
+
+    def _some(self, command: str, patience: _Patience, so_far: bytearray, due: int = 0) -> tuple[bytes, bool]:
+        """Return at least one byte and whether the bus marked the end of the message."""
+        from pyvisa.constants import StatusCode  # noqa: PLC0415
+
+        session = self._session
+        count = self._wait_for_bytes(command, patience, so_far, due)
+        quiet = (StatusCode.success_device_not_present, StatusCode.success_max_count_read)
+        with session.ignore_warning(*quiet):
+            data, status = session.visalib.read(session.session, count)
+        patience.heard(len(data))
+        ends = {StatusCode.success, StatusCode.success_termination_character_read}
+        return bytes(data), self._ends and status in ends
+
+    def _wait_for_bytes(self, command: str, patience: _Patience, so_far: bytearray, due: int) -> int:
+        """Wait until a read cannot block; return how many bytes it may ask for."""
+        while (left := patience.left_s()) > 0:
+            if self._wire is not None:
+                if not select.select([self._wire], [], [], min(_SLICE_S, left))[0]:
+                    continue
+                waiting = len(self._wire.recv(_CHUNK, socket.MSG_PEEK))
+                if not waiting:
+                    raise self._closed(command, so_far)
+                return _CHUNK if self._ends else waiting
+            if self._ends:  # GPIB, USB: a read given up half-way confuses them, so one wait of the whole time
+                return _CHUNK
+            waiting = int(getattr(self._session, "bytes_in_buffer", 1))
+            if waiting:
+                return waiting
+            time.sleep(min(0.005, left))
+        self._log("<", bytes(so_far))
+        what = f"{len(so_far)} of {due} bytes came" if due else f"{len(so_far)} bytes came, no end of line"
+        msg = f"{self.resource}: sent {command!r}, no answer within {self.timeout_s:g} s ({what})"
+        raise LinkTimeoutError(msg, resource=self.resource, command=command, answer=bytes(so_far[:2000]))
+
+    def _closed(self, command: str, so_far: bytes | bytearray) -> LinkError:
+        msg = f"{self.resource}: {command!r}: the instrument closed the connection ({len(so_far)} bytes had come)"
+        return LinkError(msg, resource=self.resource, command=command)
+
+    def _irregular(self, command: str, got: bytearray, why: str) -> InstrumentError:
+        shown = bytes(got[:40])
+        msg = f"{self.resource}: sent {command!r}, {why}; it began with {shown!r}"
+        return InstrumentError(msg, resource=self.resource, sent=command, answer=bytes(got[:2000]))
+
+    def _log(self, direction: str, data: bytes) -> None:
+        if self._transcript is None:
+            return
+        if len(data) > _LONGEST_IN_TRANSCRIPT or (data.startswith(b"#") and direction == "<"):
+            digest = hashlib.sha256(data).hexdigest()
+            data = data[:2] + f"... {len(data)} bytes, sha256 {digest}".encode()
+        self._transcript(direction, data)
+
+
+class _Patience:
+    """How long to wait: a longest silence, and a slowest mean rate so that a dribble ends too."""
+
+    def __init__(self, silence_s: float) -> None:
+        self._silence_s = silence_s
+        self._began = self._last = time.monotonic()
+        self._count = 0
+
+    def heard(self, count: int) -> None:
+        self._count += count
+        self._last = time.monotonic()
+
+    def left_s(self) -> float:
+        by_rate = self._began + self._count / _SLOWEST_BYTES_PER_S
+        return min(self._last, by_rate) + self._silence_s - time.monotonic()
+
+
+# --- what depends on PyVISA-py's inside: two functions, both no-ops elsewhere --------------------------
+
+
+def _wire_of(session: Any) -> socket.socket | None:
+    """Return the socket under a PyVISA-py session (raw socket, HiSLIP), None for anything else."""
+    sessions = getattr(session.visalib, "sessions", None)
+    inner = sessions.get(session.session) if isinstance(sessions, dict) else None
+    interface = getattr(inner, "interface", None)
+    wire = getattr(interface, "_sync", interface)
+    return wire if isinstance(wire, socket.socket) else None
+
+
+def _send_without_delay(session: Any) -> None:
+    """Set TCP_NODELAY: a write followed by a query else costs 44 ms (Nagle against delayed acknowledgement)."""
+    wire = _wire_of(session)
+    if wire is not None:
+        wire.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+# --- errors --------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def bus_errors(resource: str, command: str) -> Iterator[None]:
+    """Translate whatever PyVISA, PyVISA-py or the system raises into LinkError and its kin.
+
+    The kinds are measured, not documented: a refused port raises ConnectionRefusedError at the first
+    exchange, an unknown host a bare Exception, a missing backend ValueError, a missing vendor library
+    OSError, a dropped HiSLIP connection RuntimeError, use after close InvalidSession.
+    """
+    try:
+        yield
+    except NotchbookError:
+        raise
+    except Exception as exc:
+        kind, why = _explained(exc)
+        msg = f"{resource}: {command}: {why}"
+        raise kind(msg, resource=resource, command=command) from exc
+
+
+def _explained(exc: Exception) -> tuple[type[NotchbookError], str]:
+    text = str(exc).strip() or type(exc).__name__
+    if isinstance(exc, ImportError):
+        return LinkError, f"a library is missing: {text}"
+    from pyvisa import constants, errors  # noqa: PLC0415
+
+    if isinstance(exc, errors.VisaIOError):
+        if exc.error_code == constants.StatusCode.error_timeout:
+            return LinkTimeoutError, "no answer in time"
+        return LinkError, str(exc.description)
+    if isinstance(exc, errors.InvalidSession):
+        return LinkError, "the link was closed before"
+    if isinstance(exc, TimeoutError):
+        return LinkTimeoutError, "no answer in time"
+    if isinstance(exc, OSError) and exc.errno is not None:
+        return LinkError, _oserror_text(exc.errno, text)
+    if isinstance(exc, RuntimeError):
+        return LinkError, f"the connection dropped ({text})"
+    if isinstance(exc, (ValueError, OSError)):
+        return LinkError, f"cannot be opened here: {text.splitlines()[0]} (check resource and visa in the bench file)"
+    return LinkError, f"{text} (check the host name and the network)"
+
+
+def _oserror_text(number: int, text: str = "") -> str:
+    import errno  # noqa: PLC0415
+
+    known = {
+        errno.ECONNREFUSED: "connection refused: is the instrument on, and is this its port?",
+        errno.ECONNRESET: "the instrument closed the connection",
+        errno.EPIPE: "the instrument closed the connection",
+        errno.EHOSTUNREACH: "host not reachable: is the instrument on the network?",
+        errno.ENETUNREACH: "network not reachable",
+        errno.ETIMEDOUT: "host does not answer",
+        errno.ENOENT: "no such device on this machine",
+        errno.EACCES: "no permission to use this device",
+    }
+    return known.get(number, text or f"system error {number}")

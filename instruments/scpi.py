@@ -1,0 +1,393 @@
+"""Command text out, reply text and bytes in: the half of SCPI that needs no bus.
+
+Every parser demands what it was told to expect, refuses an empty answer, and raises
+:class:`InstrumentError` saying what was sent and what came back.
+
+References
+----------
+IEEE Std 488.2-1992, 7.7.3 (suffixes), 8.7.9 (definite length blocks); SCPI-1999 Vol. 1, 7.2.1.4 and
+7.2.1.5 (infinity, not-a-number), clauses from memory.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+
+import numpy as np
+
+from sequencer.core.trace import FloatArray
+from sequencer.errors import InstrumentError
+
+__all__ = [
+    "BLOCK_LIMIT",
+    "block_header",
+    "fill",
+    "join",
+    "levels",
+    "names_in",
+    "parse_ascii_trace",
+    "parse_boolean",
+    "parse_error_entry",
+    "parse_identification",
+    "parse_number",
+    "parse_reals",
+    "parse_string",
+    "split_answers",
+    "write_number",
+]
+
+BLOCK_LIMIT = 64_000_000  # bytes; a million points of eight bytes eight times over: more is a damaged header
+
+_FIELD = re.compile(r"\{([a-z][a-z0-9_]*)(?::\.(\d{1,2})([gfe]))?\}")
+_NUMBER = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z]*)")
+_ECHO = re.compile(r":?[*A-Za-z][A-Za-z0-9_:]*\s+(?=\S)")
+
+# Suffixes seen in answers: base unit and factor. M is milli, except in MHZ (IEEE 488.2, 7.7.3).
+_SUFFIXES: dict[str, tuple[str, float]] = {
+    "HZ": ("HZ", 1.0),
+    "KHZ": ("HZ", 1e3),
+    "MHZ": ("HZ", 1e6),
+    "GHZ": ("HZ", 1e9),
+    "S": ("S", 1.0),
+    "SEC": ("S", 1.0),
+    "MS": ("S", 1e-3),
+    "US": ("S", 1e-6),
+    "DB": ("DB", 1.0),
+    "DBM": ("DBM", 1.0),
+}
+
+_INFINITY = 9.9e37
+_NOT_A_NUMBER = 9.91e37
+_SENTINEL_TOLERANCE = 1e-5  # single precision keeps 9.91E37 to 6e-8; 9.9 and 9.91 differ by 1e-3
+_ABSURD_DB = 1e4  # no level in dBm is that large
+_ABSURDLY_SMALL_DB = 1e-30  # -85.0 read with its bytes reversed is 6e-41
+
+
+def _nonsense(sent: str, answer: str | bytes, why: str) -> InstrumentError:
+    shown = answer[:60]
+    tail = " ..." if len(answer) > len(shown) else ""
+    msg = f"sent {sent!r}, the instrument answered {shown!r}{tail}: {why}"
+    return InstrumentError(msg, sent=sent, answer=answer[:2000])
+
+
+# --- building ---------------------------------------------------------------------------------------
+
+
+def write_number(value: float) -> str:
+    """Write a number that reads back to the same float, whole ones without a point.
+
+    Examples
+    --------
+    >>> write_number(146.61e6), write_number(-12.5), write_number(601)
+    ('146610000', '-12.5', '601')
+    """
+    if not math.isfinite(value):
+        msg = f"{value!r} cannot be sent to an instrument"
+        raise ValueError(msg)
+    if value == int(value) and abs(value) < 1e15:
+        return str(int(value))
+    return repr(float(value)).upper()
+
+
+def names_in(template: str) -> frozenset[str]:
+    """Return the names a template asks for; ValueError if it has a brace we do not understand.
+
+    Only ``{name}`` and ``{name:.6g}`` (g, f or e) exist: ``str.format`` would run attribute look-ups.
+
+    Examples
+    --------
+    >>> sorted(names_in("FREQ:STAR {hz}"))
+    ['hz']
+    """
+    rest = _FIELD.sub("", template)
+    if "{" in rest or "}" in rest:
+        msg = f"{template!r}: only {{name}} and {{name:.6g}} can stand in braces"
+        raise ValueError(msg)
+    if any(ord(character) < 32 or ord(character) > 126 for character in template):
+        msg = f"{template!r}: only printable ASCII can be sent"
+        raise ValueError(msg)
+    return frozenset(match[1] for match in _FIELD.finditer(template))
+
+
+def fill(template: str, values: Mapping[str, float | str]) -> str:
+    """Return the command a template spells.
+
+    Raises
+    ------
+    ValueError
+        For a name that is not in ``values``, a brace of another form, a value that is not finite, or
+        text that could smuggle in a second command.
+
+    Examples
+    --------
+    >>> fill("BAND {hz};:OUTP {state}", {"hz": 3e3, "state": "ON"})
+    'BAND 3000;:OUTP ON'
+    >>> fill("SWE:TIME {s:.6g}", {"s": 0.1234567})
+    'SWE:TIME 0.123457'
+    """
+    missing = names_in(template) - values.keys()
+    if missing:
+        msg = f"{template!r}: no value for {', '.join(sorted(missing))}"
+        raise ValueError(msg)
+
+    def spelled(match: re.Match[str]) -> str:
+        value = values[match[1]]
+        if isinstance(value, str):
+            if match[3] is not None or not re.fullmatch(r"[A-Za-z0-9_.+-]+", value):
+                msg = f"{template!r}: {value!r} cannot stand for {match[1]}"
+                raise ValueError(msg)
+            return value
+        if match[3] is None:
+            return write_number(value)
+        write_number(value)  # refuses what is not finite
+        return f"{value:.{int(match[2])}{match[3]}}"
+
+    return _FIELD.sub(spelled, template)
+
+
+def join(*commands: str) -> str:
+    """Join commands into one message, each from the root of the command tree.
+
+    Examples
+    --------
+    >>> join("FREQ:STAR 1000000", "FREQ:STAR?", "*OPC")
+    'FREQ:STAR 1000000;:FREQ:STAR?;*OPC'
+    """
+    parts = [commands[0], *(c if c.startswith(("*", ":")) else f":{c}" for c in commands[1:])]
+    return ";".join(parts)
+
+
+# --- text answers -----------------------------------------------------------------------------------
+
+
+def split_answers(answer: str, count: int, sent: str) -> list[str]:
+    """Split the answer to a message of ``count`` queries, at semicolons outside quotes.
+
+    Examples
+    --------
+    >>> split_answers('1E6;"a;b";0', 3, "A?;B?;C?")
+    ['1E6', '"a;b"', '0']
+    """
+    parts = [part.strip() for part in _split(answer, ";")]
+    if len(parts) != count:
+        raise _nonsense(sent, answer, f"{count} answers expected, {len(parts)} came")
+    return parts
+
+
+def _split(text: str, separator: str) -> list[str]:
+    """Split outside quotes ("" inside a quoted text is a doubled quote and toggles twice)."""
+    parts, start, quote = [], 0, ""
+    for position, character in enumerate(text):
+        if quote:
+            quote = "" if character == quote else quote
+        elif character in "\"'":
+            quote = character
+        elif character == separator:
+            parts.append(text[start:position])
+            start = position + 1
+    parts.append(text[start:])
+    return parts
+
+
+def parse_number(answer: str, sent: str, unit: str | None = None) -> float:
+    """Return one number in base units; leading +, unit and echoed header are understood.
+
+    ``unit`` ("HZ", "S", "DB", "DBM") refuses an answer that states another unit. The SCPI sentinels
+    become inf, -inf and NaN.
+
+    Examples
+    --------
+    >>> parse_number("+1.46610000E+08", "FREQ:STAR?"), parse_number("146.61 MHZ", "FREQ:STAR?", "HZ")
+    (146610000.0, 146610000.0)
+    >>> parse_number("9.91E37", "CALC:MARK:Y?")
+    nan
+    """
+    match = _NUMBER.fullmatch(_ECHO.sub("", answer.strip(), count=1))
+    if match is None:
+        raise _nonsense(sent, answer, "one number expected" if answer.strip() else "the answer is empty")
+    value, suffix = float(match[1]), match[2].upper()
+    if suffix:
+        base, factor = _SUFFIXES.get(suffix, ("", 0.0))
+        if not base or (unit is not None and base != unit):
+            raise _nonsense(sent, answer, f"{suffix!r} is not the unit expected there")
+        value *= factor
+    return float(_sentinels(np.array([value]))[0])
+
+
+def parse_boolean(answer: str, sent: str) -> bool:
+    """Return an on/off answer: 1, 0, ON, OFF (numbers: 0 is off, as in IEEE 488.2 NRf).
+
+    Examples
+    --------
+    >>> parse_boolean("1", "OUTP?"), parse_boolean("OFF", "OUTP?")
+    (True, False)
+    """
+    text = _ECHO.sub("", answer.strip(), count=1).upper()
+    if text in {"ON", "1", "+1"}:
+        return True
+    if text in {"OFF", "0", "+0"}:
+        return False
+    raise _nonsense(sent, answer, "on or off expected")
+
+
+def parse_string(answer: str, sent: str) -> str:
+    """Return a word or a quoted text without its quotes.
+
+    Examples
+    --------
+    >>> parse_string("'it''s'", "X?"), parse_string("RMS", "DET?")
+    ("it's", 'RMS')
+    """
+    text = answer.strip()
+    if not text:
+        raise _nonsense(sent, answer, "the answer is empty")
+    quote = text[0]
+    if quote not in "\"'":
+        return text
+    if len(text) < 2 or text[-1] != quote or quote in text[1:-1].replace(quote * 2, ""):
+        raise _nonsense(sent, answer, "the quotes do not match")
+    return text[1:-1].replace(quote * 2, quote)
+
+
+def parse_identification(answer: str, sent: str = "*IDN?") -> tuple[str, str, str, str]:
+    """Return (maker, model, serial, firmware); fields that a short answer leaves out are empty.
+
+    Examples
+    --------
+    >>> parse_identification("Invented,Bench 1,0,1.0")
+    ('Invented', 'Bench 1', '0', '1.0')
+    """
+    text = answer.strip().strip("\"'")
+    if not text:
+        raise _nonsense(sent, answer, "the answer is empty")
+    fields = [field.strip() for field in text.split(",", 3)]
+    return (fields + [""] * 3)[0], (fields + [""] * 3)[1], (fields + [""] * 3)[2], (fields + [""] * 3)[3]
+
+
+def parse_error_entry(answer: str, sent: str) -> tuple[int, str]:
+    """Return (code, text) of one answer of the error queue; code 0 is 'no error'.
+
+    Examples
+    --------
+    >>> parse_error_entry('-113,"Undefined header;XYZ"', "SYST:ERR?")
+    (-113, 'Undefined header;XYZ')
+    """
+    text = _ECHO.sub("", answer.strip(), count=1)
+    match = re.fullmatch(r"([+-]?\d{1,6})\s*(?:,\s*(.*))?", text, re.DOTALL)
+    if match is None:
+        raise _nonsense(sent, answer, "an error queue entry expected (number, text)")
+    return int(match[1]), parse_string(match[2], sent) if match[2] else ""
+
+
+def parse_ascii_trace(answer: str, count: int, sent: str) -> FloatArray:
+    """Return a trace sent as text, shape (count,), float64; sentinels become inf and NaN.
+
+    A trailing comma, leading plus signs, blanks and a unit behind each value are understood.
+
+    Examples
+    --------
+    >>> parse_ascii_trace("+1.0,-2.5E1, 9.91E37,", 3, "TRAC? TRACE1")
+    array([  1., -25.,  nan])
+    """
+    text = answer.strip().rstrip(",").rstrip()
+    if not text:
+        raise _nonsense(sent, answer, "the answer is empty")
+    fields = _ECHO.sub("", text, count=1).split(",")
+    if len(fields) != count:
+        raise _nonsense(sent, answer, f"{count} values expected, {len(fields)} came")
+    try:
+        values = np.array([float(field) for field in fields])
+        if not all(_PLAIN.fullmatch(field) for field in fields):  # float() takes 'nan', '1_0', 'infinity'
+            raise ValueError  # noqa: TRY301  # the same answer as for any other text
+    except ValueError:
+        values = np.array([parse_number(field, sent) for field in fields])
+    return _sentinels(values)
+
+
+_PLAIN = re.compile(r"[\s0-9.eE+-]+")
+
+
+# --- binary answers ---------------------------------------------------------------------------------
+
+
+def block_header(start: bytes, sent: str) -> tuple[int, int] | None:
+    """Read the header of a definite block; return (header length, byte count), None while too short.
+
+    Examples
+    --------
+    >>> block_header(b"#15HELLO", "X?"), block_header(b"#580008", "X?"), block_header(b"#5", "X?")
+    ((3, 5), (7, 80008), None)
+    """
+    if start and start[:1] != b"#":
+        raise _nonsense(sent, start, "a block starting with '#' expected")
+    if len(start) < 2:
+        return None
+    if not b"1" <= start[1:2] <= b"9":
+        why = "a block of unstated length cannot be read safely" if start[1:2] == b"0" else "not a block header"
+        raise _nonsense(sent, start, why)
+    digits = int(start[1:2])
+    if not re.fullmatch(rb"\d*", start[2 : 2 + digits]):
+        raise _nonsense(sent, start, "not a block header")
+    if len(start) < 2 + digits:
+        return None
+    count = int(start[2 : 2 + digits])
+    if count > BLOCK_LIMIT:
+        raise _nonsense(sent, start[:12], f"a block of {count} bytes is not believable")
+    return 2 + digits, count
+
+
+def parse_reals(payload: bytes, count: int, sent: str, *, width: int, swapped: bool) -> FloatArray:
+    """Return a binary trace, shape (count,), float64; sentinels become inf and NaN.
+
+    Parameters
+    ----------
+    payload : the bytes of the block, without header and terminator.
+    width : 32 or 64 bits (IEEE 754).
+    swapped : True for `FORMat:BORDer SWAPped`, least significant byte first.
+
+    Examples
+    --------
+    >>> parse_reals(bytes.fromhex("C2AA0000"), 1, "TRAC?", width=32, swapped=False)
+    array([-85.])
+    """
+    size = width // 8
+    if len(payload) != count * size:
+        raise _nonsense(sent, payload[:12], f"{count} values of {size} bytes expected, {len(payload)} bytes came")
+    values = np.frombuffer(payload, dtype=f"{'<' if swapped else '>'}f{size}").astype(np.float64)
+    return _sentinels(values)
+
+
+def levels(values: FloatArray, sent: str) -> FloatArray:
+    """Return levels in dBm with every missing one as NaN; refuse magnitudes that no level has.
+
+    Reversed bytes and a wrong number format show as absurd magnitudes.
+
+    Raises
+    ------
+    InstrumentError
+        When a value is beyond 1e4 dBm, or so near zero that only reversed bytes explain it.
+    """
+    missing = ~np.isfinite(values)
+    size = np.abs(np.where(missing, 0.0, values))
+    absurd = (size > _ABSURD_DB) | ((size > 0) & (size < _ABSURDLY_SMALL_DB))
+    if np.any(absurd):
+        worst = float(values[int(np.argmax(absurd))])
+        msg = (
+            f"sent {sent!r}: the trace holds {worst:.3g} as a level; the bytes are probably in the other order or "
+            f"another number format: check the dialect's trace entry"
+        )
+        raise InstrumentError(msg, sent=sent, value=worst)
+    return np.where(missing, np.nan, values)
+
+
+def _sentinels(values: FloatArray) -> FloatArray:
+    size = np.abs(values)
+    huge = size >= _INFINITY * (1 - _SENTINEL_TOLERANCE)
+    if not np.any(huge):
+        return values
+    infinite = huge & (size <= _INFINITY * (1 + _SENTINEL_TOLERANCE))
+    nothing = np.abs(size / _NOT_A_NUMBER - 1) <= _SENTINEL_TOLERANCE
+    result = np.where(infinite, np.copysign(np.inf, values), values)
+    return np.where(nothing, np.nan, result)
