@@ -42,7 +42,7 @@ BLOCK_LIMIT = 64_000_000  # bytes; a million points of eight bytes eight times o
 
 _FIELD = re.compile(r"\{([a-z][a-z0-9_]*)(?::\.(\d{1,2})([gfe]))?\}")
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z]*)")
-_ECHO = re.compile(r":?[*A-Za-z][A-Za-z0-9_:]*\s+(?=\S)")
+_ECHO = re.compile(r"\A:?[*A-Za-z][A-Za-z0-9_:]*\s+(?=\S)")
 
 # Suffixes seen in answers: base unit and factor. M is milli, except in MHZ (IEEE 488.2, 7.7.3).
 _SUFFIXES: dict[str, tuple[str, float]] = {
