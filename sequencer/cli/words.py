@@ -1,0 +1,136 @@
+"""Small pieces of text for the terminal: durations, folded paragraphs, tables, characters made harmless."""
+
+from __future__ import annotations
+
+import textwrap
+import unicodedata
+from collections.abc import Sequence
+
+from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.trace import SweepSettings
+from sequencer.units import show_hz
+
+__all__ = [
+    "bounded_width",
+    "count",
+    "describe",
+    "duration",
+    "fold",
+    "listed",
+    "printable",
+    "settings_range",
+    "settings_text",
+    "table",
+]
+
+NARROWEST = 40  # below this, tables and diagrams would fall apart; the terminal may wrap them itself
+
+
+def bounded_width(columns: int, widest: int = 100) -> int:
+    """Return a width to write for: one column is left free, lines longer than ``widest`` are hard to read."""
+    return max(NARROWEST, min(columns - 1, widest))
+
+
+def printable(text: str) -> str:
+    r"""Return one line in which no character can steer the terminal (an instrument's answer is not trusted).
+
+    Examples
+    --------
+    >>> printable("ACME\x1b[2J,7\r\nx")
+    'ACME?[2J,7 x'
+    """
+    flat = " ".join(text.split())
+    return "".join("?" if unicodedata.category(char) in ("Cc", "Cf", "Cs", "Co", "Cn") else char for char in flat)
+
+
+def duration(seconds: float) -> str:
+    """Write a time as a person would say it.
+
+    Examples
+    --------
+    >>> duration(0.25), duration(9.96), duration(74), duration(200), duration(3899)
+    ('0.3 s', '10 s', '1 min 14 s', '3 min 20 s', '1 h 05 min')
+    """
+    if seconds < 9.95:
+        return f"{max(seconds, 0.0):.1f} s"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        minutes, rest = divmod(whole, 60)
+        return f"{minutes} min {rest:02d} s" if rest else f"{minutes} min"
+    hours, minutes = divmod(round(seconds / 60), 60)
+    return f"{hours} h {minutes:02d} min"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Join names as a sentence does.
+
+    Examples
+    --------
+    >>> listed(["TX"]), listed(["TX", "RX", "ANT"])
+    ('TX', 'TX, RX and ANT')
+    """
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else ""
+
+
+def count(number: int, noun: str) -> str:
+    """'1 sweep', '3 sweeps'."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def describe(hookup: Hookup) -> str:
+    """Say in one sentence what a hookup is."""
+    if hookup.kind is HookupKind.THRU:
+        return "The two leads joined to each other, without the device."
+    if hookup.kind is HookupKind.FLOOR:
+        return "Both leads end in 50 ohm loads, without the device."
+    rest = f", 50 ohm on {listed(hookup.loads)}" if hookup.loads else ""
+    if hookup.kind is HookupKind.REFLECT:
+        if hookup.test_port in ("open", "short", "load"):
+            article = "an" if hookup.test_port == "open" else "a"
+            return f"The bridge looks at {article} {hookup.test_port}{rest}."
+        return f"The bridge looks into {hookup.test_port}{rest}."
+    return f"Generator into {hookup.generator}, analyzer on {hookup.analyzer}{rest}."
+
+
+def settings_text(settings: SweepSettings) -> str:
+    """Return a sweep's settings in one line: range, points, RBW, levels and time."""
+    level = "off" if settings.generator_dbm is None else f"{settings.generator_dbm:g} dBm"
+    time = "coupled" if settings.sweep_time_s is None else duration(settings.sweep_time_s)
+    return (
+        f"{settings_range(settings)}, {settings.points} points, RBW {show_hz(settings.rbw_hz)}, generator {level}, "
+        f"reference {settings.reference_dbm:g} dBm, attenuation {settings.attenuation_db:g} dB, sweep time {time}"
+    )
+
+
+def settings_range(settings: SweepSettings) -> str:
+    """Return start and stop, the unit said once where it is the same."""
+    start, stop = show_hz(settings.start_hz), show_hz(settings.stop_hz)
+    unit = start.rpartition(" ")[2]
+    return f"{start.rpartition(' ')[0]} to {stop}" if stop.endswith(f" {unit}") else f"{start} to {stop}"
+
+
+def fold(text: str, width: int, first: str = "", rest: str | None = None) -> list[str]:
+    """Fold one paragraph, its first line led by ``first``, the others by ``rest`` (default: as many blanks)."""
+    hang = " " * len(first) if rest is None else rest
+    folded = textwrap.wrap(printable(text), width, initial_indent=first, subsequent_indent=hang, break_on_hyphens=False)
+    return folded or [first.rstrip()]
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, wraps: int, indent: str = "  ") -> list[str]:
+    """Lay rows out in columns; column ``wraps`` is folded so that the whole fits in ``width`` where it can."""
+    body = [[printable(cell) for cell in row] for row in rows]
+    widths = [max(len(row[k]) for row in [list(heads), *body]) for k in range(len(heads))]
+    others = sum(size for k, size in enumerate(widths) if k != wraps) + 2 * (len(heads) - 1) + len(indent)
+    widths[wraps] = max(min(widths[wraps], width - others), 12)
+    lines = [_row(heads, widths, indent), _row(["-" * size for size in widths], widths, indent)]
+    for row in body:
+        parts = textwrap.wrap(row[wraps], widths[wraps], break_on_hyphens=False) or [""]
+        for at, part in enumerate(parts):
+            lines.append(_row([part if k == wraps else cell * (at == 0) for k, cell in enumerate(row)], widths, indent))
+    return lines
+
+
+def _row(cells: Sequence[str], widths: Sequence[int], indent: str) -> str:
+    return (indent + "  ".join(f"{cell:<{size}}" for cell, size in zip(cells, widths, strict=True))).rstrip()

@@ -1,0 +1,105 @@
+"""Which lead, pad, adapter and load of the kit stands at which joint of a hookup.
+
+The kit's order decides: the first lead listed is the generator's, the second the analyzer's; loads are used
+in the order listed. What the kit does not list gets a plain name, so nothing here ever fails.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.recipe.model import Bench, KitItem, Pad
+
+__all__ = ["ANALYZER_LEAD", "GENERATOR_LEAD", "chain", "lead_end", "loads", "standard", "thru_adapter"]
+
+GENERATOR_LEAD = "generator lead"
+ANALYZER_LEAD = "analyzer lead"
+
+
+def chain(hookup: Hookup, bench: Bench | None) -> tuple[str, ...]:
+    """Return what a signal meets from generator to analyzer; it passes the bridge twice.
+
+    The floor is two dead ends; they stand one after the other.
+    """
+    out = ("generator", *lead_end(GENERATOR_LEAD, bench))
+    back = (*reversed(lead_end(ANALYZER_LEAD, bench)), "analyzer")
+    if hookup.kind is HookupKind.THRU:
+        adapter = thru_adapter(bench)
+        return (*out, *((adapter,) if adapter else ()), *back)
+    if hookup.kind is HookupKind.FLOOR:
+        ends = loads(hookup, bench)
+        return (*out, ends.get(GENERATOR_LEAD, "50 ohm load"), ends.get(ANALYZER_LEAD, "50 ohm load"), *back)
+    if hookup.kind is HookupKind.REFLECT:
+        bridge = _named("bridge", bench.bridge.id if bench is not None and bench.bridge is not None else "")
+        return (*out, bridge, standard(hookup, bench), bridge, *back)
+    return (*out, f"device {hookup.generator}", f"device {hookup.analyzer}", *back)
+
+
+def lead_end(lead: str, bench: Bench | None) -> tuple[str, ...]:
+    """Return the lead and the pad that stays on its far end, from the instrument outward."""
+    first = lead == GENERATOR_LEAD
+    leads = _items(bench, "lead")
+    item = leads[0 if first else 1] if len(leads) > (0 if first else 1) else None
+    pad = None if bench is None else bench.generator_pad if first else bench.analyzer_pad
+    names = [f"lead {item.id}" if item is not None else lead]
+    if pad is not None:
+        names.append(_named(f"{pad.loss_db:g} dB pad", pad.id))
+    return tuple(names)
+
+
+def loads(hookup: Hookup, bench: Bench | None) -> Mapping[str, str]:
+    """Return joint -> the 50 ohm load on it."""
+    have = _items(bench, "load")
+    return {
+        where: _named("50 ohm load", have[index].id if index < len(have) else "")
+        for index, where in enumerate(hookup.loads)
+    }
+
+
+def standard(hookup: Hookup, bench: Bench | None) -> str:
+    """Return what hangs on the bridge's test port: 'open ...', 'short ...', the best load, or 'device A'."""
+    if hookup.test_port == "load":
+        have = sorted(_items(bench, "load"), key=lambda item: item.vswr.worst if item.vswr else float("inf"))
+        return _named("50 ohm load", have[0].id if have else "")
+    if hookup.test_port in ("open", "short"):
+        have = list(_items(bench, hookup.test_port))
+        return _named(hookup.test_port, have[0].id if have else "")
+    return f"device {hookup.test_port}"
+
+
+def thru_adapter(bench: Bench | None) -> str:
+    """Return the adapter that joins the leads in the thru where both end alike (two plugs, two sockets), else ''."""
+    ends = {_open_end(GENERATOR_LEAD, bench), _open_end(ANALYZER_LEAD, bench)}
+    if len(ends) != 1 or "" in ends:
+        return ""
+    needed = "socket" if "plug" in ends else "plug"
+    for item in _items(bench, "adapter"):
+        if len(item.ends) == 2 and all(_gender(end) == needed for end in item.ends):
+            return _named("adapter", item.id)
+    return ""
+
+
+def _open_end(lead: str, bench: Bench | None) -> str:
+    """'plug', 'socket' or '' (not told) of what the device would see."""
+    first = lead == GENERATOR_LEAD
+    pad: Pad | None = None if bench is None else bench.generator_pad if first else bench.analyzer_pad
+    if pad is not None:
+        pads = [item for item in _items(bench, "pad") if item.id == pad.id and item.ends]
+        return _gender(pads[0].ends[-1]) if pads else ""
+    leads = _items(bench, "lead")
+    index = 0 if first else 1
+    return _gender(leads[index].ends[-1]) if len(leads) > index and leads[index].ends else ""
+
+
+def _gender(end: str) -> str:
+    words = end.lower().split()
+    return next((word for word in ("plug", "socket") if word in words), "")
+
+
+def _items(bench: Bench | None, what: str) -> tuple[KitItem, ...]:
+    return () if bench is None else tuple(item for item in bench.kit if item.what == what)
+
+
+def _named(what: str, item_id: str) -> str:
+    return f"{what} {item_id}" if item_id else what
