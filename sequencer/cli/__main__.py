@@ -1,0 +1,8 @@
+"""`python -m sequencer.cli`, for where the script is not on the path."""
+
+import sys
+
+from sequencer.cli.main import main
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,202 @@
+"""What each command does; answers 'yes', 'no', 'cannot say' or None (done). Imports happen when needed."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from sequencer.errors import UsageError
+
+__all__ = ["COMMANDS"]
+
+
+def _out(text: str) -> None:
+    sys.stdout.write(text if text.endswith("\n") else text + "\n")
+
+
+def _pairs(given: Sequence[str], option: str) -> dict[str, str]:
+    pairs: dict[str, str] = {}
+    for text in given:
+        key, equals, value = text.partition("=")
+        if not equals or not key.strip():
+            msg = f"{option} {text!r}: write KEY=VALUE"
+            raise UsageError(msg)
+        pairs[key.strip()] = value.strip()
+    return pairs
+
+
+def _load_recipe(argument: str) -> Any:
+    from sequencer.recipe.loader import load_recipe
+    from sequencer.recipe.starters import read_recipe
+
+    return load_recipe(*read_recipe(argument))
+
+
+def recipe(asked: argparse.Namespace) -> None:
+    """`recipe list | new | show | schema`."""
+    if asked.what == "list":
+        from sequencer.recipe.starters import starters
+
+        known = starters()
+        width = max(len(name) for name, _ in known)
+        _out("\n".join(f"{name:<{width}}  {title}" for name, title in known))
+    elif asked.what == "schema":
+        from sequencer.recipe.schema import recipe_schema
+
+        _out(json.dumps(recipe_schema(), indent=2))
+    elif asked.what == "show":
+        from sequencer.recipe.starters import read_recipe
+
+        _out(read_recipe(asked.recipe)[0])
+    else:
+        _recipe_new(asked)
+
+
+def _recipe_new(asked: argparse.Namespace) -> None:
+    from sequencer.recipe.new import new_recipe
+    from sequencer.units import FREQUENCY, parse
+
+    text = new_recipe(parse(asked.transmit, FREQUENCY), parse(asked.receive, FREQUENCY), name=asked.name)
+    if not asked.write:
+        _out(text)
+        return
+    _write_new(Path(asked.write), text)
+
+
+def _write_new(path: Path, text: str) -> None:
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError:
+        msg = f"{path} exists already; choose another name"
+        raise UsageError(msg) from None
+    except OSError as exc:
+        msg = f"{path} cannot be written: {exc.strerror}"
+        raise UsageError(msg) from exc
+    sys.stderr.write(f"wrote {path}\n")
+
+
+def check(asked: argparse.Namespace) -> str:
+    """`check RECIPE [--bench FILE]`: yes where the bench can prove every limit."""
+    from sequencer.cli.checktext import check_text
+    from sequencer.recipe.bench_loader import load_bench
+    from sequencer.run.predict import TYPICAL_BENCH, forecast
+    from sequencer.wiring import load_bench_file
+
+    recipe = _load_recipe(asked.recipe)
+    if asked.bench and asked.bench.partition(":")[0] == "simulated":
+        msg = "check touches no instrument: give a bench FILE, or none for a typical bench"
+        raise UsageError(msg)
+    bench = load_bench_file(asked.bench) if asked.bench else load_bench(TYPICAL_BENCH, "typical bench")
+    told = forecast(recipe, bench)
+    _out(check_text(told, recipe, bench))
+    return "yes" if all(limit.ok for limit in told.limits) else "cannot say"
+
+
+def bench(asked: argparse.Namespace) -> None:
+    """`bench simulate | schema`."""
+    if asked.what == "schema":
+        from sequencer.recipe.schema import bench_schema
+
+        _out(json.dumps(bench_schema(), indent=2))
+        return
+    command = [sys.executable, "-m", "instruments.simulated", "--standalone"]
+    for option in ("device", "variant"):
+        if getattr(asked, option):
+            command += [f"--{option}", getattr(asked, option)]
+    command += ["--seed", str(asked.seed), "--speed", repr(asked.speed)]
+    status = subprocess.run(command, check=False).returncode  # noqa: S603 - our own module, arguments as a list
+    if status:
+        msg = "the simulated bench ended with an error"
+        raise UsageError(msg, status=status)
+
+
+def run(asked: argparse.Namespace) -> str:
+    """`run RECIPE --bench BENCH`: the acceptance run."""
+    from sequencer.cli.terminal import Terminal, require_hands, summary
+    from sequencer.wiring import Request, runs_root, take_run
+
+    if not asked.bench:
+        msg = (
+            "which bench? --bench FILE for a real one (see README, 'Your bench'), or --bench simulated for the "
+            "simulated one, whose results are marked SIMULATED, NOT A MEASUREMENT"
+        )
+        raise UsageError(msg)
+    sets = _pairs(asked.set, "--set")
+    recipe = _load_recipe(asked.recipe)
+    interactive = sys.stdin.isatty() and not asked.yes
+
+    def people(bench: Any, simulated: bool, moves: Any) -> Terminal:
+        has_switch = moves is not None or bench.switch is not None
+        require_hands(simulated=simulated, has_switch=has_switch, interactive=sys.stdin.isatty())
+        return Terminal(
+            sys.stdin,
+            sys.stderr,
+            yes=asked.yes or (simulated and not interactive),
+            sets=sets,
+            interactive=interactive,
+            simulated=simulated,
+            bench=bench,
+            ports=recipe.ports,
+            moves=moves,
+        )
+
+    request = Request(
+        recipe=recipe,
+        bench=asked.bench,
+        root=runs_root(asked.out),
+        serial=asked.serial,
+        conditions={},
+        labels=_pairs(asked.label, "--label"),
+        seed=asked.seed,
+        speed=asked.speed,
+    )
+    record, folder = take_run(request, people)
+    sys.stderr.write(summary(record, str(folder)) + "\n")
+    if asked.json:
+        from sequencer.formats.record import encode
+
+        _out(encode(record))
+    return _answer(record.overall.value, accept_conditional=recipe.decision.accept_conditional)
+
+
+def _answer(overall: str, *, accept_conditional: bool) -> str:
+    if overall == "pass" or (overall == "conditional pass" and accept_conditional):
+        return "yes"
+    return "no" if overall == "fail" else "cannot say"
+
+
+def report(asked: argparse.Namespace) -> None:
+    """`report RUN`: render a stored run's report again, from its record and traces."""
+    from reports.html import render
+    from sequencer.archive.reading import find_run, open_run
+    from sequencer.recipe.bench_loader import load_bench
+    from sequencer.recipe.loader import load_recipe
+    from sequencer.run.evaluate import evaluate
+    from sequencer.run.recording import make_record
+    from sequencer.wiring import runs_root
+
+    stored = open_run(find_run(runs_root(asked.out), asked.run))
+    recipe = load_recipe(stored.recipe_text, str(stored.folder / "recipe.yaml"))
+    bench = load_bench(stored.bench_text, str(stored.folder / "bench.yaml"))
+    done = evaluate(recipe, bench, stored.history)
+    record = stored.record or make_record(recipe, bench, stored.history, done, wall_seconds=0.0)
+    text = render(record, done.curves)
+    if asked.write:
+        _write_new(Path(asked.write), text)
+    else:
+        _out(text)
+
+
+COMMANDS: Mapping[str, Callable[[argparse.Namespace], str | None]] = {
+    "recipe": recipe,
+    "check": check,
+    "bench": bench,
+    "run": run,
+    "report": report,
+}

@@ -1,0 +1,263 @@
+"""decide(recipe, bench, history) -> the next step. Pure: same recipe, bench and history, same step.
+
+The history is the journal; nothing else is remembered. From this one function follow the run itself, the
+forecast of `check` (decide, fed by a predicting bench) and resuming (decide, on an old journal).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from sequencer.core.capability import Capabilities
+from sequencer.core.history import (
+    Adjusted,
+    Answered,
+    Began,
+    Connected,
+    Entry,
+    Identified,
+    Judged,
+    Refused,
+    Role,
+    Swept,
+    Warned,
+)
+from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.trace import Sweep
+from sequencer.ports import Question
+from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.plan import Known, Plan, PlannedSweep, expected_thru_dbm, make_plan, reflect_level_dbm
+from sequencer.run.proof import foreign_signals, hookup_fault, noise_dbm_hz, sweep_fault
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Warn
+
+__all__ = ["CONDITIONS", "LOCKED_OUT", "Visit", "decide", "known", "visits"]
+
+LOCKED_OUT = "transmitter"
+MOST_TRIES = 3  # hookups refused this often in a row: something is wrong that trying again does not mend
+DRIFT_TO_SAY_DB = 0.1
+
+CONDITIONS = (
+    ("operator", "Who measures?"),
+    ("place", "Where (bench, site, vehicle)?"),
+    ("temperature", "Temperature at the device (for example 21 degC)?"),
+    ("humidity", "Relative humidity (for example 45 %)?"),
+    ("soak", "How long have bench and device been warming up (for example 30 min)?"),
+)
+
+_LOCK_OUT_CAUTIONS = (
+    "Never key a transmitter while analyzer, generator, bridge or pads are connected: it destroys them "
+    "and can burn you.",
+    "Disconnect the transmitter, lock it out and tag it. Local codes and your licence prevail.",
+)
+
+
+@dataclass(slots=True)
+class Visit:
+    """One stay at a hookup: since its Connected entry, what was swept that still counts."""
+
+    hookup: Hookup
+    swept: list[Swept] = field(default_factory=list)
+    refused: int = 0
+
+    def count(self, planned: PlannedSweep) -> int:
+        """Return how often this planned sweep was taken."""
+        return sum(s.key == planned.key and s.role is planned.role for s in self.swept)
+
+    def first(self, key: str, role: Role) -> Swept | None:
+        """Return the first sweep of a key and role, if taken."""
+        return next((s for s in self.swept if s.key == key and s.role is role), None)
+
+
+def visits(history: Sequence[Entry]) -> list[Visit]:
+    """Return the stays in order; a refused hookup that is connected again is one stay, begun anew."""
+    stays: list[Visit] = []
+    refused = 0
+    for entry in history:
+        if isinstance(entry, Refused) and stays:
+            stays[-1].swept.clear()
+            refused += 1
+        elif isinstance(entry, Connected):
+            if stays and refused and stays[-1].hookup.name == entry.hookup.name:
+                stays[-1].refused = refused
+            else:
+                stays.append(Visit(entry.hookup))
+                refused = 0
+        elif isinstance(entry, Swept) and stays:
+            stays[-1].swept.append(entry)
+    return stays
+
+
+def known(history: Sequence[Entry]) -> Known:
+    """Return what the opening thru's first two sweeps told."""
+    stays = visits(history)
+    if not stays:
+        return Known()
+    off = stays[0].first("overview", Role.FOREIGN)
+    on = stays[0].first("overview", Role.THRU)
+    return Known(
+        noise_dbm_hz=noise_dbm_hz(off.sweep) if off else None,
+        thru_dbm=float(min(on.sweep.trace.level_dbm)) if on else None,
+    )
+
+
+def capabilities(history: Sequence[Entry]) -> Capabilities | None:
+    """Return what the analyzer said it can do, the last time it was asked."""
+    return next((e.capabilities for e in reversed(history) if isinstance(e, Identified)), None)
+
+
+def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
+    """Return the next step of the run.
+
+    ``history`` begins with Began and Identified (the engine writes both before it asks).
+    """
+    began = next((e for e in history if isinstance(e, Began)), None)
+    caps = capabilities(history)
+    if began is None or caps is None:
+        return Stop(why="the journal does not begin with a bench that answered")
+    if not caps.generator_fitted:
+        return Stop(why="this analyzer has no tracking generator, or its generator does not answer")
+    question = _question(history, simulated=began.simulated)
+    if question is not None:
+        return question
+    plan = make_plan(recipe, bench, caps, known(history))
+    gap = _unsaid_gap(plan, history)
+    if gap is not None:
+        return gap
+    stays = visits(history)
+    step = _at_stations(recipe, bench, caps, plan, stays, history)
+    if step is not None:
+        return step
+    judged = {e.result_id for e in history if isinstance(e, Judged)}
+    for requirement in recipe.requirements:
+        if requirement.id not in judged:
+            return Judge(requirement=requirement.id, why="every sweep it rests on is stored")
+    return Done(why="every planned sweep is stored and every requirement is stated")
+
+
+def _question(history: Sequence[Entry], *, simulated: bool) -> Ask | None:
+    answered = {e.question for e in history if isinstance(e, Answered)}
+    if LOCKED_OUT not in answered:
+        text = "Is the transmitter disconnected from the device, locked out and tagged? Type 'locked out' to go on."
+        safe = "locked out" if simulated else None
+        question = Question(
+            key=LOCKED_OUT, text=text, cautions=_LOCK_OUT_CAUTIONS, safe_answer=safe, choices=("locked out",)
+        )
+        return Ask(question=question, why="a transmitter keyed into the bench destroys it and can hurt people")
+    for key, text in CONDITIONS:
+        if key not in answered:
+            return Ask(
+                question=Question(key=key, text=text, safe_answer="not recorded"), why="conditions belong in the report"
+            )
+    return None
+
+
+def _unsaid_gap(plan: Plan, history: Sequence[Entry]) -> Warn | None:
+    said = {e.why for e in history if isinstance(e, Warned)}
+    for requirement, why in plan.gaps:
+        text = f"{requirement} cannot be measured: {why}"
+        if text not in said:
+            return Warn(why=text)
+    return None
+
+
+def _at_stations(
+    recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, stays: list[Visit], history: Sequence[Entry]
+) -> Step | None:
+    thru = _opening_thru(stays)
+    last: Sweep | None = None
+    for number, station in enumerate(plan.stations):
+        stay = stays[number] if number < len(stays) else None
+        if stay is None or stay.hookup.name != station.hookup.name:
+            return Connect(hookup=station.hookup, why=station.why)
+        if _pending_refusal(history):
+            return Connect(hookup=station.hookup, why="again, after it did not prove itself")
+        expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
+        expected = expected_thru_dbm(bench, caps) if expected is None else expected
+        fault = _fault(stay, expected, thru, last, recipe)
+        if fault:
+            if stay.refused + 1 >= MOST_TRIES:
+                return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
+            return Connect(hookup=stay.hookup, why="once more", refused=fault)
+        step = _next_sweep(station.sweeps, stay, plan, caps, history, expected)
+        if step is not None:
+            return step
+        last = _first_on(stay)
+    return _drift(stays, history)
+
+
+def _next_sweep(
+    sweeps: Sequence[PlannedSweep],
+    stay: Visit,
+    plan: Plan,
+    caps: Capabilities,
+    history: Sequence[Entry],
+    expected_dbm: float,
+) -> Step | None:
+    for planned in sweeps:
+        taken = stay.count(planned)
+        if planned.role is Role.THRU and caps.adjusts_tracking and not any(isinstance(e, Adjusted) for e in history):
+            why = "the generator must sit on the centre of the narrowest filter in use"
+            return Adjust(rbw_hz=plan.narrowest_rbw_hz, why=why)
+        if taken < planned.repeats:
+            why = planned.why
+            if planned.repeats > 1:
+                why += f" ({taken + 1} of {planned.repeats}, so that noise is a small share at the limit)"
+            return SweepStep(
+                hookup=stay.hookup.name, key=planned.key, role=planned.role, settings=planned.settings, why=why
+            )
+        if planned.role is Role.FOREIGN:
+            swept = stay.first(planned.key, planned.role)
+            text = foreign_signals(swept.sweep, expected_dbm) if swept else ""
+            if text and not any(isinstance(e, Warned) and e.why == text for e in history):
+                return Warn(why=text)
+    return None
+
+
+def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None, recipe: Recipe) -> str:
+    """Return what speaks against what this stay has taken so far: the hookup first, then the latest sweep."""
+    first = _first_on(stay)
+    if first is None:
+        return sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
+    if len(stay.swept) <= 2:  # the first sweep with the generator on is the proof; it is judged once
+        fault = hookup_fault(stay.hookup, first, expected_dbm=expected, thru=thru, last=last, recipe=recipe)
+        if fault:
+            return fault
+    return sweep_fault(stay.swept[-1].sweep)
+
+
+def _first_on(stay: Visit) -> Sweep | None:
+    return next((s.sweep for s in stay.swept if s.sweep.used.generator_dbm is not None), None)
+
+
+def _opening_thru(stays: Sequence[Visit]) -> Sweep | None:
+    for stay in stays:
+        if stay.hookup.kind is HookupKind.THRU:
+            swept = stay.first("overview", Role.THRU)
+            return swept.sweep if swept else None
+    return None
+
+
+def _pending_refusal(history: Sequence[Entry]) -> bool:
+    """Return whether a refusal stands that no new connection has answered."""
+    for entry in reversed(history):
+        if isinstance(entry, Connected):
+            return False
+        if isinstance(entry, Refused):
+            return True
+    return False
+
+
+def _drift(stays: Sequence[Visit], history: Sequence[Entry]) -> Warn | None:
+    thrus = [stay for stay in stays if stay.hookup.kind is HookupKind.THRU]
+    if len(thrus) < 2:
+        return None
+    opening, closing = (stay.first("overview", Role.THRU) for stay in (thrus[0], thrus[-1]))
+    if opening is None or closing is None:
+        return None
+    moved = closing.sweep.trace.level_dbm - opening.sweep.trace.level_dbm
+    worst = float(max(abs(moved)))
+    if worst <= DRIFT_TO_SAY_DB:
+        return None
+    text = f"the thru moved by up to {worst:.2f} dB during the run; the intervals carry it"
+    return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)

@@ -1,0 +1,288 @@
+"""`check`: decide, fed by a predicting bench, so that what is foretold is what the run will do; pure.
+
+The predicting bench answers each sweep with what an ideal device would give: no loss where the recipe wants
+little, nothing but noise where it wants much, and a perfect match. What the evaluation then states is the
+most this bench can prove; how wide the intervals are is what it costs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+
+from sequencer.core.capability import Capabilities
+from sequencer.core.history import Adjusted, Answered, Began, Connected, Entry, Identified, Judged, Role, Swept, Warned
+from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.record import Bound, Result
+from sequencer.core.trace import FloatArray, Sweep, SweepSettings, Trace
+from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
+from sequencer.run.evaluate import evaluate
+from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
+from sequencer.run.order import touches
+from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
+from sequencer.run.policy import decide
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Stop, SweepStep, Warn
+from sequencer.units import show_db, show_hz
+
+__all__ = ["TYPICAL", "TYPICAL_BENCH", "forecast"]
+
+SECONDS_A_TOUCH = 15.0  # make or break one joint, with care [common practice, no source]
+IDEAL_LOSS_DB = 0.2  # what an ideal device still loses
+ISOLATED_DB = 200.0
+
+TYPICAL = Capabilities(  # of a laboratory analyzer with tracking generator [common practice, no source]
+    frequency_hz=(9e3, 3e9),
+    points=(2, 10001),
+    rbw_range_hz=(10.0, 3e6),
+    attenuation_db=(0.0, 50.0),
+    reference_dbm=(-120.0, 30.0),
+    generator_dbm=(-30.0, 0.0),
+    generator_fitted=True,
+    display_range_db=None,
+    sweep_factor=2.5,
+    adjusts_tracking=True,
+)
+
+TYPICAL_BENCH = """\
+# A typical laboratory bench, assumed by `check` where no bench file is given (invented, common practice).
+bench: 1
+analyzer:
+  resource: "none"
+  vswr: {limit: 1.5}
+  maximum input: 20 dBm
+generator: {level: 0 dBm, vswr: {limit: 1.5}}
+bridge: {directivity: 36 dB, test port vswr: 1.12}
+pads: {generator: {loss: 10 dB, vswr: 1.1}, analyzer: {loss: 10 dB, vswr: 1.1}}
+specifications:
+  scale: {per dB: 0.02 dB/dB, over range: 0.3 dB}
+"""
+
+_START = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Forecast:
+    """Return what a run of this recipe on this bench will be.
+
+    Deterministic: the predicted noise is the mean, without scatter.
+    """
+    history: list[Entry] = [
+        Began(
+            at=_START,
+            why="forecast",
+            run_id="forecast",
+            program="forecast",
+            recipe_sha256=recipe.sha256,
+            bench_sha256=bench.sha256,
+            simulated=True,
+            serial="",
+        ),
+        Identified(at=_START, why="assumed", identification={}, capabilities=caps),
+    ]
+    predicted = _Predicted(recipe, bench, caps)
+    hookups: list[tuple[Hookup, list[SweepForecast]]] = []
+    while not isinstance(step := decide(recipe, bench, history), Done):
+        match step:
+            case Ask():
+                history.append(Answered(at=_START, why="", question=step.question.key, answer="", by="forecast"))
+            case Connect():
+                history.append(Connected(at=_START, why="", hookup=step.hookup, by="forecast"))
+                hookups.append((step.hookup, []))
+            case Adjust():
+                history.append(Adjusted(at=_START, why="", rbw_hz=step.rbw_hz, by="forecast"))
+            case SweepStep():
+                sweep = predicted.sweep(hookups[-1][0], step)
+                history.append(
+                    Swept(
+                        at=_START,
+                        why="",
+                        hookup=step.hookup,
+                        key=step.key,
+                        role=step.role,
+                        sweep=sweep,
+                        file="",
+                        sha256="",
+                    )
+                )
+                _count(hookups[-1][1], step, sweep.instrument_s)
+            case Warn():
+                history.append(Warned(at=_START, why=step.why))
+            case Judge():
+                history.append(Judged(at=_START, why="", result_id=step.requirement, statement="", text=""))
+            case Stop():
+                break
+    warned = [e.why for e in history if isinstance(e, Warned)]
+    return _forecast(recipe, bench, history, hookups, warned)
+
+
+def _count(sweeps: list[SweepForecast], step: SweepStep, seconds: float) -> None:
+    last = sweeps[-1] if sweeps else None
+    if last is not None and (last.key, last.role, last.settings) == (step.key, step.role, step.settings):
+        repeats, total = last.repeats + 1, last.seconds + seconds
+        why = last.why
+        sweeps.pop()
+    else:
+        repeats, total, why = 1, seconds, step.why.partition(" (1 of")[0]
+    sweeps.append(
+        SweepForecast(key=step.key, role=step.role, settings=step.settings, repeats=repeats, seconds=total, why=why)
+    )
+
+
+def _forecast(
+    recipe: Recipe,
+    bench: Bench,
+    history: Sequence[Entry],
+    hookups: Sequence[tuple[Hookup, list[SweepForecast]]],
+    warned: Sequence[str],
+) -> Forecast:
+    done = evaluate(recipe, bench, history)
+    moves = 0
+    before: Hookup | None = None
+    for hookup, _ in hookups:
+        moves += touches(before, hookup)
+        before = hookup
+    hands_s = SECONDS_A_TOUCH * moves
+    instrument_s = sum(sweep.seconds for _, sweeps in hookups for sweep in sweeps)
+    results = {result.id: result for result in done.results}
+    return Forecast(
+        hookups=tuple(HookupForecast(hookup=h, sweeps=tuple(sweeps)) for h, sweeps in hookups),
+        total_s=instrument_s + hands_s,
+        hands_s=hands_s,
+        limits=tuple(_limit(r, results[r.id], bench) for r in recipe.requirements),
+        assumptions=tuple(dict.fromkeys([*warned, *done.warnings, *_assumed(results.values())])),
+        moves=moves,
+    )
+
+
+def _assumed(results: Iterable[Result]) -> list[str]:
+    worst: dict[str, tuple[float, str]] = {}
+    for result in results:
+        for row in result.budget:
+            if row.origin == "assumed" and row.u > worst.get(row.name, (0.0, ""))[0]:
+                worst[row.name] = (row.u, f"{row.name}: assumed, up to {row.u:.2g} {result.unit} of {result.id}")
+    return [text for _, text in sorted(worst.values(), reverse=True)]
+
+
+def _limit(requirement: Requirement, result: Result, bench: Bench) -> LimitForecast:
+    unit = result.unit
+    low, high = result.interval
+    if requirement.minimum is not None and unit == "dB":
+        limit = f"at least {show_db(requirement.minimum)}"
+        if low is None:
+            provable, ok = "nothing", False
+        else:
+            provable, ok = f"at least {show_db(low)}", low >= requirement.minimum
+    else:
+        limit = _limit_text(requirement, unit)
+        half = None if low is None or high is None else max(high - low, 0.0) / 2.0
+        provable = "nothing" if half is None else f"within {show_hz(half) if unit == 'Hz' else show_db(half)}"
+        ok = half is not None and _room(requirement) > half
+    remedy = "" if ok else _remedy(requirement, result, bench)
+    return LimitForecast(id=requirement.id, limit=limit, provable=provable, ok=ok, remedy=remedy)
+
+
+def _room(requirement: Requirement) -> float:
+    """Return how wide a half interval may be for the limit still to mean something."""
+    if requirement.minimum is not None and requirement.maximum is not None:
+        return 0.5 * (requirement.maximum - requirement.minimum)
+    bound = requirement.maximum if requirement.maximum is not None else requirement.minimum
+    return abs(bound or 0.0) * (0.5 if requirement.quantity.unit == "dB" else 1.0)
+
+
+def _limit_text(requirement: Requirement, unit: str) -> str:
+    show = show_hz if unit == "Hz" else show_db
+    parts = []
+    if requirement.minimum is not None:
+        parts.append(f"at least {show(requirement.minimum)}")
+    if requirement.maximum is not None:
+        parts.append(f"at most {show(requirement.maximum)}")
+    return ", ".join(parts)
+
+
+def _remedy(requirement: Requirement, result: Result, bench: Bench) -> str:
+    if requirement.quantity is Quantity.RETURN_LOSS and bench.bridge is None:
+        return "borrow a directional bridge and list it in the bench file"
+    if not result.budget:
+        return "; ".join(result.notes) or "see the recipe"
+    largest = max(result.budget, key=lambda row: row.u)
+    cures = {
+        "noise": "a lower RBW, less loss in the pads or more generator level",
+        "leakage": "double-screened leads, tight connectors, instruments apart",
+        "mismatch": "pads of low VSWR at the device ends of both leads",
+        "scale": "a scale figure per dB, or a check standard near the limit",
+        "directivity": "a bridge of higher directivity",
+        "drift": "a longer warm-up",
+    }
+    for word, cure in cures.items():
+        if word in largest.name.lower():
+            return f"{largest.name} is the largest part: {cure}"
+    if result.bound is Bound.AT_LEAST:
+        return cures["noise"]
+    return f"{largest.name} is the largest part ({largest.u:.2g} {result.unit})"
+
+
+class _Predicted:
+    """The bench as the bench file describes it, with an ideal device."""
+
+    def __init__(self, recipe: Recipe, bench: Bench, caps: Capabilities) -> None:
+        self.recipe, self.caps = recipe, caps
+        self.thru_dbm = expected_thru_dbm(bench, caps)
+        self.reflect_dbm = reflect_level_dbm(bench, caps)
+        self.noise_dbm_hz = caps.noise_dbm_hz if caps.noise_dbm_hz is not None else -140.0
+
+    def sweep(self, hookup: Hookup, step: SweepStep) -> Sweep:
+        settings = step.settings
+        grid = settings.grid_hz()
+        noise_dbm = self.noise_dbm_hz + settings.attenuation_db + 10.0 * np.log10(settings.rbw_hz)
+        signal_dbm = self._signal(hookup, step.role, grid) if settings.generator_dbm is not None else -400.0
+        level = 10.0 * np.log10(10.0 ** (noise_dbm / 10.0) + 10.0 ** (np.asarray(signal_dbm) / 10.0))
+        seconds = seconds_of(settings, self.caps)
+        return Sweep(
+            trace=Trace(grid, np.broadcast_to(level, grid.shape)),
+            asked=settings,
+            used=_used(settings, self.caps, seconds),
+            flags=frozenset(),
+            began=_START,
+            instrument_s=seconds,
+        )
+
+    def _signal(self, hookup: Hookup, role: Role, grid: FloatArray) -> FloatArray | float:
+        if hookup.kind is HookupKind.THRU:
+            return self.thru_dbm
+        if hookup.kind is HookupKind.FLOOR:
+            return self.thru_dbm - ISOLATED_DB
+        if hookup.kind is HookupKind.REFLECT:
+            # opposite ripples, so that open and short are told apart
+            ripple = {Role.OPEN: 0.05, Role.SHORT: -0.05}.get(role)
+            return self.reflect_dbm + ripple if ripple is not None else self.reflect_dbm - 100.0
+        return self.thru_dbm - self._loss(hookup, grid)
+
+    def _loss(self, hookup: Hookup, grid: FloatArray) -> FloatArray:
+        """Nothing passes nearer to a rejected frequency than to a passed one; elsewhere all does."""
+        here = [r for r in self.recipe.requirements if r.hookup_name == hookup.name]
+        stops = {r.at_hz for r in here if _rejects(r)}
+        passes = {r.at_hz for r in here} - stops or set(self.recipe.frequencies.values()) - stops
+        if not stops:
+            return np.full(grid.shape, IDEAL_LOSS_DB)
+        if not passes:
+            return np.full(grid.shape, ISOLATED_DB)
+        to_stop = np.min([np.abs(grid - hz) for hz in sorted(stops)], axis=0)
+        to_pass = np.min([np.abs(grid - hz) for hz in sorted(passes)], axis=0)
+        return np.where(to_stop < to_pass, ISOLATED_DB, IDEAL_LOSS_DB)
+
+
+def _rejects(requirement: Requirement) -> bool:
+    return requirement.quantity in {
+        Quantity.REJECTION,
+        Quantity.ISOLATION,
+        Quantity.NOTCH_DEPTH,
+        Quantity.NOTCH_FREQUENCY,
+        Quantity.REJECTION_BANDWIDTH,
+    }
+
+
+def _used(settings: SweepSettings, caps: Capabilities, seconds: float) -> SweepSettings:
+    bottom = None if caps.display_range_db is None else settings.reference_dbm - caps.display_range_db
+    return replace(settings, sweep_time_s=seconds, display_bottom_dbm=bottom)

@@ -1,0 +1,143 @@
+"""Whether the first sweep of a hookup is what that hookup must give; pure.
+
+Every hookup proves itself: a plausible first sweep that differs from the last one (trade notes 12; a
+relay that sticks and a lead on the wrong port give a perfectly clean trace of something else).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.trace import Flag, FloatArray, Sweep
+from sequencer.recipe.model import Quantity, Recipe
+
+__all__ = ["foreign_signals", "hookup_fault", "noise_dbm_hz", "sweep_fault"]
+
+THRU_SLACK_DB = 8.0  # level of a sound thru round the expected one: lead loss, generator flatness
+THRU_SPREAD_DB = 6.0  # over an overview a sound pair of leads is flatter than this
+THRU_STEP_DB = 0.5  # between neighbours: a loose joint steps, a lead does not
+FLOOR_BELOW_DB = 40.0  # leads in loads read at least this far below the thru
+PASS_WITHIN_DB = 15.0  # a path must pass somewhere near where it should, else a lead is off
+REFLECT_SLACK_DB = 8.0
+SAME_DB = 0.02  # two hookups never repeat this closely unless nothing was moved
+STRONG_DB = 20.0  # compared where the level is this near its highest, so that noise does not tell them apart
+
+
+def sweep_fault(sweep: Sweep) -> str:
+    """Return what makes any sweep unusable, in words, or ''."""
+    if not np.all(np.isfinite(sweep.trace.level_dbm)):
+        return f"the trace has {int(np.sum(~np.isfinite(sweep.trace.level_dbm)))} points without data"
+    if Flag.OVERLOAD in sweep.flags:
+        return "the analyzer says its input is overloaded: lower the generator's level or add a pad"
+    if Flag.UNLEVELLED in sweep.flags and sweep.used.generator_dbm is not None:
+        return "the generator says it is unlevelled: choose another level in the bench file"
+    if Flag.UNCALIBRATED in sweep.flags:
+        return "the analyzer says the sweep is too fast for its filter"
+    return ""
+
+
+def hookup_fault(
+    hookup: Hookup, sweep: Sweep, *, expected_dbm: float, thru: Sweep | None, last: Sweep | None, recipe: Recipe
+) -> str:
+    """Return why the first generator-on sweep does not look like the hookup, in words, or ''.
+
+    Parameters
+    ----------
+    expected_dbm : level of a thru (or of full reflection, for a bridge hookup) as far as the bench file tells.
+    thru : the opening thru's overview, None before it was taken.
+    last : the first sweep of the hookup before, None at the start; only compared on the same grid.
+    """
+    level = sweep.trace.level_dbm
+    if last is not None and _repeats(sweep, last):
+        return f"the trace repeats the last hookup's within {SAME_DB} dB: nothing seems to have been moved"
+    if hookup.kind is HookupKind.THRU:
+        return _thru_fault(level, expected_dbm)
+    if hookup.kind is HookupKind.FLOOR:
+        top = float(np.median(thru.trace.level_dbm)) if thru is not None else expected_dbm
+        high = float(np.max(level))
+        if high > top - FLOOR_BELOW_DB:
+            return f"up to {high:.1f} dBm come through where both leads should end in loads (thru {top:.1f} dBm)"
+        return ""
+    if hookup.kind is HookupKind.PATH:
+        return _path_fault(hookup, sweep, thru, recipe)
+    if hookup.test_port in {"open", "short"}:
+        middle = float(np.median(level))
+        if abs(middle - expected_dbm) > REFLECT_SLACK_DB:
+            return f"full reflection should read about {expected_dbm:.0f} dBm, not {middle:.1f} dBm"
+    return ""
+
+
+def _repeats(sweep: Sweep, last: Sweep) -> bool:
+    if sweep.trace.freq_hz.shape != last.trace.freq_hz.shape or sweep.used.generator_dbm != last.used.generator_dbm:
+        return False
+    highest = np.maximum(sweep.trace.level_dbm, last.trace.level_dbm)
+    strong = highest > float(np.max(highest)) - STRONG_DB
+    return float(np.median(np.abs(sweep.trace.level_dbm - last.trace.level_dbm)[strong])) < SAME_DB
+
+
+def _thru_fault(level: FloatArray, expected_dbm: float) -> str:
+    middle = float(np.median(level))
+    if middle < expected_dbm - THRU_SLACK_DB:
+        return (
+            f"too little level: {middle:.1f} dBm, expected about {expected_dbm:.0f} dBm; "
+            "are the leads joined, is a pad there that the bench file does not list?"
+        )
+    if middle > expected_dbm + THRU_SLACK_DB:
+        return (
+            f"too much level: {middle:.1f} dBm, expected about {expected_dbm:.0f} dBm; "
+            "are the pads of the bench file in place?"
+        )
+    spread = float(np.max(level) - np.min(level))
+    if spread > THRU_SPREAD_DB:
+        return f"the thru is not flat: {spread:.1f} dB from highest to lowest; look for a bad lead or joint"
+    step = float(np.max(np.abs(np.diff(level)), initial=0.0))
+    if step > THRU_STEP_DB:
+        return f"the thru has a step of {step:.2f} dB between neighbouring points; look for a loose joint"
+    return ""
+
+
+def _path_fault(hookup: Hookup, sweep: Sweep, thru: Sweep | None, recipe: Recipe) -> str:
+    """A path shows loss everywhere, and passes where the recipe says it passes."""
+    if thru is None or thru.trace.freq_hz.shape != sweep.trace.freq_hz.shape:
+        return ""
+    loss = thru.trace.level_dbm - sweep.trace.level_dbm
+    least = float(np.min(loss))
+    if least < -1.0:
+        return f"the path shows {-least:.1f} dB of gain against the thru: is a pad missing, or the thru still in place?"
+    if float(np.max(loss)) < 1.0 and len(recipe.ports) > 1 and _rejects_somewhere(hookup, recipe):
+        return "the path looks like a piece of lead: no rejection anywhere in the overview"
+    passes = [r for r in recipe.requirements if r.hookup_name == hookup.name and r.quantity is Quantity.INSERTION_LOSS]
+    if passes and least > PASS_WITHIN_DB:
+        return f"nothing passes: the least loss in the overview is {least:.0f} dB; is a lead off, or on the wrong port?"
+    return ""
+
+
+def _rejects_somewhere(hookup: Hookup, recipe: Recipe) -> bool:
+    kinds = {Quantity.REJECTION, Quantity.ISOLATION, Quantity.NOTCH_DEPTH}
+    return any(r.hookup_name == hookup.name and r.quantity in kinds for r in recipe.requirements)
+
+
+def noise_dbm_hz(sweep: Sweep) -> float:
+    """Return the noise density of a generator-off sweep, referred to the input at 0 dB attenuation.
+
+    The median is not moved by a few foreign signals; for averaged power it stands within a few tenths of
+    the mean, for single samples 1.6 dB below it (median of an exponential is ln 2; derived).
+    """
+    level = sweep.trace.level_dbm
+    middle = float(np.median(level[np.isfinite(level)]))
+    return middle - 10.0 * float(np.log10(sweep.used.rbw_hz)) - sweep.used.attenuation_db
+
+
+def foreign_signals(sweep: Sweep, expected_dbm: float) -> str:
+    """Return what stands out of a generator-off sweep, in words, or ''.
+
+    A signal counts where it stands 20 dB above the median and less than 100 dB below the thru level.
+    """
+    level = sweep.trace.level_dbm
+    middle = float(np.median(level))
+    at = int(np.argmax(level))
+    if level[at] > middle + 20.0 and level[at] > expected_dbm - 100.0:
+        mhz = sweep.trace.freq_hz[at] / 1e6
+        return f"with the generator off, a signal of {level[at]:.0f} dBm stands at {mhz:.3f} MHz"
+    return ""

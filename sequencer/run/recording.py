@@ -1,0 +1,204 @@
+"""From a journal and its evaluation to the record that is stored and rendered; pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from sequencer.core.conformity import describe
+from sequencer.core.history import (
+    Adjusted,
+    Answered,
+    Began,
+    Connected,
+    Entry,
+    Finished,
+    Identified,
+    Judged,
+    MadeSafe,
+    Refused,
+    Stopped,
+    Swept,
+    Warned,
+)
+from sequencer.core.record import Bound, HookupRecord, JournalNote, Record, Result, TraceRecord
+from sequencer.errors import StoredDataError
+from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.evaluate import Evaluation, overall
+from sequencer.run.fittings import chain, loads
+from sequencer.units import show_db, show_hz
+
+__all__ = ["make_record", "result_text"]
+
+
+def result_text(result: Result) -> str:
+    """Return a result in words: '1.21 dB, 95 % interval 1.12 to 1.31 dB', '>= 92.4 dB', 'not measured'."""
+    low, high = result.interval
+    if result.bound is Bound.AT_LEAST and low is not None:
+        return f">= {_show(low, result.unit)}"
+    if result.value is None:
+        return "not measured"
+    between = " to ".join("open" if end is None else _show(end, result.unit) for end in (low, high))
+    return f"{_show(result.value, result.unit)}, {result.coverage:.0%} interval {between}"
+
+
+def make_record(
+    recipe: Recipe, bench: Bench, history: Sequence[Entry], done: Evaluation, *, wall_seconds: float
+) -> Record:
+    """Return the record of a run.
+
+    Raises
+    ------
+    StoredDataError
+        When the journal has no beginning.
+    """
+    began = next((e for e in history if isinstance(e, Began)), None)
+    if began is None:
+        msg = "the journal has no beginning, so there is nothing to record"
+        raise StoredDataError(msg)
+    conditions = dict(began.conditions)
+    conditions |= {e.question: e.answer for e in history if isinstance(e, Answered)}
+    identification: dict[str, str] = {}
+    for entry in history:
+        if isinstance(entry, Identified):
+            identification |= entry.identification
+    finished = any(isinstance(e, Finished) for e in history)
+    swept = [e for e in history if isinstance(e, Swept)]
+    warnings = [e.why for e in history if isinstance(e, Warned | Refused)]
+    warnings += [e.why for e in history if isinstance(e, MadeSafe) and not e.proven]
+    warnings += [w for w in done.warnings if w not in warnings]
+    return Record(
+        program=began.program,
+        run_id=began.run_id,
+        simulated=began.simulated,
+        overall=overall(done.results),
+        complete=finished,
+        title=recipe.title or recipe.name,
+        recipe_name=recipe.name,
+        recipe_text=recipe.text,
+        recipe_sha256=recipe.sha256,
+        bench_text=bench.text,
+        bench_sha256=bench.sha256,
+        decision=describe(recipe.decision),
+        coverage=recipe.decision.coverage,
+        serial=began.serial,
+        conditions=conditions,
+        labels=began.labels,
+        identification=identification,
+        equipment=tuple(_equipment(bench)),
+        frequencies=dict(recipe.frequencies),
+        ports=recipe.ports,
+        began=began.at,
+        ended=history[-1].at,
+        instrument_seconds=sum(e.sweep.instrument_s for e in swept),
+        wall_seconds=wall_seconds,
+        hookups=tuple(_hookups(history, bench)),
+        traces=tuple(_trace(e) for e in swept),
+        notes=tuple(_notes(history)),
+        warnings=tuple(dict.fromkeys(warnings)),
+        results=done.results,
+        resumed=sum(isinstance(e, Began) for e in history) - 1,
+    )
+
+
+def _show(value: float, unit: str) -> str:
+    return show_hz(value) if unit == "Hz" else show_db(value)
+
+
+def _hookups(history: Sequence[Entry], bench: Bench) -> list[HookupRecord]:
+    records: list[HookupRecord] = []
+    for number, entry in enumerate(history):
+        if not isinstance(entry, Connected):
+            continue
+        after = history[number + 1 :]
+        end = next((n for n, e in enumerate(after) if isinstance(e, Connected)), len(after))
+        refused = next((e for e in after[: end + 1] if isinstance(e, Refused)), None)
+        count = sum(isinstance(e, Swept) for e in after[:end])
+        proof = f"refused: {refused.why}" if refused else f"its first sweep is plausible; {count} sweeps"
+        hookup = entry.hookup
+        records.append(
+            HookupRecord(
+                name=hookup.name,
+                kind=hookup.kind.value,
+                chain=chain(hookup, bench),
+                loads=loads(hookup, bench),
+                confirmed_by=entry.by,
+                at=entry.at,
+                proof=proof,
+            )
+        )
+    return records
+
+
+def _trace(entry: Swept) -> TraceRecord:
+    return TraceRecord(
+        file=entry.file,
+        sha256=entry.sha256,
+        hookup=entry.hookup,
+        key=entry.key,
+        role=entry.role.value,
+        began=entry.sweep.began,
+        used=entry.sweep.used,
+        flags=tuple(sorted(flag.value for flag in entry.sweep.flags)),
+    )
+
+
+def _notes(history: Sequence[Entry]) -> list[JournalNote]:
+    """Everything the run did, once: repeats of one sweep become one line with their number."""
+    notes: list[JournalNote] = []
+    runs: dict[tuple[str, str, str], int] = {}
+    for entry in history:
+        what = _what(entry)
+        if isinstance(entry, Swept):
+            what = f"{entry.hookup}: {entry.key}, {entry.role.value}"
+            where = (entry.hookup, entry.key, entry.role.value)
+            if notes and notes[-1].kind == "sweep" and notes[-1].what.startswith(what):
+                runs[where] += 1
+                text = f"{what}, {runs[where]} times"
+                notes[-1] = JournalNote(at=notes[-1].at, kind="sweep", what=text, why=notes[-1].why)
+                continue
+            runs[where] = 1
+            why = entry.why.partition(" (1 of")[0]
+            notes.append(JournalNote(at=entry.at, kind="sweep", what=what, why=why))
+        elif what:
+            kind = type(entry).__name__.lower()
+            notes.append(JournalNote(at=entry.at, kind=kind, what=what, why=entry.why))
+    return notes
+
+
+def _what(entry: Entry) -> str:
+    match entry:
+        case Began():
+            return f"run {entry.run_id} begun by {entry.program}"
+        case Identified():
+            return "instruments identified"
+        case Answered():
+            return f"asked for {entry.question}: {entry.answer} ({entry.by})"
+        case Connected():
+            return f"hookup {entry.hookup.name} in place, by {entry.by}"
+        case Refused():
+            return f"hookup {entry.hookup} refused"
+        case Adjusted():
+            return f"tracking adjusted at {show_hz(entry.rbw_hz)} RBW, by {entry.by}"
+        case Warned():
+            return "warning"
+        case Judged():
+            return f"{entry.result_id}: {entry.text}: {entry.statement}"
+        case MadeSafe():
+            return "generator off"
+        case Stopped():
+            return "run stopped before its end"
+        case Finished():
+            return "run finished"
+        case _:
+            return ""
+
+
+def _equipment(bench: Bench) -> list[Mapping[str, str]]:
+    items = [{"what": "analyzer", "id": bench.analyzer.resource, "calibrated": bench.analyzer.calibrated}]
+    for name, pad in (("generator lead's pad", bench.generator_pad), ("analyzer lead's pad", bench.analyzer_pad)):
+        if pad is not None:
+            items.append({"what": f"{name}, {pad.loss_db:g} dB", "id": pad.id, "calibrated": ""})
+    if bench.bridge is not None:
+        items.append({"what": "directional bridge", "id": bench.bridge.id, "calibrated": bench.bridge.calibrated})
+    items += [{"what": item.what, "id": item.id, "calibrated": item.calibrated} for item in bench.kit]
+    return list(items)

@@ -1,0 +1,80 @@
+"""The steps `decide` can ask for. Each carries its reason; the engine journals both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sequencer.core.history import Role
+from sequencer.core.hookup import Hookup
+from sequencer.core.trace import SweepSettings
+from sequencer.ports import Question
+
+__all__ = ["Adjust", "Ask", "Connect", "Done", "Judge", "Step", "Stop", "SweepStep", "Warn"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """Put a question to the operator."""
+
+    question: Question
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Connect:
+    """Bring a hookup about. ``refused`` says why what stood there before does not count, if so."""
+
+    hookup: Hookup
+    why: str
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjust:
+    """Adjust the generator's tracking at this RBW."""
+
+    rbw_hz: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepStep:
+    """Take one single sweep."""
+
+    hookup: str
+    key: str
+    role: Role
+    settings: SweepSettings
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warn:
+    """Say something in the terminal and in the report, and go on."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judge:
+    """Everything a requirement needs is there: state it."""
+
+    requirement: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """Going on would make a wrong number: stop, keep what was taken."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """Nothing is left to do."""
+
+    why: str
+
+
+Step = Ask | Connect | Adjust | SweepStep | Warn | Judge | Stop | Done

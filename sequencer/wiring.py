@@ -1,0 +1,242 @@
+"""The only room that chooses analyzer, switch, clock, archive and report writer."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sequencer import __version__
+from sequencer.errors import BenchError, NotchbookError, UsageError
+from sequencer.recipe.model import Bench, Recipe
+
+if TYPE_CHECKING:
+    from sequencer.core.record import Record
+    from sequencer.ports import Clock, Listener, Operator, Switch
+
+__all__ = ["Request", "SimulatedProcess", "load_bench_file", "open_simulated", "runs_root", "take_run"]
+
+PROGRAM = f"notchbook {__version__}"
+_READY_WITHIN_S = 20.0
+
+
+def runs_root(out: str | None) -> Path:
+    """Return where runs live: --out, else NOTCHBOOK_ARCHIVE, else ./runs."""
+    return Path(out or os.environ.get("NOTCHBOOK_ARCHIVE") or "runs")
+
+
+def load_bench_file(path: str) -> Bench:
+    """Return the bench a file describes."""
+    from sequencer.recipe.bench_loader import load_bench
+    from sequencer.recipe.starters import read_text
+
+    return load_bench(*read_text(path))
+
+
+class SystemClock:
+    """The computer's clock."""
+
+    def now(self) -> datetime:
+        """Aware UTC."""
+        return datetime.now(UTC)
+
+    def sleep(self, seconds: float) -> None:
+        """Wait."""
+        time.sleep(seconds)
+
+
+class BenchClock:
+    """The simulated bench's clock: it starts now and advances by what the bench is told to do."""
+
+    def __init__(self, control: Any) -> None:
+        self._control = control
+        self._started = datetime.now(UTC) - timedelta(seconds=self._seconds())
+
+    def now(self) -> datetime:
+        """Aware UTC, as if the simulated time had passed."""
+        return self._started + timedelta(seconds=self._seconds())
+
+    def sleep(self, seconds: float) -> None:
+        """Let simulated time pass."""
+        self._control.query(f"SIM:WAIT {seconds:.6f};TIME?")
+
+    def _seconds(self) -> float:
+        return float(self._control.query("SIM:TIME?"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedProcess:
+    """A running simulated bench: what it announced, and the process."""
+
+    said: Mapping[str, Any]
+    process: subprocess.Popen[str]
+
+    def close(self) -> None:
+        """End the process; it also ends by itself when this one dies, since its standard input closes."""
+        if self.process.stdin is not None:
+            self.process.stdin.close()
+        try:
+            self.process.wait(timeout=5.0)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+        if self.process.stdout is not None:
+            self.process.stdout.close()
+
+
+def open_simulated(choice: str, *, recipe: Recipe | None, seed: int = 1, speed: float = 0.0) -> SimulatedProcess:
+    """Start the simulated bench.
+
+    ``choice`` is what follows `simulated:` on the command line: DEVICE, DEVICE:VARIANT, :VARIANT or nothing;
+    without a device the recipe's own is taken.
+
+    Raises
+    ------
+    UsageError
+        When there is no such device or variant.
+    BenchError
+        When the process does not come up.
+    """
+    device, _, variant = choice.partition(":")
+    command = [sys.executable, "-m", "instruments.simulated", "--seed", str(seed), "--speed", repr(speed)]
+    if device:
+        command += ["--device", device]
+    if variant:
+        command += ["--variant", variant]
+    if recipe is not None:
+        command += ["--recipe", recipe.name, "--ports", ",".join(recipe.ports)]
+        command += ["--frequencies", ",".join(repr(hz) for hz in recipe.frequencies.values())]
+    process = subprocess.Popen(  # noqa: S603 - our own interpreter and module, arguments as a list
+        command,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert process.stdout is not None
+    assert process.stderr is not None
+    line = process.stdout.readline()
+    if not line:
+        said = process.stderr.read().strip().splitlines()
+        process.wait()
+        msg = said[-1] if said else "the simulated bench did not start"
+        raise (UsageError if process.returncode == 2 else BenchError)(msg)
+    process.stderr.close()
+    return SimulatedProcess(said=json.loads(line), process=process)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What `run` was asked for."""
+
+    recipe: Recipe
+    bench: str
+    root: Path
+    serial: str
+    conditions: Mapping[str, str]
+    labels: Mapping[str, str]
+    seed: int = 1
+    speed: float = 0.0
+
+
+@contextmanager
+def _bench(request: Request) -> Iterator[tuple[Bench, bool]]:
+    """Yield the bench and whether it is simulated; a simulated one lives as long as the block."""
+    kind, _, choice = request.bench.partition(":")
+    if kind != "simulated":
+        yield load_bench_file(request.bench), False
+        return
+    from sequencer.recipe.bench_loader import load_bench
+
+    process = open_simulated(choice, recipe=request.recipe, seed=request.seed, speed=request.speed)
+    try:
+        yield load_bench(process.said["bench_file"], "simulated bench"), True
+    finally:
+        process.close()
+
+
+def take_run(request: Request, people: Any) -> tuple[Record, Path]:
+    """Run a recipe on a bench and return the record and the run folder.
+
+    ``people`` makes, from (bench, simulated, switch or None), one object that is Operator, Switch and Listener.
+    """
+    with _bench(request) as (bench, simulated):
+        return _take(request, bench, simulated=simulated, people=people)
+
+
+def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tuple[Record, Path]:
+    from instruments.analyzer import open_analyzer
+    from instruments.link import Link
+    from instruments.switch import MatrixSwitch
+    from reports.html import render
+    from sequencer.archive.runfolder import RunFolder, make_run_id
+    from sequencer.core.history import Began
+    from sequencer.run.engine import Bystanders, Engine
+
+    began_at = datetime.now(UTC)
+    run_id = make_run_id(began_at, request.recipe.name, request.serial)
+    matrix: MatrixSwitch | None = None
+    link: Link | None = None
+    clock: Clock = SystemClock()
+    person: Any = people(bench, simulated, None)  # refuses early where nobody could move the cables
+    store = RunFolder.create(request.root, run_id, request.recipe.text, bench.text)
+    try:
+        if bench.switch is not None:
+            link = Link.open(bench.switch.resource, bench.switch.visa, transcript=store.transcript)
+            clock = BenchClock(link) if simulated else clock
+            matrix = MatrixSwitch(link, bench.switch, clock, by="simulated switch" if simulated else "switch")
+            person = people(bench, simulated, matrix)
+        analyzer = open_analyzer(bench.analyzer, clock, store.transcript)
+    except BaseException:
+        if link is not None:
+            link.close()
+        store.discard()
+        raise
+    operator: Operator = person
+    hands: Switch = person
+    listener: Listener = person
+    began = Began(
+        at=clock.now(),
+        why="asked for on the command line",
+        run_id=store.run_id,
+        program=PROGRAM,
+        recipe_sha256=request.recipe.sha256,
+        bench_sha256=bench.sha256,
+        simulated=simulated or _says_simulated(analyzer.identification()),
+        serial=request.serial,
+        conditions=request.conditions,
+        labels=request.labels,
+    )
+    outside = Bystanders(
+        analyzer=analyzer,
+        switch=hands,
+        operator=operator,
+        store=store,
+        clock=clock,
+        listener=listener,
+        write_report=render,
+    )
+    try:
+        record = Engine(request.recipe, bench, outside, began).run()
+    except NotchbookError as exc:
+        exc.facts["folder"] = str(store.folder)
+        raise
+    finally:
+        analyzer.close()
+        if matrix is not None:
+            matrix.close()
+    return record, store.folder
+
+
+def _says_simulated(identification: Mapping[str, str]) -> bool:
+    """A simulated bench says so itself, however it was reached."""
+    return any("simulated bench" in answer for answer in identification.values())
