@@ -1,0 +1,229 @@
+"""Which plots a report carries, and the few numbers printed beside each."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from reports.plots import LimitMark, Line, Plot, TargetMark, nice_step, svg
+from reports.words import limit_text
+from sequencer.core.record import Curve, CurveKind, Limit, Record, Result
+from sequencer.core.trace import FloatArray
+from sequencer.errors import UnitError
+from sequencer.units import FREQUENCY, parse, show_hz
+
+__all__ = ["SIMULATED_MARK", "Figure", "FigureGroup", "figure_groups"]
+
+SIMULATED_MARK = "SIMULATED, NOT A MEASUREMENT"
+_OVERVIEW = "overview"
+_HIDERS = (  # what can hide the device: kind, direct label, style
+    (CurveKind.FLOOR, "noise", "noise"),
+    (CurveKind.LEAKAGE, "leakage", "leakage"),
+    (CurveKind.DISPLAY_BOTTOM, "display end", "display"),
+)
+_DRAWN_AS_LOSS = ("insertion loss", "rejection", "isolation", "notch depth", "return loss")
+_NOTCHLIKE_DB = 30.0  # a response that reaches this loss is drawn together with what could hide it
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A plot with its caption and its table: ``head`` names the columns of ``rows``."""
+
+    svg: str
+    title: str
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    wide: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FigureGroup:
+    """Plots under one heading."""
+
+    id: str
+    title: str
+    lead: str
+    figures: tuple[Figure, ...]
+
+
+def figure_groups(record: Record, curves: Sequence[Curve]) -> tuple[FigureGroup, ...]:
+    """Return the plots of a record in the order of the report; groups without curves are left out."""
+    usable = [curve for curve in curves if curve.freq_hz.size > 1 and np.isfinite(curve.value).any()]
+    number = iter(range(1, 10_000))
+    responses = [curve for curve in usable if curve.kind is CurveKind.RESPONSE]
+    whole = [curve for curve in responses if curve.key == _OVERVIEW]
+    near = [curve for curve in responses if curve.key != _OVERVIEW]
+    reflected = [curve for curve in usable if curve.kind is CurveKind.RETURN_LOSS]
+    thrus = [curve for curve in usable if curve.kind is CurveKind.THRU_OPENING]
+    legend = "Loss grows downwards. A bar is a limit; its hatched side is not allowed."
+    hides = "Where the device comes near the noise, the leakage or the end of the display, only a bound is stated."
+    groups = (
+        ("whole", "Whole response", legend, whole, lambda c: _loss_figure(record, usable, c, next(number))),
+        ("near", "Near each frequency", hides, near, lambda c: _loss_figure(record, usable, c, next(number))),
+        (
+            "reflection",
+            "Return loss",
+            "Less reflection lies further down.",
+            reflected,
+            lambda c: _loss_figure(record, usable, c, next(number)),
+        ),
+        (
+            "thru",
+            "Thru before and after",
+            "The two leads joined, at the opening and at the closing of the run.",
+            thrus,
+            lambda c: _thru_figure(record, usable, c, next(number)),
+        ),
+    )
+    return tuple(FigureGroup(id_, title, lead, _each(found, draw)) for id_, title, lead, found, draw in groups if found)
+
+
+def _each(curves: Iterable[Curve], draw: Callable[[Curve], Figure]) -> tuple[Figure, ...]:
+    return tuple(draw(curve) for curve in curves)
+
+
+def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: int) -> Figure:
+    """Draw a path's response, or a port's return loss, with everything that belongs on it."""
+    reflection = curve.kind is CurveKind.RETURN_LOSS
+    place = f"port {curve.where}" if reflection else " to ".join(curve.where.split("-"))
+    what = "Return loss" if reflection else ("Response" if curve.key == _OVERVIEW else "Close-up")
+    title = f"{what}, {place}" + ("" if curve.key == _OVERVIEW else f", {curve.key}")
+    low_hz, high_hz = float(curve.freq_hz[0]), float(curve.freq_hz[-1])
+    limits = _limit_marks(record, curve, (low_hz, high_hz))
+    device = Line(f"port {curve.where}" if reflection else "device", "device", curve.freq_hz, curve.value)
+    hiders = [
+        Line(label, style, other.freq_hz, other.value)
+        for kind, label, style in _HIDERS
+        for other in curves
+        if other.kind is kind and other.where == curve.where and other.key == curve.key
+    ]
+    y_from = [np.array([mark.value for mark in limits], dtype=np.float64), curve.value]
+    drawn = [device]
+    if not reflection and float(np.nanmax(curve.value)) >= _NOTCHLIKE_DB:
+        drawn += hiders
+        y_from += [np.asarray([np.nanpercentile(line.value, (5, 95))]).ravel() for line in hiders]
+    aside = [f"{line.label} at {np.nanmedian(line.value):.0f} dB" for line in hiders if line not in drawn]
+    caption = f"Figure {number}. {title}, {show_hz(low_hz)} to {show_hz(high_hz)}."
+    caption += f" Off the plot, further down: {', '.join(aside)}." if aside else ""
+    rows = _table(record, curve, [device, *hiders])
+    plot = Plot(
+        id=f"fig{number}",
+        title=_stamped(record, title),
+        desc=_desc(title, rows),
+        axis="return loss, dB" if reflection else "loss, dB",
+        lines=tuple(drawn),
+        x_hz=(low_hz, high_hz),
+        y=_range(np.concatenate(y_from), floor=0.0 if curve.key == _OVERVIEW or reflection else None),
+        targets=_targets(record, low_hz, high_hz),
+        limits=limits,
+        wide=curve.key == _OVERVIEW and not reflection,
+        stamp=SIMULATED_MARK if record.simulated else "",
+    )
+    head = ("at", *(f"{line.label}, dB" for line in (device, *hiders)))
+    return Figure(svg(plot), title, caption, head, rows, plot.wide)
+
+
+def _thru_figure(record: Record, curves: Sequence[Curve], opening: Curve, number: int) -> Figure:
+    """Draw the level of the joined leads before and, where it was taken, after."""
+    closing = next((c for c in curves if c.kind is CurveKind.THRU_CLOSING and c.key == opening.key), None)
+    title = f"Thru, {opening.key}"
+    lines = [Line("opening", "device", opening.freq_hz, opening.value)]
+    caption = f"Figure {number}. {title}: level with the two leads joined."
+    if closing is None:
+        caption += " There is no closing thru: the drift of this run is not known."
+    else:
+        lines.append(Line("closing", "second", closing.freq_hz, closing.value))
+        if np.array_equal(closing.freq_hz, opening.freq_hz):
+            change = closing.value - opening.value
+            caption += f" Mean change {_signed(float(np.nanmean(change)))} dB, largest at one point "
+            caption += f"{_signed(float(change[np.nanargmax(np.abs(change))]))} dB."
+    x_hz = (float(opening.freq_hz[0]), float(opening.freq_hz[-1]))
+    rows = _table(record, opening, lines)
+    plot = Plot(
+        id=f"fig{number}",
+        title=_stamped(record, title),
+        desc=_desc(title, rows),
+        axis="level, dBm",
+        lines=tuple(lines),
+        x_hz=x_hz,
+        y=_range(np.concatenate([line.value for line in lines]), floor=None),
+        targets=_targets(record, *x_hz),
+        downwards=False,
+        stamp=SIMULATED_MARK if record.simulated else "",
+    )
+    return Figure(svg(plot), title, caption, ("at", *(f"{line.label}, dBm" for line in lines)), rows, wide=False)
+
+
+def _signed(db: float) -> str:
+    return f"{db:+.2f}".replace("-", "\N{MINUS SIGN}")
+
+
+def _stamped(record: Record, title: str) -> str:
+    return f"{title} ({SIMULATED_MARK})" if record.simulated else title
+
+
+def _desc(title: str, rows: Sequence[Sequence[str]]) -> str:
+    """Say the plot's content to whoever does not see it: the device at each mark and its extremes."""
+    return f"{title}. Device: " + "; ".join(f"{row[0]}: {row[1]}" for row in rows) + ". The table below has every line."
+
+
+def _range(values: FloatArray, floor: float | None) -> tuple[float, float]:
+    """Round the extremes outwards to whole grid steps; at least 1 dB high."""
+    finite = values[np.isfinite(values)]
+    low, high = float(finite.min()), float(finite.max())
+    low = low if floor is None else min(low, floor)
+    if high - low < 1.0:
+        low, high = (low + high) / 2 - 0.5, (low + high) / 2 + 0.5
+    step = nice_step(high - low, 6)
+    return step * math.floor(low / step + 1e-9), step * math.ceil((high + 0.04 * (high - low)) / step - 1e-9)
+
+
+def _targets(record: Record, low_hz: float, high_hz: float) -> tuple[TargetMark, ...]:
+    inside = [(hz, name) for name, hz in record.frequencies.items() if low_hz <= hz <= high_hz]
+    return tuple(TargetMark(hz, f"{name} {hz / 1e6:.3f}") for hz, name in sorted(inside))
+
+
+def _within(result: Result) -> float:
+    """Half-width of the band a limit holds in, from the recipe's own words ('within 8 kHz')."""
+    before, _, after = result.condition.partition("within ")
+    try:
+        return parse(after, FREQUENCY) if not before.strip() and after else 0.0
+    except UnitError:
+        return 0.0
+
+
+def _limit_marks(record: Record, curve: Curve, x_hz: tuple[float, float]) -> tuple[LimitMark, ...]:
+    """Return the limits that stand on this curve, each once."""
+    marks: dict[tuple[float, float, float, bool], LimitMark] = {}
+    for result in record.results:
+        here = result.port if curve.kind is CurveKind.RETURN_LOSS else result.path
+        wanted = (result.quantity == "return loss") == (curve.kind is CurveKind.RETURN_LOSS)
+        if here != curve.where or not wanted or result.quantity not in _DRAWN_AS_LOSS:
+            continue
+        low, high = result.at_hz - _within(result), result.at_hz + _within(result)
+        if high < x_hz[0] or low > x_hz[1]:
+            continue
+        for value, greater in ((result.limit.max, True), (result.limit.min, False)):
+            if value is not None:
+                only = Limit(max=value) if greater else Limit(min=value)
+                label = limit_text(only, result.unit)
+                marks.setdefault((low, high, value, greater), LimitMark(low, high, value, greater, label))
+    return tuple(marks.values())
+
+
+def _table(record: Record, curve: Curve, lines: Sequence[Line]) -> tuple[tuple[str, ...], ...]:
+    """Tabulate every line at each target, and where the first line is least and greatest."""
+    low_hz, high_hz = float(curve.freq_hz[0]), float(curve.freq_hz[-1])
+    points = [(f"{m.label} MHz", m.freq_hz) for m in _targets(record, low_hz, high_hz)]
+    for name, at in (("least", np.nanargmin(curve.value)), ("greatest", np.nanargmax(curve.value))):
+        points.append((f"{name}, {show_hz(float(curve.freq_hz[at]))}", float(curve.freq_hz[at])))
+    return tuple((label, *(_reading(line, hz) for line in lines)) for label, hz in points)
+
+
+def _reading(line: Line, hz: float) -> str:
+    value = float(line.value[int(np.argmin(np.abs(line.freq_hz - hz)))])
+    return f"{value:.2f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(value) else "no data"

@@ -1,0 +1,152 @@
+"""The acceptance report: a Record and its curves as one self-contained HTML file.
+
+Layout and words live in ``templates/``; numbers in `reports.words`, plots in `reports.plots`. The file
+needs no network and no script, forbids both to itself, and has the same bytes for the same record.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from reports import words
+from reports.figures import SIMULATED_MARK, figure_groups
+from reports.guidance import CAUTIONS, CONDITIONS, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition
+from sequencer.core.record import Contribution, Curve, Record, Statement, TraceRecord
+from sequencer.units import show_hz
+
+if TYPE_CHECKING:
+    import jinja2
+
+__all__ = ["render"]
+
+# control characters that no XML may hold, half surrogate pairs that no file can, and marks that turn the
+# reading direction and so could make a hostile serial print as another
+_UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
+
+
+def render(record: Record, curves: Sequence[Curve]) -> str:
+    """Return the report as one HTML text.
+
+    Parameters
+    ----------
+    record : the run; everything the report states comes from it.
+    curves : lines to draw. Kinds, places and keys that are missing leave their plots out.
+    """
+    asked = {word for names in CONDITIONS for word in names}
+    view = {
+        "record": record,
+        "mark": SIMULATED_MARK if record.simulated else "",
+        "sentence": words.overall_sentence(record),
+        "groups": figure_groups(record, curves),
+        "conditions": [
+            *((names[0], condition(record.conditions, names).replace(" degC", " °C")) for names in CONDITIONS),
+            *(
+                (key, value)
+                for key, value in record.conditions.items()
+                if key.replace("_", " ").casefold() not in asked
+            ),
+        ],
+        "items": checklist(record),
+        "cautions": CAUTIONS,
+        "not_proven": NOT_PROVEN,
+        "only_this_item": ONLY_THIS_ITEM,
+        "traceable": any(_calibrated(item.get("calibrated", "")) for item in record.equipment),
+        "Statement": Statement,
+    }
+    return _environment().get_template("report.html.j2").render(view) + "\n"
+
+
+@functools.cache
+def _environment() -> jinja2.Environment:
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("reports"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_printable,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    environment.filters.update(
+        calibrated=_calibrated,
+        css_string=_css_string,
+        day=lambda when: f"{when.astimezone(UTC):%Y-%m-%d}",
+        hz=show_hz,
+        interval=words.interval_text,
+        margin=words.margin_text,
+        minute=_minute,
+        percent=words.percent,
+        requirement=words.requirement_text,
+        second=lambda when: f"{when.astimezone(UTC):%H:%M:%S}",
+        settings=_settings,
+        svg=_markup,
+        u_total=_u_total,
+        value=words.value_text,
+    )
+    environment.globals.update(limit_text=words.limit_text, is_bound=words.bound_of, sig=_significant)
+    return environment
+
+
+def _printable(value: object) -> object:
+    """Replace what cannot be printed. Runs on every expression of the templates, before escaping."""
+    if not isinstance(value, str) or not _UNPRINTABLE.search(value):
+        return value
+    return type(value)(_UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", value))
+
+
+def _markup(svg: str) -> object:
+    """Mark a plot of ours, whose texts are escaped already, as markup."""
+    from markupsafe import Markup
+
+    return Markup(svg)  # noqa: S704 - reports.plots escapes every text
+
+
+def _css_string(text: str) -> object:
+    """Quote a text for CSS: everything but letters and digits becomes an escape, so nothing can end the style."""
+    return _markup('"' + "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):X} " for c in text) + '"')
+
+
+def _minute(when: datetime) -> str:
+    return f"{when.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+
+
+def _calibrated(text: str) -> str:
+    """Return a calibration date as recorded, '' for what says there is none."""
+    return "" if text.strip().casefold() in {"", "-", "none", "no", "unknown"} else text
+
+
+def _settings(trace: TraceRecord) -> list[str]:
+    """Return the cells of a row of the table of settings as read back."""
+    used = trace.used
+    return [
+        words.between(show_hz(used.start_hz), show_hz(used.stop_hz)),
+        str(used.points),
+        show_hz(used.rbw_hz),
+        show_hz(used.vbw_hz) if used.vbw_hz is not None else "widest",
+        used.detector.value,
+        f"{used.sweep_time_s:.4g} s" if used.sweep_time_s is not None else "not told",
+        f"{used.attenuation_db:g} dB",
+        f"{used.reference_dbm:g} dBm".replace("-", words.MINUS),
+        "off" if used.generator_dbm is None else f"{used.generator_dbm:g} dBm".replace("-", words.MINUS),
+        ", ".join(trace.flags) or "none",
+    ]
+
+
+def _significant(number: float, digits: int = 3) -> str:
+    """Write a figure of a budget to a few significant digits, never in powers of ten below a million."""
+    if number == 0 or not math.isfinite(number):
+        return "0" if number == 0 else "unlimited"
+    places = max(digits - 1 - math.floor(math.log10(abs(number))), 0)
+    return f"{number:.{min(places, 9)}f}".replace("-", words.MINUS)
+
+
+def _u_total(budget: Sequence[Contribution]) -> float:
+    """Root of the sum of squares (JCGM 100:2008 5.1.2, no correlation): a guide to what weighs most."""
+    return math.sqrt(math.fsum(line.u**2 for line in budget))

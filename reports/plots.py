@@ -1,0 +1,269 @@
+"""Plots as SVG text: same bytes for the same data, readable without colour and by a screen reader.
+
+Losses grow downwards, as the trade draws them. Each pixel column keeps its least and greatest value, so
+no notch or spur is lost however many points a sweep has.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sequencer.core.trace import FloatArray
+
+__all__ = ["LimitMark", "Line", "Plot", "TargetMark", "decimate", "nice_step", "svg"]
+
+# line styles differ in dash and weight first, in colour second; all colours are dark on white
+STYLES = {
+    "device": ("#12324a", 1.7, ""),
+    "second": ("#8a3b12", 1.5, "6 3"),
+    "noise": ("#5b5b5b", 1.3, "1.5 2.5"),
+    "leakage": ("#8a3b12", 1.3, "8 4"),
+    "display": ("#5b5b5b", 1.3, "10 3 2 3"),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """One curve: its direct label, its style (a key of STYLES) and its points (NaN breaks the line)."""
+
+    label: str
+    style: str
+    freq_hz: FloatArray
+    value: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class TargetMark:
+    """A vertical line at a named frequency."""
+
+    freq_hz: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class LimitMark:
+    """A limit over a band; the hatched side, greater or lesser values, is not allowed."""
+
+    low_hz: float
+    high_hz: float
+    value: float
+    forbids_greater: bool
+    label: str
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Plot:
+    """What one picture shows. ``stamp`` is printed across its head ('' for none)."""
+
+    id: str
+    title: str
+    desc: str
+    axis: str
+    lines: tuple[Line, ...]
+    x_hz: tuple[float, float]
+    y: tuple[float, float]
+    targets: tuple[TargetMark, ...] = ()
+    limits: tuple[LimitMark, ...] = ()
+    downwards: bool = True
+    wide: bool = False
+    stamp: str = ""
+
+
+def decimate(freq_hz: FloatArray, value: FloatArray, columns: int) -> tuple[FloatArray, FloatArray]:
+    """Keep each column's least and greatest point, in the order they stand; NaN where a column has a gap.
+
+    Parameters
+    ----------
+    freq_hz, value : (n,) float64, ``freq_hz`` increasing.
+    columns : number of pixel columns.
+    """
+    if freq_hz.size <= 2 * columns:
+        return freq_hz, value
+    span = freq_hz[-1] - freq_hz[0]
+    column = np.minimum((columns * (freq_hz - freq_hz[0]) / span).astype(np.intp), columns - 1)
+    starts = np.flatnonzero(np.diff(column, prepend=-1))
+    keep: list[int] = []
+    for start, stop in zip(starts, np.append(starts[1:], freq_hz.size), strict=True):
+        part = value[start:stop]
+        if np.isnan(part).all():
+            keep.append(int(start))
+            continue
+        gap = [int(start + np.flatnonzero(np.isnan(part))[0])] if np.isnan(part).any() else []
+        keep += sorted({int(start + np.nanargmin(part)), int(start + np.nanargmax(part)), *gap})
+    return freq_hz[keep], value[keep]
+
+
+def nice_step(span: float, most: int) -> float:
+    """Return the least of 1, 2, 5 times a power of ten that needs at most ``most`` steps over the span."""
+    power = 10.0 ** math.floor(math.log10(span / most))
+    return next(power * factor for factor in (1, 2, 5, 10, 20) if span / (power * factor) <= most + 1e-9)
+
+
+def _ticks(low: float, high: float, most: int, power: int = 0) -> list[tuple[float, str]]:
+    """Return values and their texts, all with the decimals the step needs; ``power`` of ten scales the texts."""
+    step = nice_step(high - low, most)
+    first = math.ceil(low / step - 1e-9)
+    decimals = max(power - math.floor(math.log10(step) + 1e-9), 0)
+    values = [step * k for k in range(first, math.floor(high / step + 1e-9) + 1)]
+    return [(value, f"{value / 10**power:.{decimals}f}".replace("-", "\N{MINUS SIGN}")) for value in values]
+
+
+def _n(number: float) -> str:
+    text = f"{number:.1f}"
+    return "0" if text in {"-0.0", "0.0"} else text.removesuffix(".0")
+
+
+class _Canvas:
+    """Maps hertz and decibels to the picture and collects its elements."""
+
+    def __init__(self, plot: Plot) -> None:
+        self.plot = plot
+        self.width, self.height = (800, 310) if plot.wide else (400, 280)
+        self.y_ticks = _ticks(*plot.y, 8 if plot.wide else 6)
+        self.left = round(24 + 6.2 * max(len(tick) for _, tick in self.y_ticks))
+        self.right, self.bottom = 78, self.height - 40
+        self.target_rows = rows = _rows(plot.targets, self.x)
+        self.top = 14 + 13 * (max(rows, default=-1) + 1) + (15 if plot.stamp else 0)
+        self.parts: list[str] = []
+
+    def x(self, hz: float) -> float:
+        """Column of a frequency, kept inside the frame."""
+        low, high = self.plot.x_hz
+        share = min(max((hz - low) / (high - low), 0.0), 1.0)
+        return self.left + share * (self.width - self.right - self.left)
+
+    def y(self, value: float) -> float:
+        """Row of a value, kept inside the frame."""
+        low, high = self.plot.y
+        share = (value - low) / (high - low)
+        share = share if self.plot.downwards else 1.0 - share
+        return min(max(self.top + share * (self.bottom - self.top), self.top), self.bottom)
+
+    def text(self, x: float, y: float, text: str, kind: str = "", anchor: str = "middle") -> None:
+        """Add a text."""
+        css = f' class="{kind}"' if kind else ""
+        self.parts.append(f'<text x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}"{css}>{html.escape(text)}</text>')
+
+    def line(self, x1: float, y1: float, x2: float, y2: float, kind: str) -> None:
+        """Add a straight line."""
+        ends = f'x1="{_n(x1)}" y1="{_n(y1)}" x2="{_n(x2)}" y2="{_n(y2)}"'
+        self.parts.append(f'<line {ends} class="{kind}"/>')
+
+
+def _rows(targets: Sequence[TargetMark], x: Callable[[float], float]) -> list[int]:
+    """Give each target label a row such that neighbours do not touch (6 px a letter)."""
+    ends: list[float] = []
+    rows: list[int] = []
+    for mark in targets:
+        half = 3.0 * len(mark.label)
+        row = next((k for k, end in enumerate(ends) if end + 8 <= x(mark.freq_hz) - half), len(ends))
+        if row == len(ends):
+            ends.append(0.0)
+        ends[row] = x(mark.freq_hz) + half
+        rows.append(row)
+    return rows
+
+
+def svg(plot: Plot) -> str:
+    """Return the plot as one SVG element with title and desc, its texts escaped."""
+    canvas = _Canvas(plot)
+    _frame(canvas)
+    _targets(canvas)
+    for line in plot.lines:
+        _curve(canvas, line)
+    for mark in plot.limits:
+        _limit(canvas, mark)
+    _labels(canvas)
+    if plot.stamp:
+        canvas.text((canvas.left + canvas.width - canvas.right) / 2, 12, plot.stamp, "stamp")
+    title, desc = html.escape(plot.title), html.escape(plot.desc)
+    named = f'role="img" aria-labelledby="{plot.id}-t {plot.id}-d"'
+    head = f'<svg viewBox="0 0 {canvas.width} {canvas.height}" {named} class="plot">'
+    head += f'<title id="{plot.id}-t">{title}</title><desc id="{plot.id}-d">{desc}</desc>'
+    return head + "".join(canvas.parts) + "</svg>"
+
+
+def _frame(canvas: _Canvas) -> None:
+    plot = canvas.plot
+    right = canvas.width - canvas.right
+    for value, text in canvas.y_ticks:
+        canvas.line(canvas.left, canvas.y(value), right, canvas.y(value), "grid")
+        canvas.text(canvas.left - 6, canvas.y(value) + 4, text, "", "end")
+    for hz, text in _ticks(*plot.x_hz, 8 if plot.wide else 4, power=6):
+        canvas.line(canvas.x(hz), canvas.top, canvas.x(hz), canvas.bottom, "grid")
+        canvas.text(canvas.x(hz), canvas.bottom + 15, text)
+    size = f'width="{right - canvas.left}" height="{_n(canvas.bottom - canvas.top)}"'
+    canvas.parts.append(f'<rect x="{canvas.left}" y="{canvas.top}" {size} class="frame"/>')
+    canvas.text((canvas.left + right) / 2, canvas.height - 8, "frequency, MHz", "axis")
+    middle = _n((canvas.top + canvas.bottom) / 2)
+    label = html.escape(plot.axis)
+    canvas.parts.append(
+        f'<text transform="translate(12 {middle}) rotate(-90)" text-anchor="middle" class="axis">{label}</text>'
+    )
+
+
+def _targets(canvas: _Canvas) -> None:
+    for mark, row in zip(canvas.plot.targets, canvas.target_rows, strict=True):
+        x, y = canvas.x(mark.freq_hz), canvas.top - 5 - 13 * row
+        canvas.line(x, y + 2, x, canvas.bottom, "target")
+        canvas.text(x, y, mark.label, "target-name")
+
+
+def _limit(canvas: _Canvas, mark: LimitMark) -> None:
+    """Draw a bar with hatching on the side that is not allowed; at least 18 px wide so that it is seen."""
+    x1, x2 = canvas.x(mark.low_hz), canvas.x(mark.high_hz)
+    if x2 - x1 < 18:
+        middle = (x1 + x2) / 2
+        x1, x2 = middle - 9, middle + 9
+    y = canvas.y(mark.value)
+    down = mark.forbids_greater == canvas.plot.downwards
+    reach = 6 if down else -6
+    canvas.line(x1, y, x2, y, "limit")
+    x = x1
+    while x <= x2 + 0.01:
+        canvas.line(x, y, min(x + 4, x2 + 4), y + reach, "hatch")
+        x += 5
+    # a device that keeps its limit leaves the forbidden side free, so the label stands there
+    canvas.text((x1 + x2) / 2, y + (17 if down else -9), mark.label, "limit-name")
+
+
+def _curve(canvas: _Canvas, line: Line) -> None:
+    colour, width, dash = STYLES[line.style]
+    inside = (line.freq_hz >= canvas.plot.x_hz[0]) & (line.freq_hz <= canvas.plot.x_hz[1])
+    freq, value = decimate(line.freq_hz[inside], line.value[inside], canvas.width - canvas.left - canvas.right)
+    path, pen_up = [], True
+    for hz, number in zip(freq.tolist(), value.tolist(), strict=True):
+        if not math.isfinite(number):
+            pen_up = True
+            continue
+        path.append(f"{'M' if pen_up else 'L'}{_n(canvas.x(hz))} {_n(canvas.y(number))}")
+        pen_up = False
+    dashed = f' stroke-dasharray="{dash}"' if dash else ""
+    pen = f'stroke="{colour}" stroke-width="{width}"{dashed}'
+    canvas.parts.append(f'<path d="{"".join(path)}" fill="none" {pen} stroke-linejoin="round"/>')
+
+
+def _labels(canvas: _Canvas) -> None:
+    """Write each line's name right of its end; names that would touch are moved apart, downwards first."""
+    wanted = []
+    for line in canvas.plot.lines:
+        finite = line.value[np.isfinite(line.value)]
+        if finite.size:
+            wanted.append((canvas.y(float(finite[-1])), line))
+    wanted.sort(key=lambda pair: pair[0])
+    spots: list[float] = []
+    for y, _ in wanted:
+        spots.append(max(y, spots[-1] + 13) if spots else y)
+    over = max(0.0, spots[-1] - canvas.bottom) if spots else 0.0
+    edge = canvas.width - canvas.right
+    for (y, line), spot in zip(wanted, spots, strict=True):
+        colour, width, dash = STYLES[line.style]
+        dashed = f' stroke-dasharray="{dash}"' if dash else ""
+        bend = f"M{_n(edge)} {_n(y)}L{_n(edge + 14)} {_n(spot - over)}"
+        canvas.parts.append(f'<path d="{bend}" fill="none" stroke="{colour}" stroke-width="{width}"{dashed}/>')
+        canvas.text(edge + 17, spot - over + 4, line.label, "line-name", "start")
