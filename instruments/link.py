@@ -18,9 +18,10 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from instruments import scpi
+from instruments.faults import bus_errors, system_error_text
 from sequencer.errors import InstrumentError, LinkError, LinkTimeoutError, NotchbookError
 
-__all__ = ["Link", "Transcript", "bus_errors"]
+__all__ = ["Link", "Transcript"]
 
 Transcript = Callable[[str, bytes], None]
 """Called with '>' (sent), '<' (came) or '!' (opened, closed, failed) and the bytes; long blocks by hash."""
@@ -102,6 +103,22 @@ class Link:
             self._log("<", answer)
         return text
 
+    def query_or_silence(self, command: str, within_s: float) -> str | None:
+        """Ask what the instrument may not know; None if it stays wholly silent (the link stays usable).
+
+        An answer that comes after all is caught before the next message is sent.
+        """
+        usual, self.timeout_s = self.timeout_s, within_s
+        try:
+            return self.query(command)
+        except LinkTimeoutError as exc:
+            if exc.facts.get("answer", b""):
+                raise
+            self._dead = ""
+            return None
+        finally:
+            self.timeout_s = usual
+
     def query_block(self, command: str) -> bytes:
         """Send one message and return the bytes of the definite block that answers it.
 
@@ -132,8 +149,8 @@ class Link:
 
     def _open(self, *, open_within_s: float) -> None:
         with bus_errors(self.resource, "open"):
-            import pyvisa  # noqa: PLC0415  # 0.18 s that only a command with a bus should pay
-            from pyvisa.resources import MessageBasedResource  # noqa: PLC0415
+            import pyvisa  # 0.18 s that only a command with a bus should pay
+            from pyvisa.resources import MessageBasedResource
 
             manager = pyvisa.ResourceManager(self._visa)
             session = manager.open_resource(self.resource, open_timeout=int(open_within_s * 1000))
@@ -152,7 +169,7 @@ class Link:
                 refused = self._wire.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
                 if refused:  # PyVISA-py opens a refused port without a word
                     self._let_go()
-                    raise OSError(refused, _oserror_text(refused))
+                    raise OSError(refused, system_error_text(refused))
         self._dead = ""
         self._log("!", b"opened " + self.resource.encode("ascii", "replace"))
 
@@ -242,7 +259,7 @@ class Link:
 
     def _some(self, command: str, patience: _Patience, so_far: bytearray, due: int = 0) -> tuple[bytes, bool]:
         """Return at least one byte and whether the bus marked the end of the message."""
-        from pyvisa.constants import StatusCode  # noqa: PLC0415
+        from pyvisa.constants import StatusCode
 
         session = self._session
         count = self._wait_for_bytes(command, patience, so_far, due)
@@ -326,63 +343,3 @@ def _send_without_delay(session: Any) -> None:
     wire = _wire_of(session)
     if wire is not None:
         wire.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-
-# --- errors --------------------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def bus_errors(resource: str, command: str) -> Iterator[None]:
-    """Translate whatever PyVISA, PyVISA-py or the system raises into LinkError and its kin.
-
-    The kinds are measured, not documented: a refused port raises ConnectionRefusedError at the first
-    exchange, an unknown host a bare Exception, a missing backend ValueError, a missing vendor library
-    OSError, a dropped HiSLIP connection RuntimeError, use after close InvalidSession.
-    """
-    try:
-        yield
-    except NotchbookError:
-        raise
-    except Exception as exc:
-        kind, why = _explained(exc)
-        msg = f"{resource}: {command}: {why}"
-        raise kind(msg, resource=resource, command=command) from exc
-
-
-def _explained(exc: Exception) -> tuple[type[NotchbookError], str]:
-    text = str(exc).strip() or type(exc).__name__
-    if isinstance(exc, ImportError):
-        return LinkError, f"a library is missing: {text}"
-    from pyvisa import constants, errors  # noqa: PLC0415
-
-    if isinstance(exc, errors.VisaIOError):
-        if exc.error_code == constants.StatusCode.error_timeout:
-            return LinkTimeoutError, "no answer in time"
-        return LinkError, str(exc.description)
-    if isinstance(exc, errors.InvalidSession):
-        return LinkError, "the link was closed before"
-    if isinstance(exc, TimeoutError):
-        return LinkTimeoutError, "no answer in time"
-    if isinstance(exc, OSError) and exc.errno is not None:
-        return LinkError, _oserror_text(exc.errno, text)
-    if isinstance(exc, RuntimeError):
-        return LinkError, f"the connection dropped ({text})"
-    if isinstance(exc, (ValueError, OSError)):
-        return LinkError, f"cannot be opened here: {text.splitlines()[0]} (check resource and visa in the bench file)"
-    return LinkError, f"{text} (check the host name and the network)"
-
-
-def _oserror_text(number: int, text: str = "") -> str:
-    import errno  # noqa: PLC0415
-
-    known = {
-        errno.ECONNREFUSED: "connection refused: is the instrument on, and is this its port?",
-        errno.ECONNRESET: "the instrument closed the connection",
-        errno.EPIPE: "the instrument closed the connection",
-        errno.EHOSTUNREACH: "host not reachable: is the instrument on the network?",
-        errno.ENETUNREACH: "network not reachable",
-        errno.ETIMEDOUT: "host does not answer",
-        errno.ENOENT: "no such device on this machine",
-        errno.EACCES: "no permission to use this device",
-    }
-    return known.get(number, text or f"system error {number}")

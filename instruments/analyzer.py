@@ -1,0 +1,420 @@
+"""A spectrum analyzer with tracking generator over a link and a dialect: limits, single sweeps, make safe.
+
+Sweeps are started with `*OPC` and polled, never waited for inside the instrument, so that abort and
+output-off can always be sent. Settings are proven by reading them back; the error queue is read after
+them and after the sweep, and anything in it is an error.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from instruments import dialects, errorqueue, scpi
+from instruments.dialects import Dialect
+from instruments.link import Link, Transcript
+from sequencer.core.capability import Capabilities
+from sequencer.core.trace import Flag, Sweep, SweepSettings, Trace
+from sequencer.errors import InstrumentError, LinkTimeoutError, MeasurementError, NotchbookError
+from sequencer.ports import Clock
+from sequencer.recipe.model import AnalyzerFile
+
+__all__ = ["LONGEST_SWEEP_S", "ScpiAnalyzer", "open_analyzer", "poll_wait_s"]
+
+LONGEST_SWEEP_S = 20.0  # a longer one could not be interrupted soon enough: average instead
+_TRACKING_LIMIT_S = 60.0  # a peaking routine takes seconds [common practice, no source]
+_SAFE_WITHIN_S = 1.0
+_MESSAGE_LIMIT = 240  # characters; small input buffers hold 256 [common practice, no source]
+_ESR_ERRORS = 0b00111100  # query, device, execution, command error: IEEE 488.2, 11.5.1 (from memory)
+
+
+def open_analyzer(spec: AnalyzerFile, clock: Clock, transcript: Transcript | None = None) -> ScpiAnalyzer:
+    """Open the analyzer of a bench file; the first command turns its generator off.
+
+    Raises
+    ------
+    LinkError, InstrumentError
+        When it cannot be reached or does not answer as its dialect says.
+    RecipeError
+        When the dialect is not known.
+    """
+    known = None if spec.dialect == "auto" else dialects.load(spec.dialect)
+    link = Link.open(spec.resource, spec.visa, transcript)
+    try:
+        return ScpiAnalyzer(link, known or dialects.choose(link), clock)
+    except BaseException:
+        link.close()
+        raise
+
+
+class ScpiAnalyzer:
+    """Implements `sequencer.ports.Analyzer`.
+
+    Parameters
+    ----------
+    link : an open link.
+    dialect : how this analyzer is spoken to.
+    clock : says when a sweep began.
+    pause : waits between polls; the instrument's own time, so never the bench's clock.
+    """
+
+    def __init__(self, link: Link, dialect: Dialect, clock: Clock, pause: Callable[[float], None] = time.sleep) -> None:
+        self._link = link
+        self._dialect = dialect
+        self._clock = clock
+        self._pause = pause
+        self._sent: dict[str, str] = {}  # setting -> command last accepted
+        self._used: SweepSettings | None = None
+        self._busy_until = 0.0  # time.monotonic() of the expected end of the running sweep
+        self._begun = False
+        self._begin()
+        self._identification = link.query("*IDN?")
+        scpi.parse_identification(self._identification)
+        self._capabilities = self._ask_capabilities()
+
+    def identification(self) -> Mapping[str, str]:
+        """Return {'analyzer': answer to *IDN?}."""
+        return {"analyzer": self._identification}
+
+    def capabilities(self) -> Capabilities:
+        """Return its limits, asked once when it was opened."""
+        return self._capabilities
+
+    def sweep(self, asked: SweepSettings) -> Sweep:
+        """Take one single sweep.
+
+        Raises
+        ------
+        MeasurementError
+            When the sweep would last longer than 20 s.
+        InstrumentError
+            When the instrument reports an error, or did not do what it was told.
+        LinkError, LinkTimeoutError
+            When the bus fails, or the sweep does not end.
+        """
+        try:
+            self._begin()
+            used = self._apply(asked)
+            duration_s = used.sweep_time_s or 0.0
+            _refuse_long(duration_s)
+            for query in (self._dialect.completion.ask, *self._dialect.status):
+                self._link.query(query)  # clears what is latched from before
+            began = self._clock.now()
+            self._start(self._dialect.initiate, duration_s)
+            values = self._trace(used.points)
+            flags = self._after_sweep(asked)
+        except BaseException:
+            self._forget()
+            raise
+        trace = Trace(used.grid_hz(), values)
+        return Sweep(trace, asked, used, flags, began, duration_s + self._dialect.settling_s)
+
+    def adjust_tracking(self, rbw_hz: float) -> None:
+        """Let the instrument peak its generator at this RBW; the generator is on only as it was, or for this.
+
+        Raises
+        ------
+        InstrumentError
+            When the dialect has no such command, or the instrument reports an error.
+        """
+        dialect = self._dialect
+        if not dialect.adjust:
+            msg = f"{self._link.resource}: the dialect {dialect.name} has no tracking adjustment"
+            raise InstrumentError(msg, resource=self._link.resource)
+        try:
+            self._begin()
+            self._link.write(scpi.fill(dialect.settings["rbw"].set, {"value": rbw_hz}))
+            was_on = scpi.parse_boolean(self._link.query(dialect.output), dialect.output)
+            if not was_on:
+                self._link.write(dialect.on)
+            self._link.query("*ESR?")
+            self._start(dialect.adjust, 0.0, limit_s=_TRACKING_LIMIT_S)
+            if not was_on:
+                self._link.write(dialect.off)
+            self._refuse_errors(f"adjusting the tracking with {dialect.adjust}")
+        finally:
+            self._forget()
+
+    def make_safe(self) -> bool:
+        """Abort, generator off, read back; True when the instrument said it is off. Never raises.
+
+        A dead link is reopened once. Takes at most 2 s, or as long as a sweep that cannot be aborted runs.
+        """
+        self._forget()
+        usual = self._link.timeout_s
+        still_sweeping_s = max(0.0, self._busy_until - time.monotonic())
+        for _attempt in range(2):
+            try:
+                self._link.timeout_s = _SAFE_WITHIN_S + min(still_sweeping_s, LONGEST_SWEEP_S)
+                if self._link.dead:
+                    self._begun = False  # it may have been switched off and on: the next sweep starts afresh
+                    self._link.reopen(within_s=_SAFE_WITHIN_S)
+                for command in (self._dialect.abort, self._dialect.off):
+                    self._link.write(command)
+                return not scpi.parse_boolean(self._link.query(self._dialect.output), self._dialect.output)
+            except (NotchbookError, KeyboardInterrupt):  # a second Ctrl-C must not keep the generator on
+                continue
+            finally:
+                self._link.timeout_s = usual
+        return False
+
+    def close(self) -> None:
+        """Make safe and let go of the bus. Never raises."""
+        if not (self._link.dead and not self._begun):
+            self.make_safe()
+        self._link.close()
+
+    # --- session -----------------------------------------------------------------------------------------
+
+    def _begin(self) -> None:
+        """Start a session on the instrument: generator off before anything else."""
+        if self._begun and not self._link.dead:
+            return
+        if self._link.dead:
+            self._link.reopen()
+        for command in self._dialect.begin:
+            self._link.write(command)
+        if scpi.parse_boolean(self._link.query(self._dialect.output), self._dialect.output):
+            msg = f"{self._link.resource}: told {self._dialect.off!r}, the generator says it is still on"
+            raise InstrumentError(msg, resource=self._link.resource)
+        self._refuse_errors("starting the session")
+        self._begun = True
+
+    def _forget(self) -> None:
+        """Send every setting anew next time: what stands in the instrument is no longer known."""
+        self._sent = {}
+        self._used = None
+
+    def _ask_capabilities(self) -> Capabilities:
+        settings, dialect = self._dialect.settings, self._dialect
+        ends = {name: self._limits(name) for name in settings if name not in {"detector", "vbw"}}
+        self._refuse_errors("asking for its limits")
+        fixed = not settings["points"].set
+        points = int(scpi.parse_number(self._link.query(settings["points"].ask), settings["points"].ask))
+        return Capabilities(
+            frequency_hz=(ends["start"][0], ends["stop"][1]),
+            points=(points, points) if fixed else (int(ends["points"][0]), int(ends["points"][1])),
+            rbw_range_hz=ends["rbw"],
+            rbw_hz=dialect.rbw_hz,
+            attenuation_db=ends["attenuation"],
+            attenuation_step_db=settings["attenuation"].step or 10.0,
+            reference_dbm=ends["reference"],
+            generator_dbm=ends["generator level"],
+            generator_step_db=settings["generator level"].step,
+            generator_fitted=True,
+            generator_min_rbw_hz=dialect.generator_min_rbw_hz,
+            detectors=tuple(dialect.detectors),
+            display_range_db=dialect.display_range_db,
+            sweep_time_s=ends["sweep time"],
+            sweep_factor=dialect.sweep_factor,
+            adjusts_tracking=bool(dialect.adjust),
+        )
+
+    def _limits(self, name: str) -> tuple[float, float]:
+        setting = self._dialect.settings[name]
+        if setting.limits is not None:
+            return setting.limits
+        if not setting.set:
+            return (0.0, 0.0)
+        asks = [f"{setting.ask} MIN", f"{setting.ask} MAX"]
+        low, high = (scpi.parse_number(answer, ask) for ask, answer in zip(asks, self._ask(asks), strict=True))
+        return low, high
+
+    # --- settings ----------------------------------------------------------------------------------------
+
+    def _apply(self, asked: SweepSettings) -> SweepSettings:
+        """Send what differs from what stands in the instrument; return all settings as read back."""
+        if asked.sweep_time_s is not None:
+            _refuse_long(asked.sweep_time_s)
+        wanted = self._commands(asked)
+        changed = [command for name, command in wanted.items() if self._sent.get(name) != command]
+        if not changed and self._used is not None:
+            return self._used
+        self._forget()
+        self._send(changed)
+        used = self._read_back(asked)
+        self._refuse_errors("setting up the sweep")
+        self._sent, self._used = wanted, used
+        return used
+
+    def _commands(self, asked: SweepSettings) -> dict[str, str]:
+        """Return one command per setting, in the order of sending; generator output last."""
+        dialect = self._dialect
+        if asked.detector not in dialect.detectors:
+            has = ", ".join(dialect.detectors)
+            msg = f"{self._link.resource}: the analyzer has no {asked.detector} detector (it has: {has})"
+            raise InstrumentError(msg, resource=self._link.resource, detector=str(asked.detector))
+        if asked.vbw_hz is not None and "vbw" not in dialect.settings:
+            msg = f"{self._link.resource}: the dialect {dialect.name} knows no video filter to set"
+            raise InstrumentError(msg, resource=self._link.resource)
+        values: dict[str, float | str | None] = {
+            "start": asked.start_hz,
+            "stop": asked.stop_hz,
+            "points": asked.points,
+            "rbw": asked.rbw_hz,
+            "vbw": asked.vbw_hz,
+            "detector": dialect.detectors[asked.detector],
+            "attenuation": asked.attenuation_db,
+            "reference": asked.reference_dbm,
+            "generator level": asked.generator_dbm,
+            "sweep time": asked.sweep_time_s,
+        }
+        commands = {"output": dialect.off} if asked.generator_dbm is None else {}
+        for name in dialects.SETTINGS:
+            setting, value = dialect.settings.get(name), values[name]
+            if setting is None or (value is None and not setting.coupled) or (value is not None and not setting.set):
+                continue  # not there, generator off, or fixed
+            commands[name] = setting.coupled if value is None else scpi.fill(setting.set, {"value": value})
+        if asked.generator_dbm is not None:
+            commands["output"] = dialect.on
+        return commands
+
+    def _read_back(self, asked: SweepSettings) -> SweepSettings:
+        dialect = self._dialect
+        asks = {name: setting.ask for name, setting in dialect.settings.items()} | {"output": dialect.output}
+        said = dict(zip(asks, self._ask(list(asks.values())), strict=True))
+        units = {"start": "HZ", "stop": "HZ", "rbw": "HZ", "vbw": "HZ", "sweep time": "S"}
+        number = {
+            name: scpi.parse_number(said[name], asks[name], units.get(name))
+            for name in asks
+            if name not in {"detector", "output"}
+        }
+        self._check_output(said["output"], asked)
+        word = scpi.parse_string(said["detector"], asks["detector"]).upper()
+        if not word.startswith(dialect.detectors[asked.detector].upper()):
+            msg = f"{self._link.resource}: told to use the detector {dialect.detectors[asked.detector]}, it uses {word}"
+            raise InstrumentError(msg, resource=self._link.resource, sent=asks["detector"], answer=said["detector"])
+        vbw_hz = number.get("vbw")
+        if asked.vbw_hz is None and vbw_hz is not None and vbw_hz >= number["rbw"]:
+            vbw_hz = None  # as wide as it need be
+        bottom = None if dialect.display_range_db is None else number["reference"] - dialect.display_range_db
+        return replace(
+            asked,
+            start_hz=number["start"],
+            stop_hz=number["stop"],
+            points=_whole(number["points"], asks["points"], said["points"]),
+            rbw_hz=number["rbw"],
+            vbw_hz=vbw_hz,
+            attenuation_db=number["attenuation"],
+            reference_dbm=number["reference"],
+            generator_dbm=None if asked.generator_dbm is None else number["generator level"],
+            sweep_time_s=number["sweep time"],
+            display_bottom_dbm=bottom,
+        )
+
+    def _check_output(self, answer: str, asked: SweepSettings) -> None:
+        is_on = scpi.parse_boolean(answer, self._dialect.output)
+        if is_on != (asked.generator_dbm is not None):
+            entries = errorqueue.drain(self._link, self._dialect.errors)
+            why = f"; error queue: {errorqueue.listed(entries)}" if entries else ""
+            msg = f"{self._link.resource}: the generator is {'on' if is_on else 'off'}, not as asked{why}"
+            raise InstrumentError(msg, resource=self._link.resource, entries=tuple(entries))
+
+    def _send(self, commands: list[str]) -> None:
+        for message, _ in self._messages(commands):
+            self._link.write(message)
+
+    def _ask(self, queries: list[str]) -> list[str]:
+        answers: list[str] = []
+        for message, count in self._messages(queries):
+            answers += scpi.split_answers(self._link.query(message), count, message)
+        return answers
+
+    def _messages(self, commands: list[str]) -> list[tuple[str, int]]:
+        """Return (message, how many commands are in it); one round trip costs more than the text."""
+        packed: list[list[str]] = []
+        for command in commands:
+            room = packed and len(scpi.join(*packed[-1], command)) <= _MESSAGE_LIMIT
+            if room and self._dialect.one_message:
+                packed[-1].append(command)
+            else:
+                packed.append([command])
+        return [(scpi.join(*group), len(group)) for group in packed]
+
+    # --- the sweep ---------------------------------------------------------------------------------------
+
+    def _start(self, command: str, expected_s: float, limit_s: float | None = None) -> None:
+        """Start something overlapped and poll until it has ended."""
+        done = self._dialect.completion
+        if done.with_opc and not self._dialect.one_message:
+            self._link.write(command)
+            self._link.write("*OPC")
+        else:
+            self._link.write(scpi.join(command, "*OPC") if done.with_opc else command)
+        began = time.monotonic()
+        limit_s = limit_s or 1.5 * expected_s + 5.0
+        self._busy_until = began + expected_s
+        seen_busy = False
+        while True:
+            elapsed_s = time.monotonic() - began
+            if elapsed_s > limit_s:
+                self._link.write(self._dialect.abort)
+                msg = (
+                    f"{self._link.resource}: {command!r} was not over after {elapsed_s:.1f} s ({expected_s:g} s "
+                    f"expected); it was aborted. Is the analyzer waiting for a trigger, or for its reference?"
+                )
+                raise LinkTimeoutError(msg, resource=self._link.resource, command=command)
+            self._pause(poll_wait_s(elapsed_s, expected_s))
+            status = int(scpi.parse_number(self._link.query(done.ask), done.ask))
+            if done.ask == "*ESR?" and status & _ESR_ERRORS:
+                self._refuse_errors(f"running {command}")
+            over = bool(status >> done.bit & 1) == done.done
+            seen_busy = seen_busy or not over
+            if over and (done.with_opc or seen_busy or elapsed_s >= expected_s):
+                self._busy_until = 0.0
+                return
+
+    def _trace(self, points: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        form = self._dialect.trace
+        if form.width:
+            payload = self._link.query_block(form.ask)
+            values = scpi.parse_reals(payload, points, form.ask, width=form.width, swapped=form.swapped)
+        else:
+            values = scpi.parse_ascii_trace(self._link.query(form.ask), points, form.ask)
+        return scpi.levels(values, form.ask)
+
+    def _after_sweep(self, asked: SweepSettings) -> frozenset[Flag]:
+        dialect = self._dialect
+        *status, output = self._ask([*dialect.status, dialect.output])
+        bits = 0
+        for answer, ask in zip(status, dialect.status, strict=True):
+            bits |= int(scpi.parse_number(answer, ask))
+        self._refuse_errors("sweeping")
+        self._check_output(output, asked)
+        return frozenset(flag for flag, bit in dialect.flags.items() if bits >> bit & 1)
+
+    def _refuse_errors(self, doing: str) -> None:
+        errorqueue.refuse_errors(self._link, self._dialect.errors, doing)
+
+
+def poll_wait_s(elapsed_s: float, expected_s: float) -> float:
+    """Return how long to wait before asking again whether a sweep is over, in seconds.
+
+    A bench that is paced faster than its stated time is noticed soon: waits grow with the time already
+    spent. Whatever comes, a wait adds less than 1.5 % to a sweep of 1 s or more, and close to the expected end
+    less still; never more than 0.2 s, so that an abort is never held up.
+    """
+    wait_s = min(max(0.002, 0.2 * elapsed_s), max(0.008, 0.012 * expected_s), 0.2)
+    left_s = expected_s - elapsed_s
+    if left_s > 0:
+        return min(wait_s, max(left_s, 0.002))
+    return min(wait_s, 0.008) if elapsed_s < 1.2 * expected_s + 0.1 else wait_s
+
+
+def _refuse_long(duration_s: float) -> None:
+    if duration_s > LONGEST_SWEEP_S:
+        msg = (
+            f"one sweep would last {duration_s:.3g} s, at most {LONGEST_SWEEP_S:g} s is allowed, so that it can be "
+            f"stopped in time: narrow the span or widen the RBW, or take several sweeps"
+        )
+        raise MeasurementError(msg, sweep_time_s=duration_s)
+
+
+def _whole(value: float, sent: str, answer: str) -> int:
+    if not 2 <= value <= 1e7 or value != int(value):
+        msg = f"sent {sent!r}, the instrument answered {answer!r}: a number of points expected"
+        raise InstrumentError(msg, sent=sent, answer=answer)
+    return int(value)

@@ -1,0 +1,91 @@
+"""A dialect as a value: command templates, formats and limits of one kind of analyzer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from sequencer.core.trace import Detector, Flag
+
+__all__ = ["SETTINGS", "Completion", "Dialect", "Setting", "TraceFormat"]
+
+SETTINGS = (  # in the order they are sent: what others are coupled to comes first
+    "start",
+    "stop",
+    "points",
+    "rbw",
+    "vbw",
+    "detector",
+    "attenuation",
+    "reference",
+    "generator level",
+    "sweep time",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One setting: ``set`` is a template with ``{value}`` (empty: fixed), ``ask`` its query.
+
+    ``coupled`` hands it to the instrument (video filter wide open, sweep time coupled). ``limits`` is None
+    where the instrument is asked with MINimum and MAXimum.
+    """
+
+    ask: str
+    set: str = ""
+    coupled: str = ""
+    limits: tuple[float, float] | None = None
+    step: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Completion:
+    """How a sweep's end is seen: ``bit`` of the answer to ``ask`` becomes ``done``."""
+
+    ask: str = "*ESR?"
+    bit: int = 0
+    done: bool = True
+    with_opc: bool = True  # the bit follows *OPC sent behind the start command
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceFormat:
+    """How a trace is asked for and comes: ``width`` 0 is text, 32 or 64 are IEEE 754 reals in a block."""
+
+    ask: str
+    width: int = 0
+    swapped: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dialect:
+    """How one kind of analyzer is spoken to. ``begin`` starts with ``off``: the loader sees to it.
+
+    ``settings`` has the keys of :data:`SETTINGS` (`vbw` may be absent). ``one_message`` says whether several
+    commands may travel in one message. ``display_range_db`` is None where levels are not cut off.
+    """
+
+    name: str
+    about: str
+    identify: tuple[str, ...]
+    begin: tuple[str, ...]
+    settings: Mapping[str, Setting]
+    detectors: Mapping[Detector, str]
+    on: str
+    off: str
+    output: str
+    initiate: str
+    abort: str
+    trace: TraceFormat
+    errors: str
+    adjust: str = ""
+    completion: Completion = field(default_factory=Completion)
+    status: tuple[str, ...] = ()  # queries whose bits are OR-ed
+    flags: Mapping[Flag, int] = field(default_factory=dict)
+    one_message: bool = True
+    settling_s: float = 0.0
+    display_range_db: float | None = None
+    sweep_factor: float | None = None
+    rbw_hz: tuple[float, ...] = ()
+    generator_min_rbw_hz: float = 0.0
+    source: str = ""

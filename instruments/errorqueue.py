@@ -1,0 +1,42 @@
+"""The error queue of an instrument: read until it is empty, and turned into an error of ours."""
+
+from __future__ import annotations
+
+from instruments import scpi
+from instruments.link import Link
+from sequencer.errors import InstrumentError
+
+__all__ = ["drain", "listed", "refuse_errors"]
+
+_LONGEST = 100  # entries; queues hold some tens, a longer one never becomes empty
+
+
+def drain(link: Link, ask: str) -> list[tuple[int, str]]:
+    """Return every (code, text) of the queue, oldest first; afterwards it is empty.
+
+    Raises
+    ------
+    InstrumentError
+        When the queue does not become empty, or answers nonsense.
+    """
+    entries: list[tuple[int, str]] = []
+    while len(entries) < _LONGEST:
+        code, text = scpi.parse_error_entry(link.query(ask), ask)
+        if code == 0:
+            return entries
+        entries.append((code, text))
+    msg = f"{link.resource}: the error queue does not become empty; its last entry is {listed(entries[-1:])}"
+    raise InstrumentError(msg, resource=link.resource, entries=tuple(entries))
+
+
+def refuse_errors(link: Link, ask: str, doing: str) -> None:
+    """Raise InstrumentError with every entry, unless the queue is empty."""
+    entries = drain(link, ask)
+    if entries:
+        msg = f"{link.resource}: {doing}, the instrument reported {listed(entries)}"
+        raise InstrumentError(msg, resource=link.resource, entries=tuple(entries))
+
+
+def listed(entries: list[tuple[int, str]]) -> str:
+    """Write entries for people."""
+    return "; ".join(f'{code} "{text}"' for code, text in entries)
