@@ -2,34 +2,35 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
 
 from sequencer.cli.diagram import diagram
 from sequencer.cli.moves import EVERY_CAUTION, instruction
-from sequencer.cli.words import bounded_width, count, describe, duration, fold, settings_range, table
+from sequencer.cli.words import bounded_width, count, describe, duration, fold, listed, settings_range, table
 from sequencer.core.hookup import Hookup
-from sequencer.recipe.model import Bench
+from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
 from sequencer.units import show_hz
 
 __all__ = ["check_text"]
 
-HEADS = ("sweep", "range", "points", "RBW", "gen dBm", "ref dBm", "att dB", "time", "each x", "total")
+HEADS = ("sweep", "range", "points", "RBW", "one takes", "times", "all take")
 
 
-def check_text(
-    forecast: Forecast, bench: Bench | None, ports: Sequence[str], *, title: str = "", columns: int = 100
-) -> str:
-    """Return the whole text; ``columns`` is the terminal's width."""
-    width = bounded_width(columns)
-    lines = [*(fold(title, width) if title else []), *fold(_first_line(forecast), width), ""]
+def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, columns: int | None = None) -> str:
+    """Return the whole text; ``columns`` is the terminal's width (None: ask it)."""
+    width = bounded_width(shutil.get_terminal_size((80, 24)).columns if columns is None else columns)
+    ports = recipe.ports
+    lines = [*fold(recipe.title or recipe.name, width), *fold(_first_line(forecast), width), ""]
     previous: Hookup | None = None
+    told: set[tuple[str, str]] = set()
     for number, step in enumerate(forecast.hookups, 1):
         head = f"Hookup {number} of {len(forecast.hookups)}: {step.hookup.name}. {describe(step.hookup)}"
         lines += [*fold(head, width), "", *diagram(step.hookup, bench, ports, width).splitlines(), ""]
         for at, move in enumerate(instruction(step.hookup, previous, ports, bench), 1):
             lines += fold(move, width, f"{at:3d}. ")
-        lines += ["", *_sweeps(step, width), ""]
+        lines += ["", *_sweeps(step, told, width), ""]
         previous = step.hookup
     lines += _time(forecast, width)
     lines += ["", *_provable(forecast.limits, width)]
@@ -51,33 +52,48 @@ def _first_line(forecast: Forecast) -> str:
     )
 
 
-def _sweeps(step: HookupForecast, width: int) -> list[str]:
+def _sweeps(step: HookupForecast, told: set[tuple[str, str]], width: int) -> list[str]:
+    """The table of a hookup, the levels its sweeps share, and each reason the first time it applies."""
     if not step.sweeps:
         return ["  (no sweep)"]
-    lines = table(HEADS, [_sweep(sweep) for sweep in step.sweeps], width, wraps=0)
+    lines = table(HEADS, [_sweep(sweep, step) for sweep in step.sweeps], width, wraps=0)
+    levels: dict[str, list[str]] = {}
+    for sweep in step.sweeps:
+        levels.setdefault(_levels(sweep), []).append(_name(sweep, step))
+    for text, names in levels.items():
+        lines += fold(f"{text if len(levels) == 1 else f'{listed(names)}: {text}'}.", width, "  ", "    ")
     reasons: dict[str, list[str]] = {}
     for sweep in step.sweeps:
-        if sweep.why:
-            reasons.setdefault(sweep.why, []).append(_name(sweep))
+        if sweep.why and (sweep.key, sweep.why) not in told:
+            told.add((sweep.key, sweep.why))
+            reasons.setdefault(sweep.why, []).append(_name(sweep, step))
     for why, names in reasons.items():
-        lines += fold(f"{', '.join(dict.fromkeys(names))}: {why}", width, "  ", "    ")
+        lines += fold(f"Why {listed(names)}: {why}", width, "  ", "    ")
     return lines
 
 
-def _name(sweep: SweepForecast) -> str:
-    return f"{sweep.key} {sweep.role.value}"
+def _name(sweep: SweepForecast, step: HookupForecast) -> str:
+    """The key; with the role where one hookup uses it in several."""
+    roles = {other.role for other in step.sweeps}
+    return sweep.key if len(roles) == 1 else f"{sweep.key}, {sweep.role.value}"
 
 
-def _sweep(sweep: SweepForecast) -> tuple[str, ...]:
+def _levels(sweep: SweepForecast) -> str:
+    asked = sweep.settings
+    generator = "off" if asked.generator_dbm is None else f"{asked.generator_dbm:g} dBm"
+    return (
+        f"generator {generator}, reference level {asked.reference_dbm:g} dBm, attenuation {asked.attenuation_db:g} dB, "
+        f"detector {asked.detector.value}"
+    )
+
+
+def _sweep(sweep: SweepForecast, step: HookupForecast) -> tuple[str, ...]:
     asked = sweep.settings
     return (
-        _name(sweep),
+        _name(sweep, step),
         settings_range(asked),
         str(asked.points),
         show_hz(asked.rbw_hz),
-        "off" if asked.generator_dbm is None else f"{asked.generator_dbm:g}",
-        f"{asked.reference_dbm:g}",
-        f"{asked.attenuation_db:g}",
         "coupled" if asked.sweep_time_s is None else duration(asked.sweep_time_s),
         str(sweep.repeats),
         duration(sweep.seconds),

@@ -167,7 +167,7 @@ def _prepare(bench: Bench | None) -> list[str]:
 # ---- cautions --------------------------------------------------------------------------------------
 
 LOCKED_OUT = "Transmitter disconnected from the device, locked out and tagged: one key-up destroys the bench."
-STILL_LOCKED_OUT = "Transmitter and antenna line still off the device and locked out."
+STILL_LOCKED_OUT = "Transmitter still locked out; transmitter and antenna line stay off the device."
 NO_DC = "No DC on any port: bias tees, arrestors and mast amplifiers carry volts. Check with a meter first."
 DISCHARGE = "Discharge each lead before mating it (a long coax stores charge): short its centre pin to its shell."
 COVERS = "Covers on, cavities and their rods secured, before any transmitter is ever connected again."

@@ -29,7 +29,7 @@ Line = tuple[str, str, str]  # label, text, style
 def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
     """Return the lines for an entry: (label, text, style). ``told`` remembers which sweeps were already told.
 
-    Repeats of a sweep (averaging) are not told again unless their reason changed.
+    Repeats of a sweep (averaging) are not told again unless their reason changed; a reason is told once a run.
     """
     match entry:
         case Began():
@@ -42,6 +42,7 @@ def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
         case Answered():
             return [] if entry.by == "operator" else [("answer", f"{entry.question}: {entry.answer} ({entry.by})", "")]
         case Connected():
+            told -= {key for key in told if key[0] == entry.hookup.name}  # its sweeps are news again
             return [("hookup", _because(f"{entry.hookup.name} in place, by {entry.by}", entry.why), "")]
         case Adjusted():
             return [("tracking", _because(f"adjusted at RBW {show_hz(entry.rbw_hz)} ({entry.by})", entry.why), "")]
@@ -53,7 +54,7 @@ def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
             return [("warning", entry.why, "warning")]
         case Judged():
             text = entry.text if entry.result_id in entry.text else f"{entry.result_id}: {entry.text}"
-            return [("result", f"{entry.statement.upper()}  {text}", statement_style(entry.statement))]
+            return [("result", f"{entry.statement.upper()}: {text}", statement_style(entry.statement))]
         case MadeSafe(proven=True):
             return [("safe", "generator off, confirmed by the instrument", "")]
         case MadeSafe():
@@ -75,7 +76,10 @@ def _swept(entry: Swept, told: set[tuple[str, ...]]) -> list[Line]:
     flags = f" [{listed(sorted(flag.value for flag in entry.sweep.flags)).upper()}]" if entry.sweep.flags else ""
     what = entry.key if entry.role.value in (entry.hookup, "device") else f"{entry.key}, {entry.role.value}"
     text = f"{what}: {settings_range(used)}, RBW {show_hz(used.rbw_hz)}, {used.points} points{flags}"
-    return [("sweep", _because(text, entry.why), "warning" if flags else "")]
+    reason = ("", "why", entry.key, entry.why)
+    why = "" if reason in told else entry.why
+    told.add(reason)
+    return [("sweep", _because(text, why), "warning" if flags else "")]
 
 
 def _because(text: str, why: str) -> str:

@@ -27,21 +27,19 @@ __all__ = ["Terminal", "require_hands", "summary"]
 
 PLAIN_PROGRESS_S = 10.0  # without a live line, this often is enough to see that it goes on
 STYLES = {"pass": "32", "fail": "31;1", "undecided": "33;1", "warning": "33", "again": "33", "danger": "31;1"}
-STOP = "q = stop the run safely (the generator goes off, what was swept is kept)"
+STOP = "q = stop the run safely"
+STOP_MEANS = f"{STOP}: the generator goes off, what was swept is kept"
 
 
-def require_hands(*, simulated: bool, has_switch: bool, interactive: bool, yes: bool) -> None:
-    """Refuse, before anything is touched, a run whose cables nobody could move.
+def require_hands(*, simulated: bool, has_switch: bool, interactive: bool) -> None:
+    """Refuse, before anything is touched, a real bench whose cables nobody could move.
 
     Raises
     ------
     UsageError
-        A real bench without a switch and without a terminal, or a simulated one without a terminal and --yes.
+        A real bench without a switch and without a terminal.
     """
-    if simulated and not (interactive or yes):
-        msg = "nobody is at the terminal to confirm the hookups; add --yes to run the simulated bench unattended"
-        raise UsageError(msg)
-    if not simulated and not has_switch and not interactive:
+    if not (simulated or has_switch or interactive):
         msg = (
             "this bench has no 'switch', so a person has to move the cables, but standard input is not a terminal; "
             "run it in a terminal, or describe a switch in the bench file (--yes never stands for moved cables)"
@@ -54,7 +52,7 @@ class Terminal:
 
     Parameters
     ----------
-    out, inp : where to write (standard error) and where a person's answers come from (standard input).
+    inp, out : where a person's answers come from (standard input), and where to write (standard error).
     yes : ``--yes``: answer what has a safe answer, and move a simulated bench's cables without asking.
     sets : answers given with ``--set key=value``; they come before anybody is asked.
     interactive : whether a person is at ``inp``.
@@ -65,8 +63,8 @@ class Terminal:
 
     def __init__(
         self,
-        out: TextIO,
         inp: TextIO,
+        out: TextIO,
         *,
         yes: bool,
         sets: Mapping[str, str],
@@ -80,7 +78,7 @@ class Terminal:
         now: Callable[[], float] = time.monotonic,
         environ: Mapping[str, str] | None = None,
     ) -> None:
-        self._out, self._inp = out, inp
+        self._inp, self._out = inp, out
         self._yes, self._interactive, self._simulated = yes, interactive, simulated
         self._sets = {_plain(key): value for key, value in sets.items()}
         self._bench, self._ports, self._moves = bench, tuple(ports), moves
@@ -192,10 +190,11 @@ class Terminal:
         first = self._previous is None
         for caution in cautions(hookup, self._previous, self._bench, first):
             self._paragraph(caution, "  !  ", style="danger")
+        self._write("")
         if self._simulated:
             self._paragraph("Simulated bench: its cables move when you press Enter.", "  ")
         if first:
-            self._paragraph(f"? = every caution; {STOP}", "  ")
+            self._paragraph(f"? = every caution; {STOP_MEANS}.", "  ")
 
     def _every_caution(self) -> None:
         for caution in EVERY_CAUTION:
@@ -206,7 +205,6 @@ class Terminal:
     def heard(self, entry: Entry) -> None:
         """Print one entry's line, where it is worth one."""
         if isinstance(entry, Refused):
-            self._told = {key for key in self._told if key[0] != entry.hookup}
             self._done = max(self._done - 1, 0)
         for label, text, style in tell(entry, self._told):
             if isinstance(entry, Began | Finished | Stopped):
@@ -221,19 +219,20 @@ class Terminal:
         self._progress = progress
         whole_s = progress.done_s + progress.left_s
         share = min(max(progress.done_s / whole_s, 0.0), 1.0) if whole_s > 0 else 0.0
-        where = f"hookup {progress.hookups_done} of {progress.hookups_all}, " if progress.hookups_all else ""
-        text = f"{share:4.0%}  {where}{printable(progress.step)}, about {duration(progress.left_s)} of sweeping left"
+        where = f"hookup {progress.hookups_done} of {progress.hookups_all}: " if progress.hookups_all else ""
+        text = f"{100 * share:.0f} %, {duration(progress.left_s)} left, {where}{printable(progress.step)}"
         if self._live:
-            filled = round(20 * share)
-            self._line = f"[{'#' * filled}{'.' * (20 - filled)}] {text}"[: self._width()]
+            filled = round(10 * share)
+            self._line = f"[{'#' * filled}{'.' * (10 - filled)}] {text}"[: self._width()]
             self._raw(f"\r\x1b[K{self._line}")
         elif step_changed or self._now() - self._last_plain_s >= PLAIN_PROGRESS_S:
             self._last_plain_s = self._now()
-            self._write(*fold(text.strip(), self._width(), "  progress "))
+            self._write(*fold(text, self._width(), "  progress "))
 
     # ---- the streams -------------------------------------------------------------------------------
 
     def _read(self, prompt: str, undone: str) -> str:
+        _forget_typed_ahead(self._inp)
         self._raw(prompt)
         typed = self._inp.readline()
         if not typed:
@@ -278,6 +277,17 @@ class Terminal:
             return bounded_width(os.get_terminal_size(self._out.fileno()).columns)
         except (OSError, ValueError):  # not a terminal, or a stream without a file
             return bounded_width(shutil.get_terminal_size((80, 24)).columns)
+
+
+def _forget_typed_ahead(inp: TextIO) -> None:
+    """Drop keys pressed before the prompt: an impatient Enter must not confirm a hookup nobody has read."""
+    try:
+        import termios  # not on every system
+
+        if inp.isatty():
+            termios.tcflush(inp.fileno(), termios.TCIFLUSH)
+    except (ImportError, OSError, ValueError):
+        return  # no such terminal: what was typed ahead counts
 
 
 def _plain(key: str) -> str:

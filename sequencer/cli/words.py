@@ -19,7 +19,6 @@ __all__ = [
     "listed",
     "printable",
     "settings_range",
-    "settings_text",
     "table",
 ]
 
@@ -92,16 +91,6 @@ def describe(hookup: Hookup) -> str:
             return f"The bridge looks at {article} {hookup.test_port}{rest}."
         return f"The bridge looks into {hookup.test_port}{rest}."
     return f"Generator into {hookup.generator}, analyzer on {hookup.analyzer}{rest}."
-
-
-def settings_text(settings: SweepSettings) -> str:
-    """Return a sweep's settings in one line: range, points, RBW, levels and time."""
-    level = "off" if settings.generator_dbm is None else f"{settings.generator_dbm:g} dBm"
-    time = "coupled" if settings.sweep_time_s is None else duration(settings.sweep_time_s)
-    return (
-        f"{settings_range(settings)}, {settings.points} points, RBW {show_hz(settings.rbw_hz)}, generator {level}, "
-        f"reference {settings.reference_dbm:g} dBm, attenuation {settings.attenuation_db:g} dB, sweep time {time}"
-    )
 
 
 def settings_range(settings: SweepSettings) -> str:
