@@ -1,0 +1,305 @@
+"""The tables of keys: what a recipe and a bench file may say. Loader and schema are both made from these."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from sequencer.recipe.model import Quantity, Rule
+from sequencer.recipe.shapes import (
+    Amount,
+    Choice,
+    Fields,
+    FigureOf,
+    Key,
+    ListOf,
+    Named,
+    OneOfUnits,
+    Schema,
+    Shape,
+    Text,
+    Version,
+    Whole,
+)
+from sequencer.units import (
+    DB,
+    DB_PER_DB,
+    DB_PER_HOUR,
+    DBM,
+    FREQUENCY,
+    PERCENT,
+    PERIOD,
+    PPM,
+    TIME,
+    VSWR,
+    Dimension,
+)
+
+__all__ = ["BENCH", "HIGHEST_DB", "QUANTITIES", "RECIPE", "Need", "Takes", "amount_of"]
+
+HIGHEST_DB = 200.0  # nothing on a bench shows more: 20 dBm to thermal noise in 1 Hz is 194 dB
+
+_PORT = "[A-Za-z][A-Za-z0-9_]{0,15}"
+_NAME = "[A-Za-z0-9](?:[A-Za-z0-9._-]{0,62}[A-Za-z0-9])?"  # becomes part of a folder's name
+_PORT_TEXT = Text(what="a port name (a letter, then letters, digits or _, at most 16)", matching=_PORT)
+_PATH_TEXT = Text(what="a path (two port names such as TX-ANT)", matching=f"{_PORT}-{_PORT}")
+_FREQUENCY_NAME = "[A-Za-z][A-Za-z0-9 _./+-]{0,31}"
+_RESOURCE = Text(what="a resource name such as TCPIP::192.0.2.10::5025::SOCKET", matching="[!-~][ -~]{0,199}")
+_COMMAND = Text(what="a command (printable ASCII on one line)", matching="[!-~][ -~]{0,199}")
+_DATE = Text(
+    what="a date such as 2025-03-14 (a certificate's number may follow)",
+    matching="[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[^0-9].*)?",
+    longest=200,
+)
+_END = Text(what="a connector end such as 'N plug' or 'BNC socket'", matching=".{1,24} (?:plug|socket)")
+_WORDS = Text(what="one line of text", matching=".+", longest=200)
+
+_HERTZ = Amount(dimension=FREQUENCY, low=0.0, above_low=True, high=1e12)
+_AROUND = Amount(dimension=FREQUENCY, low=0.0, above_low=True, high=1e12, both_sides=True)
+_DB_ABOVE_0 = Amount(dimension=DB, low=0.0, above_low=True, high=HIGHEST_DB)
+_DB_FROM_0 = Amount(dimension=DB, low=0.0, high=HIGHEST_DB)
+_VSWR = FigureOf(Amount(dimension=VSWR, low=1.0))
+
+
+def amount_of(quantity: Quantity) -> Amount:
+    """Return how limits of this quantity are written."""
+    if quantity.unit == "dB":
+        return _DB_ABOVE_0
+    return _AROUND if quantity is Quantity.NOTCH_FREQUENCY else _HERTZ
+
+
+class Need(Enum):
+    """Whether a quantity uses a key of its limit."""
+
+    NO = "no"
+    MAY = "may"
+    MUST = "must"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Takes:
+    """What a quantity takes: which limit makes sense for it, and which conditions.
+
+    ``senses``: one of these ends must be given. ``both``: the other end may stand beside it.
+    """
+
+    senses: tuple[str, ...]
+    both: bool = True
+    within: Need = Need.NO
+    level: Need = Need.NO
+    above: Need = Need.NO
+
+
+QUANTITIES: dict[Quantity, Takes] = {
+    Quantity.INSERTION_LOSS: Takes(senses=("max",), within=Need.MAY),
+    Quantity.REJECTION: Takes(senses=("min",), within=Need.MAY),
+    Quantity.ISOLATION: Takes(senses=("min",), within=Need.MAY),
+    Quantity.RETURN_LOSS: Takes(senses=("min",), within=Need.MAY),
+    Quantity.NOTCH_FREQUENCY: Takes(senses=("max",), both=False, within=Need.MUST),
+    Quantity.NOTCH_DEPTH: Takes(senses=("min",), within=Need.MUST),
+    Quantity.REJECTION_BANDWIDTH: Takes(senses=("min",), level=Need.MUST),
+    Quantity.PASS_BANDWIDTH: Takes(senses=("min", "max"), above=Need.MUST),
+    Quantity.RIPPLE: Takes(senses=("max",), within=Need.MUST),
+}
+
+
+def _conditions() -> list[Schema]:
+    """Return what each quantity takes, as conditions of the schema."""
+    conditions: list[Schema] = [{"anyOf": [{"required": ["min"]}, {"required": ["max"]}]}]
+    for quantity, takes in QUANTITIES.items():
+        needs = {"within": takes.within, "level": takes.level, "above": takes.above}
+        belongs, other = ("port", "path") if quantity.of_port else ("path", "port")
+        refused = [other, *(name for name, need in needs.items() if need is Need.NO)]
+        required = [belongs, *(name for name, need in needs.items() if need is Need.MUST)]
+        if len(takes.senses) == 1:
+            required.extend(takes.senses)
+        if not takes.both:
+            refused.extend({"min", "max"} - set(takes.senses))
+        limit = amount_of(quantity).schema()
+        properties: Schema = dict.fromkeys(refused, False)
+        properties |= {name: limit for name in ("min", "max", "max change") if name not in properties}
+        conditions.append(
+            {
+                "if": {"required": ["quantity"], "properties": {"quantity": {"const": quantity.value}}},
+                "then": {"required": required, "properties": properties},
+            }
+        )
+    return conditions
+
+
+_END_OF_LIMIT = OneOfUnits((_DB_ABOVE_0, _AROUND))
+
+_LIMIT = Fields(
+    {
+        "quantity": Key(Choice(tuple(q.value for q in Quantity)), "what is required", required=True),
+        "path": Key(_PATH_TEXT, "generator into the first port, analyzer on the second, loads on all others"),
+        "port": Key(_PORT_TEXT, "the port whose return loss is meant"),
+        "at": Key(
+            ListOf(item=Text(what="the name of a frequency"), most=40, or_single=True),
+            "name of a frequency, or a list of names",
+            required=True,
+        ),
+        "within": Key(_AROUND, "the worst true value over plus or minus this offset; for a notch, how far to look"),
+        "level": Key(_DB_ABOVE_0, "loss that a rejection bandwidth is measured at"),
+        "above": Key(
+            Amount(dimension=DB, low=0.0, above_low=True, high=40.0), "dB above the least loss, for a pass bandwidth"
+        ),
+        "min": Key(_END_OF_LIMIT, "the value must be at least this"),
+        "max": Key(_END_OF_LIMIT, "the value must be at most this; for a notch frequency, the distance"),
+        "max change": Key(_END_OF_LIMIT, "largest change against a baseline run"),
+    },
+    _conditions(),
+)
+
+_DECISION = Fields(
+    {
+        "rule": Key(Choice(tuple(rule.value for rule in Rule)), "decision rule; guarded if left out"),
+        "coverage": Key(Amount(dimension=PERCENT, low=0.5, high=0.999), "coverage of the intervals; 95 % if left out"),
+        "max risk": Key(
+            Amount(dimension=PERCENT, low=0.0, above_low=True, high=0.5),
+            "with the rule risk: largest probability of a wrong pass",
+        ),
+        "accept": Key(Choice(("pass", "conditional pass")), "with the rule four-way: what counts as accepted"),
+    }
+)
+
+_SWEEP = Fields(
+    {
+        "path": Key(_PATH_TEXT, required=True),
+        "from": Key(_HERTZ, required=True),
+        "to": Key(_HERTZ, required=True),
+        "rbw": Key(_HERTZ, "the planner's if left out"),
+        "points": Key(Whole(3, 100_001), "the planner's if left out"),
+    }
+)
+
+RECIPE = Fields(
+    {
+        "recipe": Key(Version(1), "version of this form", required=True),
+        "name": Key(
+            Text(what="a name of letters, digits, '.', '_' and '-' (at most 64)", matching=_NAME), required=True
+        ),
+        "title": Key(_WORDS, "stands above the report"),
+        "notes": Key(Text(longest=8000), "free text for the report"),
+        "valid for": Key(Amount(dimension=PERIOD, low=0.0, above_low=True, high=1200.0), "such as 24 months"),
+        "device": Key(
+            Fields({"ports": Key(ListOf(item=_PORT_TEXT, most=5), "port names as the label says", required=True)}),
+            required=True,
+        ),
+        "frequencies": Key(
+            Named(
+                what="a frequency name (a letter, then letters, digits, spaces or _./+-, at most 32)",
+                matching=_FREQUENCY_NAME,
+                item=_HERTZ,
+                most=40,
+            ),
+            "name: frequency, as the licence says",
+            required=True,
+        ),
+        "overview": Key(
+            Fields({"from": Key(_HERTZ, required=True), "to": Key(_HERTZ, required=True)}),
+            "span of the whole picture; chosen round the frequencies if left out",
+        ),
+        "limits": Key(ListOf(item=_LIMIT, most=1000), required=True),
+        "sweeps": Key(ListOf(item=_SWEEP, least=0, most=100), "sweeps added to what the limits plan"),
+        "decision": Key(_DECISION),
+    }
+)
+
+
+def _figure(dimension: Dimension) -> Shape:
+    return FigureOf(Amount(dimension=dimension, low=0.0))
+
+
+_PAD = Fields({"loss": Key(_DB_FROM_0, required=True), "vswr": Key(_VSWR), "id": Key(_WORDS)})
+
+_KIT_ITEM = Fields(
+    {
+        "what": Key(Choice(("lead", "pad", "adapter", "load", "open", "short", "standard")), required=True),
+        "ends": Key(ListOf(item=_END, most=2, or_single=True), "connector ends, such as [N plug, N socket]"),
+        "loss": Key(_figure(DB)),
+        "vswr": Key(_VSWR),
+        "calibrated": Key(_DATE, "date of calibration"),
+        "value": Key(_DB_FROM_0, "calibrated value of a standard or pad"),
+        "uncertainty": Key(_DB_FROM_0, "standard uncertainty (k = 1) of that value"),
+    }
+)
+
+BENCH = Fields(
+    {
+        "bench": Key(Version(1), "version of this form", required=True),
+        "analyzer": Key(
+            Fields(
+                {
+                    "resource": Key(_RESOURCE, "VISA resource name", required=True),
+                    "visa": Key(_WORDS, 'VISA library; "@py" if left out'),
+                    "dialect": Key(
+                        Text(
+                            what="'auto' or a dialect's name (small letters, digits, -)",
+                            matching="[a-z0-9][a-z0-9-]{0,63}",
+                        )
+                    ),
+                    "vswr": Key(_VSWR),
+                    "maximum input": Key(Amount(dimension=DBM, low=-60.0, high=60.0), "highest level at the input"),
+                    "calibrated": Key(_DATE, "date of calibration"),
+                }
+            ),
+            required=True,
+        ),
+        "generator": Key(Fields({"level": Key(Amount(dimension=DBM, low=-150.0, high=40.0)), "vswr": Key(_VSWR)})),
+        "bridge": Key(
+            Fields(
+                {
+                    "directivity": Key(FigureOf(_DB_ABOVE_0), required=True),
+                    "test port vswr": Key(_VSWR),
+                    "loss": Key(_DB_FROM_0, "generator to analyzer with everything reflected"),
+                    "id": Key(_WORDS),
+                    "calibrated": Key(_DATE),
+                }
+            )
+        ),
+        "pads": Key(Fields({"generator": Key(_PAD), "analyzer": Key(_PAD)}), "pads that stay on the leads"),
+        "specifications": Key(
+            Fields(
+                {
+                    "scale": Key(Fields({"per dB": Key(_figure(DB_PER_DB)), "over range": Key(_figure(DB))})),
+                    "attenuator switching": Key(_figure(DB)),
+                    "reference switching": Key(_figure(DB)),
+                    "rbw switching": Key(_figure(DB)),
+                    "drift": Key(_figure(DB_PER_HOUR)),
+                    "connection": Key(_figure(DB), "repeatability of one mating"),
+                    "frequency": Key(Fields({"reference": Key(_figure(PPM)), "span": Key(_figure(PERCENT))})),
+                    "load vswr": Key(_VSWR, "of the loads on the device's other ports"),
+                }
+            )
+        ),
+        "kit": Key(
+            Named(
+                what="an item's id (at most 40 characters)",
+                matching="[A-Za-z0-9](?:[A-Za-z0-9 ._/#-]{0,38}[A-Za-z0-9])?",
+                item=_KIT_ITEM,
+                least=0,
+                most=200,
+            )
+        ),
+        "switch": Key(
+            Fields(
+                {
+                    "resource": Key(_RESOURCE, required=True),
+                    "visa": Key(_WORDS),
+                    "settling": Key(Amount(dimension=TIME, low=0.0, high=60.0), "wait after switching"),
+                    "hookups": Key(
+                        Named(
+                            what="a hookup (thru, floor, A-B, reflect-open, reflect-short, reflect-load, reflect-A)",
+                            matching=f"thru|floor|{_PORT}-{_PORT}",
+                            item=_COMMAND,
+                            most=100,
+                        ),
+                        required=True,
+                    ),
+                }
+            ),
+            "left out: the operator is the switch",
+        ),
+    }
+)
