@@ -1,0 +1,247 @@
+"""The simulated bench: what is plugged into what, and what one sweep of the analyzer then shows."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from instruments.simulated import receiver
+from instruments.simulated.chirp import swept_response
+from instruments.simulated.network import bridge_reading, loaded, transmitted
+from instruments.simulated.profile import Drawn, Profile
+from instruments.simulated.simtime import SimulatedTime
+
+__all__ = ["OPEN_LEADS", "Bench", "Circuit", "Device", "Reading", "SweepRequest", "hookup_names"]
+
+Complex = NDArray[np.complex128]
+Real = NDArray[np.float64]
+
+OPEN_LEADS = "leads open"  # nothing connected yet: both leads hang open
+
+
+class Circuit(Protocol):
+    """Anything with S-parameters."""
+
+    def s(self, freq_hz: ArrayLike) -> Complex:
+        """Scattering matrices (n_freq, n, n)."""
+        ...
+
+
+class Device(Protocol):
+    """What the bench needs to know of a device."""
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """Names of the ports, in the order of the circuit's S-parameters."""
+        ...
+
+    @property
+    def circuit(self) -> Circuit:
+        """The device."""
+        ...
+
+    @property
+    def circuit_disturbed(self) -> Circuit | None:
+        """The device while a bad joint lets go; None for a sound one."""
+        ...
+
+
+def hookup_names(ports: tuple[str, ...]) -> tuple[str, ...]:
+    """Every hookup of a device; the switch's channel n is the n-th, from 1."""
+    paths = [f"{a}-{b}" for a, b in itertools.permutations(ports, 2)]
+    return ("thru", "floor", *paths, "reflect-open", "reflect-short", "reflect-load", *(f"reflect-{p}" for p in ports))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepRequest:
+    """One sweep, every setting resolved. ``generator_dbm`` None: output off."""
+
+    start_hz: float
+    stop_hz: float
+    points: int
+    sweep_time_s: float
+    generator_dbm: float | None
+    levelled_dbm: tuple[float, float]
+    sweep_factor: float
+    receiver: receiver.ReceiverSettings
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """What a sweep shows, and which of 'overload', 'unlevelled', 'uncalibrated' it raises."""
+
+    level_dbm: Real
+    flags: frozenset[str]
+
+
+@dataclass(slots=True)
+class Faults:
+    """What a test may break on purpose."""
+
+    foreign: tuple[float, float] | None = None  # Hz, dBm at the analyzer's input
+    extra_leakage_db: float = 0.0
+    miswired: dict[str, str] = field(default_factory=dict)  # asked -> really made
+
+
+class Bench:
+    """A device, a bench of one profile with errors drawn from the seed, and simulated time."""
+
+    def __init__(
+        self, device: Device, profile: Profile, seed: int, time: SimulatedTime, *, cable_move_s: float = 0.1
+    ) -> None:
+        self.device = device
+        self.profile = profile
+        self.seed = seed
+        self.time = time
+        self.cable_move_s = cable_move_s
+        self.drawn = Drawn(profile, seed)
+        self.faults = Faults()
+        self.hookups = hookup_names(device.ports)
+        self.connected = OPEN_LEADS  # what the switch was told
+        self._made = OPEN_LEADS  # what really is in place
+        self._mating_db = 0.0
+        self._matings = 0
+        self._sweeps = 0
+        self._trim_hz = 0.0
+        self.on_since_s = -profile.on_for_s
+
+    def connect(self, hookup: str) -> None:
+        """Move the leads; each mating of connectors comes out a little different."""
+        self.time.spend(self.cable_move_s)
+        self._matings += 1
+        self.connected = hookup
+        self._made = self.faults.miswired.get(hookup, hookup)
+        joints = {"thru": 1, "floor": 0, OPEN_LEADS: 0}.get(self._made, 1 if self._made.startswith("reflect-") else 2)
+        rng = np.random.default_rng([self.seed, 5, self._matings])
+        self._mating_db = float(np.sum(rng.uniform(-0.95, 0.95, joints))) * self.profile.connection_db
+
+    def truth_db(self, start: str, end: str, freq_hz: Real) -> Real:
+        """True loss of a path, or return loss of a port (start = end), every port in exactly 50 ohm."""
+        s = self.device.circuit.s(freq_hz)
+        wave = s[:, self.device.ports.index(end), self.device.ports.index(start)]
+        return np.asarray(-20.0 * np.log10(np.abs(wave)))
+
+    def tracking_offset_hz(self) -> float:
+        """Distance of the generator from the filter's centre now."""
+        now = self.time.now_s
+        return self.drawn.tracking_hz(now, now - self.on_since_s) + self._trim_hz
+
+    def adjust_tracking(self, rbw_hz: float) -> None:
+        """Bring the generator onto the filter's centre, as exactly as this filter shows it."""
+        rng = np.random.default_rng([self.seed, 8, self._sweeps])
+        self._trim_hz += float(rng.uniform(-0.01, 0.01)) * rbw_hz - self.tracking_offset_hz()
+
+    def sweep(self, asked: SweepRequest) -> Reading:
+        """Return what the analyzer shows for a sweep that begins now. The time it takes is the caller's to spend."""
+        self._sweeps += 1
+        rng = np.random.default_rng([self.seed, 6, self._sweeps])
+        settings = asked.receiver
+        shown_hz = np.linspace(asked.start_hz, asked.stop_hz, asked.points)
+        centre_hz = (asked.start_hz + asked.stop_hz) / 2.0
+        true_hz = shown_hz * (1.0 + self.drawn.reference_error) + (shown_hz - centre_hz) * self.drawn.span_error
+        at_s = self.time.now_s + np.arange(asked.points) * settings.dwell_s
+
+        rate = (asked.stop_hz - asked.start_hz) / asked.sweep_time_s
+        flags = set()
+        volts = np.zeros(asked.points, dtype=np.complex128)
+        if asked.generator_dbm is not None:
+            level_dbm, levelled = _generator_level(asked.generator_dbm, asked.levelled_dbm)
+            if not levelled:
+                flags.add("unlevelled")
+            level = level_dbm - self._mating_db + self.drawn.flatness(true_hz)
+            volts = self._received(true_hz, rate, settings.rbw_hz) * 10.0 ** (level / 20.0)
+        if self.faults.foreign is not None:
+            volts = volts + self._foreign(true_hz, settings.rbw_hz, rng)
+        mixer_dbm = 20.0 * math.log10(float(np.max(np.abs(volts))) + 1e-30) - settings.attenuation_db
+        if mixer_dbm > self.profile.mixer_overload_dbm:
+            flags.add("overload")
+        volts = receiver.compressed(volts, settings.attenuation_db, self.profile.mixer_compression_dbm)
+        coupled_s = asked.sweep_factor * (asked.stop_hz - asked.start_hz) / (
+            settings.rbw_hz * min(settings.rbw_hz, settings.vbw_hz)
+        )
+        if asked.sweep_time_s < 0.98 * coupled_s:  # 2 %: rounding of a sweep time sent as text
+            flags.add("uncalibrated")
+            volts = volts * 10.0 ** (-receiver.sweep_loss_db(rate, settings, asked.sweep_factor) / 20.0)
+        noise_dbm = (
+            self.profile.noise_dbm_hz
+            + 10.0 * math.log10(receiver.NOISE_BANDWIDTH * settings.rbw_hz)
+            + settings.attenuation_db
+        )
+        power = receiver.detected_mw(volts, 10.0 ** (noise_dbm / 10.0), settings, rng)
+        drift = self.drawn.drift_db(at_s, at_s - self.on_since_s)
+        return Reading(receiver.shown_dbm(power, settings, self.drawn, drift), frozenset(flags))
+
+    def _received(self, freq_hz: Real, rate: float, rbw_hz: float) -> Complex:
+        """Wave at the analyzer over the generator's, along one sweep."""
+        offset = self.tracking_offset_hz()
+
+        def along(circuit: Circuit) -> Complex:
+            steady = self._steady(circuit)
+            return swept_response(steady, freq_hz, rate_hz_s=rate, rbw_hz=rbw_hz, offset_hz=offset)
+
+        wave = along(self.device.circuit)
+        disturbed = self.device.circuit_disturbed
+        if disturbed is not None and self._made not in ("thru", "floor", OPEN_LEADS):
+            joint = np.random.default_rng([self.seed, 7, self._sweeps])
+            if joint.random() < 0.4:  # the joint lets go, and may come back before the sweep ends
+                begins, lasts = joint.uniform(0.05, 0.8), joint.uniform(0.1, 1.0)
+                part = np.arange(freq_hz.size) / freq_hz.size
+                wave = np.where((part >= begins) & (part < begins + lasts), along(disturbed), wave)
+        loss_db = 2.0 * (self.profile.pad_loss_db + self.drawn.lead_loss_db(freq_hz))
+        return np.asarray(wave * 10.0 ** (-loss_db / 20.0))
+
+    def _steady(self, circuit: Circuit) -> Callable[[Real], Complex]:
+        """Transfer function of what is plugged in, over that of a matched thru."""
+        drawn, ports, made = self.drawn, self.device.ports, self._made
+        more = 10.0 ** (self.faults.extra_leakage_db / 20.0)
+
+        def loads(keep: list[int], freq_hz: Real) -> dict[int, Complex]:
+            return {port: drawn.load(port, freq_hz) for port in range(len(ports)) if port not in keep}
+
+        def reflection(freq_hz: Real) -> Complex:
+            what = made.removeprefix("reflect-")
+            if what in ports:
+                one = ports.index(what)
+                return loaded(circuit.s(freq_hz), [one], loads([one], freq_hz))[:, 0, 0]
+            if what == "load":
+                return drawn.load(len(ports), freq_hz)
+            return drawn.open(freq_hz) if what == "open" else drawn.short(freq_hz)
+
+        def transfer(freq_hz: Real) -> Complex:
+            source, load = drawn.source(freq_hz), drawn.receiver(freq_hz)
+            leak = more * drawn.leakage(freq_hz)
+            if made == "thru":
+                return 1.0 / (1.0 - source * load) + leak
+            if made == OPEN_LEADS:
+                return 2.0 * leak
+            if made == "floor":
+                return leak * (1.0 + drawn.load(0, freq_hz))
+            if made.startswith("reflect-"):
+                gamma = reflection(freq_hz)
+                reading = bridge_reading(gamma, drawn.directivity(freq_hz), drawn.test_port(freq_hz))
+                return reading * 10.0 ** (-self.profile.bridge_loss_db / 20.0) + leak * (1.0 + gamma)
+            keep = [ports.index(name) for name in made.split("-")]
+            s = loaded(circuit.s(freq_hz), keep, loads(keep, freq_hz))
+            return transmitted(s, source, load) + leak * (1.0 + s[:, 0, 0])
+
+        return transfer
+
+    def _foreign(self, freq_hz: Real, rbw_hz: float, rng: np.random.Generator) -> Complex:
+        """Another transmitter, heard through the RBW filter where the sweep passes it."""
+        assert self.faults.foreign is not None
+        at_hz, dbm = self.faults.foreign
+        shape_db = 10.0 * math.log10(2.0) * (2.0 * (freq_hz - at_hz) / rbw_hz) ** 2
+        phase = rng.uniform(0.0, 2.0 * math.pi)
+        return np.asarray(10.0 ** ((dbm - np.minimum(shape_db, 300.0)) / 20.0) * np.exp(1j * phase))
+
+
+def _generator_level(asked_dbm: float, levelled_dbm: tuple[float, float]) -> tuple[float, bool]:
+    """Outside its flat range the generator gives half of the decibels asked beyond it."""
+    flat = min(max(asked_dbm, levelled_dbm[0]), levelled_dbm[1])
+    return flat + (asked_dbm - flat) / 2.0, flat == asked_dbm
