@@ -1,0 +1,312 @@
+"""From sweeps to ratios: averages repeats in power, refuses what does not fit, subtracts noise, marks what is hidden.
+
+Levels become power (mW) here and stay power until a loss is stated: noise adds as power, and only so can it be
+subtracted without bias (trade notes 1.4, 1.5).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from sequencer.core.trace import FloatArray, Sweep, SweepSettings, own
+from sequencer.errors import GridMismatchError, MeasurementError
+from sequencer.units import show_hz
+
+__all__ = ["Averaged", "Response", "average", "differing", "fitting", "mw", "response", "same_settings"]
+
+# Common practice, no source: valid near-noise subtraction (trade notes 1.5) and the display's edge (12.3).
+LEAST_ABOVE_NOISE_DB = 3.0
+LEAST_SIGMAS = 3.0
+NEAR_BOTTOM_DB = 1.0
+_POOL = 9  # neighbours whose relative scatter is pooled: 9 (n-1) degrees of freedom a point
+_REPEATED_BOTTOM = 3  # a trace that stands at its own minimum this often has been cut off there
+_MAY_DIFFER = frozenset({"rbw_hz", "attenuation_db", "reference_dbm"})
+
+
+def mw(dbm: FloatArray | float) -> FloatArray:
+    """Return power in mW of a level in dBm."""
+    result: FloatArray = 10.0 ** (np.asarray(dbm, dtype=np.float64) / 10.0)
+    return result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Averaged:
+    """Repeats of one sweep, averaged in power.
+
+    ``power_mw``: (n,) mean power. ``u_rel``: (n,) relative standard uncertainty of that mean from the scatter of the
+    repeats, NaN where there is one sweep only. ``cut_off``: (n,) bool, the display ended there. ``dof`` of u_rel.
+    """
+
+    freq_hz: FloatArray
+    power_mw: FloatArray
+    u_rel: FloatArray
+    cut_off: np.ndarray
+    repeats: int
+    dof: float
+    used: SweepSettings
+    began: datetime
+    ended: datetime
+
+    @property
+    def independent(self) -> float:
+        """How many independent noise samples stand behind each point: RBW times dwell, times repeats."""
+        dwell_s = (self.used.sweep_time_s or 0.0) / max(self.used.points, 1)
+        each = dwell_s * self.used.rbw_hz if self.used.detector.value == "power" else 1.0
+        return max(each, 1.0) * self.repeats
+
+
+def same_settings(a: SweepSettings, b: SweepSettings) -> bool:
+    """Tell whether two sweeps may be averaged: everything alike but the sweep time and what the display tells."""
+    return not differing(a, b)
+
+
+def differing(a: SweepSettings, b: SweepSettings) -> tuple[str, ...]:
+    """Name the settings that matter and differ."""
+    names = ("start_hz", "stop_hz", "points", "rbw_hz", "attenuation_db", "reference_dbm", "generator_dbm", "detector")
+    return tuple(name for name in (*names, "vbw_hz") if getattr(a, name) != getattr(b, name))
+
+
+def average(sweeps: Sequence[Sweep]) -> Averaged:
+    """Average repeats in power.
+
+    Raises
+    ------
+    MeasurementError
+        When there is no sweep, or their settings differ.
+    GridMismatchError
+        When their frequencies differ.
+    """
+    if not sweeps:
+        msg = "there is no sweep to average"
+        raise MeasurementError(msg)
+    first = sweeps[0]
+    for other in sweeps[1:]:
+        _same_grid(first.trace.freq_hz, other.trace.freq_hz, "repeats")
+        odd = differing(first.used, other.used)
+        if odd:
+            msg = f"repeats of one sweep differ in {', '.join(odd)}: they cannot be averaged"
+            raise MeasurementError(msg, differing=odd)
+    levels = np.stack([sweep.trace.level_dbm for sweep in sweeps])
+    power = mw(levels)
+    mean = power.mean(axis=0)
+    n = len(sweeps)
+    if n > 1:
+        relative = power.var(axis=0, ddof=1) / mean**2 / n
+        u_rel = np.sqrt(_pooled(relative))
+    else:
+        u_rel = np.full(mean.shape, np.nan)
+    bottom = first.used.display_bottom_dbm
+    return Averaged(
+        own(first.trace.freq_hz),
+        own(mean),
+        own(u_rel),
+        np.any([_cut_off(level, bottom) for level in levels], axis=0),
+        n,
+        float((n - 1) * min(_POOL, mean.size)),
+        first.used,
+        min(sweep.began for sweep in sweeps),
+        max(sweep.began for sweep in sweeps),
+    )
+
+
+def _pooled(values: FloatArray) -> FloatArray:
+    """Mean over the neighbours, fewer at the ends; NaN points do not count."""
+    good = np.isfinite(values)
+    window = np.ones(min(_POOL, values.size))
+    total = np.convolve(np.where(good, values, 0.0), window, mode="same")
+    count = np.convolve(good.astype(np.float64), window, mode="same")
+    return np.where(good, total / np.maximum(count, 1.0), np.nan)
+
+
+def _cut_off(level_dbm: FloatArray, bottom_dbm: float | None) -> np.ndarray:
+    """Mark points within 1 dB of the display's bottom: told by the instrument, or shown by a repeated minimum."""
+    least = float(np.nanmin(level_dbm)) if np.any(np.isfinite(level_dbm)) else np.nan
+    if bottom_dbm is None:
+        if int(np.sum(level_dbm == least)) < _REPEATED_BOTTOM or least == np.nanmax(level_dbm):
+            return np.zeros(level_dbm.shape, dtype=bool)
+        bottom_dbm = least
+    return np.asarray(level_dbm <= bottom_dbm + NEAR_BOTTOM_DB)
+
+
+def _same_grid(a: FloatArray, b: FloatArray, what: str) -> None:
+    if a.shape != b.shape or not np.allclose(a, b, rtol=0.0, atol=1.0):  # 1 Hz: formats round no coarser
+        msg = (
+            f"{what}: the frequency grids differ ({a.size} points {show_hz(float(a[0]))} to {show_hz(float(a[-1]))}, "
+            f"{b.size} points {show_hz(float(b[0]))} to {show_hz(float(b[-1]))}); sweep again with equal settings"
+        )
+        raise GridMismatchError(msg)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Response:
+    """A path against its thru. All arrays (n,); ratios are power ratios to the thru.
+
+    ``ratio`` has noise subtracted and may be negative by chance; ``u_ratio`` is its standard uncertainty.
+    ``raw`` has not. ``leak`` is the leakage's power ratio, noise subtracted, with ``u_leak``; None where no leakage
+    sweep was taken. ``hidden`` marks points where noise or the display leave a bound only. ``thru_u_rel`` is part of
+    no other array. ``noise_known`` is False where the noise reading itself was cut off by the display.
+    """
+
+    freq_hz: FloatArray
+    ratio: FloatArray
+    u_ratio: FloatArray
+    raw: FloatArray
+    noise: FloatArray
+    leak: FloatArray | None
+    u_leak: FloatArray | None
+    hidden: np.ndarray
+    cut_off: np.ndarray
+    noise_cut_off: np.ndarray
+    thru_dbm: FloatArray
+    thru_u_rel: FloatArray
+    bottom_db: float | None
+    switched: tuple[str, ...]
+    repeats: int
+    dof: float
+    rbw_hz: float
+    began: datetime
+
+    @property
+    def loss_db(self) -> FloatArray:
+        """Loss where it is known, NaN where hidden; dB, positive."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(self.hidden | (self.ratio <= 0), np.nan, -10.0 * np.log10(self.ratio))
+
+    @property
+    def bound_db(self) -> FloatArray:
+        """Loss that noise allows to state at one-sided 95 % (trade notes 1.6), at every point, dB."""
+        most = np.where(self.cut_off, self.raw, np.maximum(self.ratio, 0.0)) + 1.645 * self.u_ratio
+        with np.errstate(divide="ignore"):
+            return np.asarray(-10.0 * np.log10(most))
+
+    @property
+    def floor_db(self) -> FloatArray:
+        """Loss at which a device would equal the noise, dB."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(-10.0 * np.log10(self.noise))
+
+    @property
+    def leakage_db(self) -> FloatArray | None:
+        """Loss at which a device would equal the leakage, dB; where none was seen, its one-sided 95 % bound."""
+        if self.leak is None or self.u_leak is None:
+            return None
+        seen = np.where(self.leak > 2.0 * self.u_leak, self.leak, np.maximum(self.leak, 0.0) + 1.645 * self.u_leak)
+        with np.errstate(divide="ignore"):
+            return np.asarray(-10.0 * np.log10(seen))
+
+
+def response(
+    device: Averaged,
+    thru: Averaged,
+    noise: Averaged | None = None,
+    leakage: Averaged | None = None,
+    closing: Averaged | None = None,
+) -> Response:
+    """Normalise a path to its thru (with a closing thru: to the mean in dB of both) and subtract noise as power.
+
+    Raises
+    ------
+    GridMismatchError
+        When the grids differ.
+    MeasurementError
+        When the generator's level or the detector differ from the thru's: such a thru cannot be used.
+    """
+    switched: list[str] = []
+    for other, what in ((thru, "thru"), (leakage, "leakage"), (noise, "noise"), (closing, "closing thru")):
+        if other is None:
+            continue
+        _same_grid(device.freq_hz, other.freq_hz, f"device and {what}")
+        odd = [name for name in differing(device.used, other.used) if name not in _MAY_DIFFER and name != "vbw_hz"]
+        if what == "noise":
+            odd = [name for name in odd if name != "generator_dbm"]
+        if odd:
+            msg = f"device and {what} differ in {', '.join(odd)}: take the {what} again with the device's settings"
+            raise MeasurementError(msg, differing=tuple(odd))
+        if what == "thru":
+            switched = [name for name in differing(device.used, other.used) if name in _MAY_DIFFER]
+    reference = thru.power_mw if closing is None else np.sqrt(thru.power_mw * closing.power_mw)
+    floor = np.zeros_like(reference) if noise is None else noise.power_mw * _noise_scale(device, noise)
+    raw = device.power_mw / reference
+    below = floor / reference
+    u_raw = raw * _u_rel(device, raw, below)
+    u_below = below * (0.0 if noise is None else _u_rel(noise, below, below))
+    ratio, u_ratio = raw - below, np.hypot(u_raw, u_below)
+    no_signal = ratio <= np.maximum(LEAST_SIGMAS * u_ratio, below * (10 ** (LEAST_ABOVE_NOISE_DB / 10) - 1.0))
+    leak = u_leak = None
+    if leakage is not None:
+        level = leakage.power_mw / reference
+        leak = own(level - below)
+        u_leak = own(np.hypot(level * _u_rel(leakage, level, below), u_below))
+    bottom_dbm = device.used.display_bottom_dbm
+    return Response(
+        device.freq_hz,
+        own(ratio),
+        own(u_ratio),
+        own(raw),
+        own(below),
+        leak,
+        u_leak,
+        np.asarray(no_signal | device.cut_off | ~np.isfinite(ratio)),
+        device.cut_off,
+        np.zeros(raw.shape, dtype=bool) if noise is None else noise.cut_off,
+        own(10.0 * np.log10(reference)),
+        own(np.nan_to_num(_u_rel(thru, np.ones_like(raw), below))),
+        None if bottom_dbm is None else float(np.median(10.0 * np.log10(reference)) - bottom_dbm),
+        tuple(switched),
+        device.repeats,
+        device.dof,
+        device.used.rbw_hz,
+        device.began,
+    )
+
+
+def _noise_scale(device: Averaged, noise: Averaged) -> float:
+    """Noise goes with RBW, and with the attenuation before the first amplifier (trade notes 1.3)."""
+    attenuation_db = device.used.attenuation_db - noise.used.attenuation_db
+    return float(device.used.rbw_hz / noise.used.rbw_hz * 10.0 ** (attenuation_db / 10.0))
+
+
+def _u_rel(of: Averaged, level: FloatArray, noise: FloatArray) -> FloatArray:
+    """Relative standard uncertainty of a mean power; of one sweep alone, from theory.
+
+    A tone of power S in noise of power N has variance 2SN + N^2 per independent sample, with S + N = ``level``.
+    """
+    if of.repeats > 1:
+        return of.u_rel
+    theory = np.maximum(2.0 * level * noise - noise**2, 0.0) / np.maximum(level, 1e-300) ** 2
+    return np.asarray(np.sqrt(theory / of.independent))
+
+
+def fitting(
+    freq_hz: FloatArray, values: FloatArray, u: FloatArray, at_hz: FloatArray, *, degrees: int = 6, rbw_hz: float = 0.0
+) -> tuple[FloatArray, FloatArray] | None:
+    """Fit the lowest polynomial that the scatter allows; return its values and standard uncertainties at ``at_hz``.
+
+    Power through a notch is close to a polynomial in frequency (of twice the number of aligned notches), and a fit
+    in power is linear in the readings, so it has no bias from noise; the least point of a noisy trace has. Points
+    closer than the RBW share noise, which widens the uncertainty. None where no degree up to ``degrees`` fits.
+    """
+    good = np.isfinite(values) & np.isfinite(u) & (u > 0)
+    x, y, w = freq_hz[good], values[good], 1.0 / u[good]
+    if x.size < 5:  # three parameters and two degrees of freedom: less proves no fit
+        return None
+    centre, half = 0.5 * (x[0] + x[-1]), 0.5 * (x[-1] - x[0])
+    shared = max(1.0, rbw_hz / (2.0 * half / (x.size - 1)))
+    most = min(degrees, x.size - 3)
+    q, r = np.linalg.qr(np.polynomial.legendre.legvander((x - centre) / half, most) * w[:, None])
+    parts = q.T @ (y * w)
+    left = float(np.sum((y * w) ** 2)) - np.cumsum(parts**2)  # chi-squared that each degree leaves
+    wanted = np.polynomial.legendre.legvander((np.asarray(at_hz) - centre) / half, most)
+    for degree in range(most + 1):
+        dof = x.size - degree - 1
+        # two sigma of chi-squared, and two more degrees must not help (6 is the 95 % point for two)
+        if left[degree] <= dof + 2.0 * np.sqrt(2.0 * dof) and left[degree] - left[min(degree + 2, most)] <= 6.0:
+            end = degree + 1
+            coefficients = np.linalg.solve(r[:end, :end], parts[:end])
+            rows = np.linalg.solve(r[:end, :end].T, wanted[:, :end].T)
+            return wanted[:, :end] @ coefficients, np.sqrt(shared * np.sum(rows**2, axis=0))
+    return None
