@@ -38,6 +38,8 @@ RATE = 0.02  # sweep rate in notch widths squared per second below which depth i
 ROOM_DB = 13.0  # floor below the level of the limit: 10 dB, and 3 dB for a device better than its limit
 NOISE_SHARE_DB = 0.15  # standard uncertainty from noise wanted at the level of a rejection limit
 MOST_REPEATS = 16
+LEAST_REPEATS = 2  # so that a jump between two sweeps of a device shows
+LATENCY_S = 0.05  # commands and answers round one sweep; common practice, no source
 LONGEST_SWEEP_S = 20.0  # a longer one could not be stopped in time
 PREFERRED_ATTENUATION_DB = 10.0  # keeps the input matched
 OVERVIEW_POINTS = 1001
@@ -186,9 +188,9 @@ class _Maker:
         floor = Hookup(name="floor", kind=HookupKind.FLOOR, loads=("generator lead", "analyzer lead"))
         windows = {hookup.name: self._windows(hookup.name) for hookup in paths}
         every = _merged(window for several in windows.values() for window in several)
-        opening = [self._sweep(w, Role.FOREIGN, w.depth_db, 1, on=False) for w in every if w.key == "overview"]
-        opening += [self._sweep(w, Role.THRU, 0.0, 1) for w in every]
-        closing = [self._sweep(w, Role.THRU, 0.0, 1) for w in every]
+        opening = [self._sweep(w, Role.FOREIGN, w.depth_db, on=False) for w in every if w.key == "overview"]
+        opening += [self._sweep(w, Role.THRU, 0.0) for w in every]
+        closing = [self._sweep(w, Role.THRU, 0.0) for w in every]
         middle = least_touches([floor, *paths], before=thru, after=thru)
         stations = [Station(hookup=thru, sweeps=tuple(opening), why="the reference for every loss")]
         for hookup in middle:
@@ -204,16 +206,14 @@ class _Maker:
         sweeps = []
         deepest = {w.key: max(v.depth_db for ws in windows.values() for v in ws if v.key == w.key) for w in every}
         for window in every:
-            repeats = self._repeats(window, window.depth_db)
             deep = deepest[window.key]
-            sweeps.append(self._sweep(window, Role.LEAKAGE, deep, repeats))
-            sweeps.append(self._sweep(window, Role.NOISE, deep, repeats, on=False))
+            sweeps.append(self._sweep(window, Role.LEAKAGE, deep))
+            sweeps.append(self._sweep(window, Role.NOISE, deep, on=False))
         return Station(hookup=hookup, sweeps=tuple(sweeps), why="what noise and leakage alone would read")
 
     def _device(self, window: _Window, every: Sequence[_Window]) -> PlannedSweep:
         whole = next(w for w in every if w.key == window.key)
-        repeats = self._repeats(whole, window.depth_db)
-        return self._sweep(replace(whole, why=window.why), Role.DEVICE, window.depth_db, repeats)
+        return self._sweep(replace(whole, why=window.why), Role.DEVICE, window.depth_db)
 
     def _reflection(self, ports: Sequence[str]) -> list[Station]:
         names = self.recipe.ports
@@ -301,12 +301,15 @@ class _Maker:
 
     # -- settings
 
-    def _sweep(self, window: _Window, role: Role, depth_db: float, repeats: int, *, on: bool = True) -> PlannedSweep:
+    def _sweep(self, window: _Window, role: Role, depth_db: float, *, on: bool = True) -> PlannedSweep:
         # The overview comes before anything is known: its settings rest on expectations alone, so that
         # what is learnt from it cannot change it afterwards.
         overview = window.key == "overview"
         top = self.expected_dbm if overview else self.thru_dbm
-        settings = self._settings(window, self._rbw(window), self._reference(top, 0.0 if overview else depth_db), on=on)
+        rbw = self._rbw(window)
+        time, repeats = self._dwell(window, rbw, depth_db, 1 if role is Role.THRU else LEAST_REPEATS)
+        reference = self._reference(top, 0.0 if overview else depth_db)
+        settings = self._settings(window, rbw, reference, time, on=on)
         return PlannedSweep(key=window.key, role=role, settings=settings, repeats=repeats, why=window.why)
 
     def _reflect_sweep(self, window: _Window, role: Role) -> PlannedSweep:
@@ -314,10 +317,14 @@ class _Maker:
         top = self.expected_dbm if overview else self.thru_dbm
         top -= self.bench.bridge.loss_db if self.bench.bridge else 0.0
         rbw = self._allowed_rbw(self._rbw_for(window, top - REFLECTION_DEPTH_DB))
-        settings = self._settings(window, rbw, self._reference(top, 0.0), on=True)
+        start, stop, _ = self._grid(window)
+        time = self._time(window, stop - start, rbw)
+        settings = self._settings(window, rbw, self._reference(top, 0.0), time, on=True)
         return PlannedSweep(key=window.key, role=role, settings=settings, repeats=1, why=window.why)
 
-    def _settings(self, window: _Window, rbw_hz: float, reference_dbm: float, *, on: bool) -> SweepSettings:
+    def _settings(
+        self, window: _Window, rbw_hz: float, reference_dbm: float, time_s: float | None, *, on: bool
+    ) -> SweepSettings:
         start, stop, points = self._grid(window)
         return SweepSettings(
             start_hz=start,
@@ -328,7 +335,7 @@ class _Maker:
             reference_dbm=reference_dbm,
             generator_dbm=self.level_dbm if on else None,
             detector=self.detector,
-            sweep_time_s=self._time(window, stop - start, rbw_hz),
+            sweep_time_s=time_s,
         )
 
     def _grid(self, window: _Window) -> tuple[float, float, int]:
@@ -351,10 +358,15 @@ class _Maker:
         return window.center_hz - sides * step, window.center_hz + sides * step, 2 * sides + 1
 
     def _rbw(self, window: _Window) -> float:
+        """Return the filter of least time among those whose floor is low enough."""
         if window.rbw_hz:
             return self._allowed_rbw(window.rbw_hz)
         top = self.expected_dbm if window.key == "overview" else self.thru_dbm
-        return self._allowed_rbw(self._rbw_for(window, top - window.depth_db))
+        widest = self._allowed_rbw(self._rbw_for(window, top - window.depth_db))
+        if window.key == "overview":
+            return widest
+        usable = sorted({self._allowed_rbw(widest / by) for by in (1.0, 3.0, 10.0, 30.0)}, reverse=True)
+        return min(usable, key=lambda rbw: self._cost_s(window, rbw))
 
     def _rbw_for(self, window: _Window, level_dbm: float) -> float:
         """Return the widest RBW whose floor lies ROOM_DB below the level that must be seen."""
@@ -392,18 +404,33 @@ class _Maker:
             top -= min(depth_db - 25.0, depth_db + ROOM_DB + 5.0 - reach)
         return min(max(5.0 * math.ceil(top / 5.0), low), high)
 
-    def _repeats(self, window: _Window, depth_db: float) -> int:
-        """Return how many sweeps bring noise to its share at the level of the limit, value unseen."""
-        if window.key == "overview":
-            return 1
+    def _dwell(self, window: _Window, rbw_hz: float, depth_db: float, least: int) -> tuple[float | None, int]:
+        """Return (sweep time, repeats) that bring noise to its share at the level of the limit, value unseen.
+
+        A signal S on noise N, averaged as power over K independent samples, has a relative variance of
+        (2 N/S + 2 (N/S)^2) / K, the subtracted noise included (derived). A power detector collects RBW * time
+        samples a point, so it sweeps slower; a sample detector collects one, so it sweeps again.
+        """
         start, stop, points = self._grid(window)
-        rbw = self._rbw(window)
-        time = self._time(window, stop - start, rbw) or self.factor * (stop - start) / rbw**2
-        noise_dbm = self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw)
+        slow = self._time(window, stop - start, rbw_hz)
+        if window.key == "overview":
+            return slow, 1
+        coupled = self.factor * (stop - start) / rbw_hz**2
+        noise_dbm = self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw_hz)
         ratio: float = 10.0 ** ((noise_dbm - (self.thru_dbm - depth_db)) / 10.0)
-        independent = max(1.0, rbw * time / points) if self.detector is Detector.POWER else 1.0
-        variance = (2.0 * ratio + 2.0 * ratio**2) * (10.0 / math.log(10.0)) ** 2 / independent
-        return min(max(math.ceil(variance / NOISE_SHARE_DB**2), 1), MOST_REPEATS)
+        needed = (2.0 * ratio + 2.0 * ratio**2) * (10.0 / math.log(10.0) / NOISE_SHARE_DB) ** 2
+        one = max(slow or 0.0, coupled)
+        if self.detector is not Detector.POWER:
+            return slow, min(max(math.ceil(needed), least), MOST_REPEATS)
+        whole = needed * points / rbw_hz
+        repeats = min(max(math.ceil(whole / LONGEST_SWEEP_S), least), MOST_REPEATS)
+        each = whole / repeats
+        return (slow if each <= one else min(each, LONGEST_SWEEP_S)), repeats
+
+    def _cost_s(self, window: _Window, rbw_hz: float) -> float:
+        start, stop, _ = self._grid(window)
+        time, repeats = self._dwell(window, rbw_hz, window.depth_db, LEAST_REPEATS)
+        return repeats * ((time or self.factor * (stop - start) / rbw_hz**2) + LATENCY_S)
 
 
 def _is_wide(requirement: Requirement) -> bool:

@@ -27,7 +27,7 @@ from sequencer.run.policy import decide
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Stop, SweepStep, Warn
 from sequencer.units import show_db, show_hz
 
-__all__ = ["TYPICAL", "TYPICAL_BENCH", "forecast"]
+__all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
 
 SECONDS_A_TOUCH = 15.0  # make or break one joint, with care [common practice, no source]
 IDEAL_LOSS_DB = 0.2  # what an ideal device still loses
@@ -81,7 +81,7 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
         ),
         Identified(at=_START, why="assumed", identification={}, capabilities=caps),
     ]
-    predicted = _Predicted(recipe, bench, caps)
+    predicted = Predicted(recipe, bench, caps)
     hookups: list[tuple[Hookup, list[SweepForecast]]] = []
     while not isinstance(step := decide(recipe, bench, history), Done):
         match step:
@@ -223,7 +223,7 @@ def _remedy(requirement: Requirement, result: Result, bench: Bench) -> str:
     return f"{largest.name} is the largest part ({largest.u:.2g} {result.unit})"
 
 
-class _Predicted:
+class Predicted:
     """The bench as the bench file describes it, with an ideal device."""
 
     def __init__(self, recipe: Recipe, bench: Bench, caps: Capabilities) -> None:
@@ -254,10 +254,22 @@ class _Predicted:
         if hookup.kind is HookupKind.FLOOR:
             return self.thru_dbm - ISOLATED_DB
         if hookup.kind is HookupKind.REFLECT:
-            # opposite ripples, so that open and short are told apart
-            ripple = {Role.OPEN: 0.05, Role.SHORT: -0.05}.get(role)
-            return self.reflect_dbm + ripple if ripple is not None else self.reflect_dbm - 100.0
+            return self.reflect_dbm - self._return_loss(hookup.test_port, role, grid)
         return self.thru_dbm - self._loss(hookup, grid)
+
+    def _return_loss(self, port: str | None, role: Role, grid: FloatArray) -> FloatArray:
+        """Open and short ripple opposite ways; a port is matched where it must be and reflects elsewhere."""
+        ripple = {Role.OPEN: -0.05, Role.SHORT: 0.05}.get(role)
+        if ripple is not None or port not in self.recipe.ports:
+            return np.full(grid.shape, ripple or ISOLATED_DB)
+        matched = {r.at_hz for r in self.recipe.requirements if r.port == port}
+        other = set(self.recipe.frequencies.values()) - matched
+        reflected = 0.1 * (1 + self.recipe.ports.index(port))
+        if not matched or not other:
+            return np.full(grid.shape, ISOLATED_DB if matched else reflected)
+        to_match = np.min([np.abs(grid - hz) for hz in sorted(matched)], axis=0)
+        to_other = np.min([np.abs(grid - hz) for hz in sorted(other)], axis=0)
+        return np.where(to_match < to_other, ISOLATED_DB, reflected)
 
     def _loss(self, hookup: Hookup, grid: FloatArray) -> FloatArray:
         """Nothing passes nearer to a rejected frequency than to a passed one; elsewhere all does."""

@@ -1,0 +1,258 @@
+"""decide() step by step, on journals made without sockets."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from sequencer.core.history import Adjusted, Answered, Connected, Judged, Refused, Role, Swept, Warned
+from sequencer.core.trace import Flag, Sweep, Trace
+from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.plan import expected_thru_dbm
+from sequencer.run.policy import MOST_TRIES, decide
+from sequencer.run.predict import TYPICAL, Predicted
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Stop, SweepStep, Warn
+
+AT = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+class Play:
+    """Plays a run: does each step on the predicting bench, with a hook to falsify a sweep."""
+
+    def __init__(self, recipe: Recipe, bench: Bench, opening: list[object], caps=TYPICAL) -> None:
+        self.recipe, self.bench = recipe, bench
+        self.history = list(opening)
+        self.predicted = Predicted(recipe, bench, caps)
+        self.falsify = lambda step, sweep: sweep
+        self.hookup = None
+
+    def step(self):
+        return decide(self.recipe, self.bench, self.history)
+
+    def do(self, step) -> None:
+        match step:
+            case Ask():
+                self.history.append(Answered(at=AT, why="", question=step.question.key, answer="a", by="test"))
+            case Connect():
+                if step.refused:
+                    self.history.append(Refused(at=AT, why=step.refused, hookup=step.hookup.name))
+                self.hookup = step.hookup
+                self.history.append(Connected(at=AT, why=step.why, hookup=step.hookup, by="test"))
+            case Adjust():
+                self.history.append(Adjusted(at=AT, why="", rbw_hz=step.rbw_hz, by="test"))
+            case SweepStep():
+                sweep = self.falsify(step, self.predicted.sweep(self.hookup, step))
+                self.history.append(
+                    Swept(
+                        at=AT,
+                        why=step.why,
+                        hookup=step.hookup,
+                        key=step.key,
+                        role=step.role,
+                        sweep=sweep,
+                        file="",
+                        sha256="",
+                    )
+                )
+            case Warn():
+                self.history.append(Warned(at=AT, why=step.why))
+            case Judge():
+                self.history.append(Judged(at=AT, why="", result_id=step.requirement, statement="", text=""))
+
+    def until(self, stop, most: int = 400):
+        for _ in range(most):
+            step = self.step()
+            if stop(step):
+                return step
+            self.do(step)
+        pytest.fail("never got there")
+
+    def whole(self) -> list[object]:
+        steps = []
+        for _ in range(400):
+            step = self.step()
+            steps.append(step)
+            if isinstance(step, Done | Stop):
+                return steps
+            self.do(step)
+        return pytest.fail("never ended")
+
+
+@pytest.fixture
+def play(recipe: Recipe, bench: Bench, opening: list[object]) -> Play:
+    return Play(recipe, bench, opening)
+
+
+def level(sweep: Sweep, values) -> Sweep:
+    return replace(sweep, trace=Trace(sweep.trace.freq_hz, np.broadcast_to(values, sweep.trace.freq_hz.shape)))
+
+
+def test_the_first_question_is_whether_the_transmitter_is_locked_out(play: Play) -> None:
+    step = play.step()
+    assert isinstance(step, Ask)
+    assert step.question.key == "transmitter"
+    assert step.question.safe_answer == "locked out"  # on the simulated bench only
+
+
+def test_a_real_bench_has_no_safe_answer_for_the_transmitter(play: Play) -> None:
+    play.history[0] = replace(play.history[0], simulated=False)
+    assert play.step().question.safe_answer is None
+
+
+def test_the_generator_stays_off_for_the_first_sweep(play: Play) -> None:
+    step = play.until(lambda s: isinstance(s, SweepStep))
+    assert step.role is Role.FOREIGN
+    assert step.settings.generator_dbm is None
+
+
+def test_the_run_has_the_order_of_the_design(play: Play) -> None:
+    steps = play.whole()
+    assert isinstance(steps[-1], Done)
+    hookups = [s.hookup.name for s in steps if isinstance(s, Connect)]
+    assert hookups[0] == "thru"
+    assert hookups.count("thru") == 2
+    paths = {"TX-ANT", "ANT-RX", "TX-RX"}
+    closing = len(hookups) - 1 - hookups[::-1].index("thru")
+    assert set(hookups[1:closing]) == paths | {"floor"}
+    assert set(hookups[closing + 1 :]) == {"reflect-open", "reflect-short", "reflect-TX", "reflect-RX", "reflect-ANT"}
+    assert [s.requirement for s in steps if isinstance(s, Judge)] == [r.id for r in play.recipe.requirements]
+
+
+def test_tracking_is_adjusted_once_before_any_thru_counts(play: Play) -> None:
+    steps = play.whole()
+    adjusted = [n for n, s in enumerate(steps) if isinstance(s, Adjust)]
+    first_thru = next(n for n, s in enumerate(steps) if isinstance(s, SweepStep) and s.role is Role.THRU)
+    assert len(adjusted) == 1
+    assert adjusted[0] < first_thru
+    narrowest = min(s.settings.rbw_hz for s in steps if isinstance(s, SweepStep))
+    assert steps[adjusted[0]].rbw_hz == narrowest
+
+
+def test_same_journal_same_step(play: Play) -> None:
+    while not isinstance(step := play.step(), Done):
+        assert play.step() == step
+        play.do(step)
+
+
+def test_a_cut_journal_leads_to_the_same_run(play: Play) -> None:
+    """Resuming is deciding on what is there: from every cut the rest is the same."""
+    whole = play.whole()
+    for cut in range(2, len(play.history), 7):
+        again = Play(play.recipe, play.bench, play.history[:cut])
+        again.hookup = next((e.hookup for e in reversed(again.history) if isinstance(e, Connected)), None)
+        rest = again.whole()
+        assert rest == whole[len(whole) - len(rest) :]
+
+
+@pytest.mark.parametrize(
+    ("falsified", "said"),
+    [
+        pytest.param(lambda s: level(s, -60.0), "too little level", id="leads not joined"),
+        pytest.param(lambda s: level(s, -1.0), "too much level", id="pads missing"),
+        pytest.param(lambda s: level(s, np.linspace(-17.0, -26.0, s.trace.freq_hz.size)), "not flat", id="bad lead"),
+        pytest.param(
+            lambda s: level(s, np.where(np.arange(s.trace.freq_hz.size) < 300, -21.0, -22.0)), "step", id="loose joint"
+        ),
+        pytest.param(lambda s: replace(s, flags=frozenset({Flag.OVERLOAD})), "overloaded", id="overload"),
+        pytest.param(lambda s: level(s, np.where(np.arange(s.trace.freq_hz.size) == 3, np.nan, -21.0)), "without data"),
+    ],
+)
+def test_a_bad_thru_is_refused_and_asked_for_again(play: Play, falsified, said: str) -> None:
+    play.falsify = lambda step, sweep: falsified(sweep) if step.role is Role.THRU else sweep
+    step = play.until(lambda s: isinstance(s, Connect) and s.refused)
+    assert step.hookup.name == "thru"
+    assert said in step.refused
+
+
+def test_a_hookup_refused_again_and_again_stops_the_run(play: Play) -> None:
+    play.falsify = lambda step, sweep: level(sweep, -60.0) if step.role is Role.THRU else sweep
+    steps = play.whole()
+    assert isinstance(steps[-1], Stop)
+    assert sum(isinstance(s, Connect) for s in steps) == MOST_TRIES
+
+
+def test_a_mended_hookup_goes_on_and_what_was_refused_is_taken_again(play: Play) -> None:
+    bad = {"left": 1}
+
+    def once(step, sweep):
+        if step.role is Role.LEAKAGE and bad["left"]:
+            bad["left"] -= 1
+            return level(sweep, -22.0)
+        return sweep
+
+    play.falsify = once
+    steps = play.whole()
+    assert isinstance(steps[-1], Done)
+    assert [s.refused != "" for s in steps if isinstance(s, Connect) and s.hookup.name == "floor"] == [False, True]
+
+
+@pytest.mark.parametrize("stuck", ["TX-ANT", "TX-RX", "ANT-RX", "reflect-short"])
+def test_a_relay_that_sticks_is_found(play: Play, stuck: str) -> None:
+    """The hookup asked for gives the sweep of the one before, with fresh noise of 0.002 dB."""
+    last: dict[str, Sweep] = {}
+    rng = np.random.default_rng(1)
+
+    def sticks(step, sweep):
+        if step.key != "overview" or sweep.used.generator_dbm is None:
+            return sweep
+        if step.hookup == stuck:
+            noise = rng.normal(scale=0.002, size=sweep.trace.freq_hz.shape)
+            return level(sweep, last["sweep"].trace.level_dbm + noise)
+        last["sweep"] = sweep
+        return sweep
+
+    play.falsify = sticks
+    step = play.until(lambda s: isinstance(s, Connect) and s.refused)
+    assert step.hookup.name == stuck
+
+
+def test_a_foreign_signal_is_said_once(play: Play) -> None:
+    def with_signal(step, sweep):
+        if step.role is Role.FOREIGN:
+            values = np.array(sweep.trace.level_dbm)
+            values[100] = -40.0
+            return level(sweep, values)
+        return sweep
+
+    play.falsify = with_signal
+    steps = play.whole()
+    said = [s.why for s in steps if isinstance(s, Warn)]
+    assert len(said) == 1
+    assert "generator off, a signal of -40 dBm" in said[0]
+
+
+def test_a_thru_that_moved_is_said(play: Play) -> None:
+    seen = {"thru": 0}
+
+    def drifting(step, sweep):
+        if step.role is Role.THRU and step.key == "overview":
+            seen["thru"] += 1
+            return level(sweep, sweep.trace.level_dbm - 0.3 * (seen["thru"] - 1))
+        return sweep
+
+    play.falsify = drifting
+    said = [s.why for s in play.whole() if isinstance(s, Warn)]
+    assert any("moved by up to 0.30 dB" in text for text in said)
+
+
+def test_no_generator_no_run(play: Play) -> None:
+    play.history[1] = replace(play.history[1], capabilities=replace(TYPICAL, generator_fitted=False))
+    assert isinstance(play.step(), Stop)
+
+
+def test_the_planner_uses_the_noise_it_has_seen(play: Play) -> None:
+    quiet = Play(play.recipe, play.bench, play.history)
+
+    def lower(step, sweep):
+        return level(sweep, sweep.trace.level_dbm - 15.0) if step.role is Role.FOREIGN else sweep
+
+    quiet.falsify = lower
+    is_zoom = lambda s: isinstance(s, SweepStep) and s.key == "receive" and s.role is Role.THRU  # noqa: E731
+    assert quiet.until(is_zoom).settings.rbw_hz > play.until(is_zoom).settings.rbw_hz
+
+
+def test_expected_level_counts_pads_and_leads(bench: Bench) -> None:
+    assert expected_thru_dbm(bench, TYPICAL) == pytest.approx(-21.0)
