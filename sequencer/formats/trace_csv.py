@@ -24,6 +24,7 @@ __all__ = ["TRACE_VERSION", "SweepHead", "TraceFile", "dump_trace", "load_trace_
 TRACE_VERSION = 1
 _COLUMNS = "freq_hz,level_dbm"
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[+-]?\d+)?")  # what repr() of a finite float or an int looks like
+_LONGEST = 32  # characters of a number; repr() of a float has at most 24
 _HEADER = re.compile(r"# ([a-z0-9_.]+):(?: (.*))?")
 
 
@@ -54,14 +55,6 @@ class SweepHead:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Header:
-    hookup: str
-    key: str
-    role: str
-    head: SweepHead
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class TraceFile:
     """What a trace file says: where the sweep belongs, and the sweep."""
@@ -80,9 +73,9 @@ def dump_trace(hookup: str, key: str, role: str, sweep: Sweep) -> str:
     NotchbookError
         When a setting is not a finite number (levels may be infinite or NaN; a setting never).
     """
-    header = _Header(hookup=hookup, key=key, role=role, head=SweepHead.of(sweep))
-    lines = [f"# trace: {TRACE_VERSION}"]
-    lines += [f"# {name}: {_show(name, value)}".rstrip(" ") for name, value in _flat(to_plain(header, _Header))]
+    header = {"trace": TRACE_VERSION, "hookup": hookup, "key": key, "role": str(role)}
+    header |= _flat(to_plain(SweepHead.of(sweep), SweepHead))
+    lines = [f"# {name}: {_show(name, value)}".rstrip(" ") for name, value in header.items()]
     lines.append(_COLUMNS)
     for freq, level in zip(sweep.trace.freq_hz.tolist(), sweep.trace.level_dbm.tolist(), strict=True):
         lines.append(f"{freq!r},{'' if math.isnan(level) else repr(level)}")
@@ -110,8 +103,15 @@ def load_trace_csv(text: str, where: str) -> TraceFile:
         given[match[1]] = match[2] or ""
     version = given.pop("trace", "")
     check_version({"trace": int(version) if version.isdecimal() and len(version) < 9 else None}, "trace", 1, where)
-    header = from_plain(_Header, _typed(_Header, given, "", where), where)
-    start = len(given) + 1
+    known = {"hookup": str, "key": str, "role": str} | _flat_hints()
+    if given.keys() != known.keys():
+        odd = sorted(given.keys() ^ known.keys())[0]
+        msg = f"{where}: {odd}: {'unknown key' if odd in given else 'missing'}"
+        raise StoredDataError(msg, where=where, key=odd)
+    plain = {name: _value(given[name], hint, f"{where}: {name}") for name, hint in known.items()}
+    hookup, key, role = (plain.pop(name) for name in ("hookup", "key", "role"))
+    head = from_plain(SweepHead, _nested(plain), where)
+    start = len(given) + 1  # the version was taken out
     if lines[start : start + 1] != [_COLUMNS]:
         _refuse(where, start + 1, f"expected the column names {_COLUMNS}")
     freq_hz, level_dbm = _columns(lines[start + 1 :], start + 2, where)
@@ -120,7 +120,7 @@ def load_trace_csv(text: str, where: str) -> TraceFile:
     except GridMismatchError as exc:
         msg = f"{where}: {exc}"
         raise StoredDataError(msg, where=where) from exc
-    return TraceFile(header.hookup, header.key, header.role, header.head.with_trace(trace))
+    return TraceFile(hookup, key, role, head.with_trace(trace))
 
 
 def _columns(lines: list[str], first: int, where: str) -> tuple[FloatArray, FloatArray]:
@@ -136,35 +136,27 @@ def _columns(lines: list[str], first: int, where: str) -> tuple[FloatArray, Floa
     return own(freq_hz), own(level_dbm)
 
 
-def _flat(plain: dict[str, Any], prefix: str = "") -> list[tuple[str, Any]]:
-    """`head` is only ours, so its keys stand bare; settings keep `asked.` and `used.`."""
-    pairs: list[tuple[str, Any]] = []
+def _flat(plain: dict[str, Any]) -> dict[str, Any]:
+    """{'used': {'rbw_hz': 1.0}} -> {'used.rbw_hz': 1.0}."""
+    flat: dict[str, Any] = {}
     for name, value in plain.items():
-        if isinstance(value, dict):
-            pairs += _flat(value, "" if name == "head" else f"{name}.")
-        else:
-            pairs.append((prefix + name, value))
-    return pairs
+        flat |= {f"{name}.{inner}": v for inner, v in value.items()} if isinstance(value, dict) else {name: value}
+    return flat
 
 
-def _typed(kind: type, given: dict[str, str], prefix: str, where: str) -> dict[str, Any]:
-    """Nest the flat header again, each text read as its field's type; what is unknown is refused."""
+def _flat_hints() -> dict[str, Any]:
+    hints = hints_of(SweepHead)
+    return _flat({name: hints_of(SweepSettings) if hint is SweepSettings else hint for name, hint in hints.items()})
+
+
+def _nested(flat: dict[str, Any]) -> dict[str, Any]:
     plain: dict[str, Any] = {}
-    nested = {"head": SweepHead, "asked": SweepSettings, "used": SweepSettings}
-    for name, hint in hints_of(kind).items():
-        if name in nested:
-            plain[name] = _typed(nested[name], given, "" if name == "head" else f"{name}.", where)
-        elif prefix + name not in given:
-            msg = f"{where}: {prefix}{name}: missing"
-            raise StoredDataError(msg, where=where, key=prefix + name)
+    for name, value in flat.items():
+        outer, dot, inner = name.partition(".")
+        if dot:
+            plain.setdefault(outer, {})[inner] = value
         else:
-            plain[name] = _value(given[prefix + name], hint, f"{where}: {prefix}{name}")
-    if kind is _Header:
-        known = {name for name, _ in _flat(plain)}
-        for name in given:
-            if name not in known:
-                msg = f"{where}: {name}: unknown key"
-                raise StoredDataError(msg, where=where, key=name)
+            plain[name] = value
     return plain
 
 
@@ -183,16 +175,17 @@ def _show(name: str, value: Any) -> str:
 
 
 def _value(text: str, hint: Any, where: str) -> Any:
+    """Read a header's text as JSON would have it; `from_plain` then checks it against the field's type."""
     kinds = get_args(hint) or (hint,)
     if text == "none" and type(None) in kinds:
         return None
     if Flag in kinds:
         return text.split(" ") if text else []
     if float in kinds or int in kinds:
-        if not _NUMBER.fullmatch(text):
+        if not _NUMBER.fullmatch(text) or len(text) > _LONGEST:
             msg = f"{where}: expected a number, found {text[:60]!r}"
             raise StoredDataError(msg, where=where)
-        return int(text) if int in kinds and text.lstrip("-").isdecimal() and len(text) < 16 else float(text)
+        return int(text) if int in kinds and text.lstrip("-").isdecimal() else float(text)
     return read_json(text, where) if text.startswith('"') else text
 
 

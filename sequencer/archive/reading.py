@@ -1,0 +1,195 @@
+"""Run folders as they are read again: finished or not, whole or with a torn last journal line."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from sequencer.archive import names
+from sequencer.core.history import Began, Entry
+from sequencer.core.record import Record
+from sequencer.core.trace import Trace
+from sequencer.errors import StoredDataError, UsageError
+from sequencer.formats.canonical import sha256_bytes
+from sequencer.formats.guards import check_inside
+from sequencer.formats.journal import read_journal
+from sequencer.formats.manifest import Difference, FileMark, load_manifest, verify
+from sequencer.formats.record import load_record
+from sequencer.formats.trace_csv import load_trace_csv
+
+__all__ = ["StoredRun", "find_run", "list_runs", "load_trace", "marks_of", "open_run", "verify_run"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StoredRun:
+    """A run as its folder holds it.
+
+    ``record`` is None unless the run was finished (its manifest was written). ``torn`` says that the
+    journal's last line was cut off by a crash and left out.
+    """
+
+    folder: Path
+    record: Record | None
+    history: tuple[Entry, ...]
+    recipe_text: str
+    bench_text: str
+    torn: bool
+
+
+def open_run(folder: Path) -> StoredRun:
+    """Read a run folder; every trace the journal names is checked against its hash.
+
+    Raises
+    ------
+    StoredDataError
+        When a file is missing, damaged, not the one the journal names, or of a newer version.
+    """
+    history, torn = read_journal(
+        _bytes(folder, names.JOURNAL),
+        lambda file, sha256: load_trace(folder, file, sha256),
+        str(folder / names.JOURNAL),
+    )
+    if history and not isinstance(history[0], Began):
+        msg = f"{folder / names.JOURNAL}:1: a journal starts with the beginning of its run; lines are missing"
+        raise StoredDataError(msg, folder=str(folder))
+    record = None
+    if (folder / names.MANIFEST).exists():
+        load_manifest(_text(folder, names.MANIFEST), str(folder / names.MANIFEST))
+        record = load_record(_text(folder, names.RESULT), str(folder / names.RESULT))
+        began = history[0] if history else None
+        if not isinstance(began, Began) or began.run_id != record.run_id:
+            msg = f"{folder}: {names.RESULT} and {names.JOURNAL} do not belong to the same run; a file was swapped"
+            raise StoredDataError(msg, folder=str(folder))
+    return StoredRun(
+        folder=folder,
+        record=record,
+        history=history,
+        recipe_text=_text(folder, names.RECIPE),
+        bench_text=_text(folder, names.BENCH),
+        torn=torn,
+    )
+
+
+def load_trace(folder: Path, file: str, sha256: str) -> Trace:
+    """Read a trace file of a run; StoredDataError when its content is not that of the hash."""
+    data = _bytes(folder, file)
+    if sha256_bytes(data) != sha256:
+        msg = f"{folder / file}: changed since it was measured (its SHA-256 is not the journal's)"
+        raise StoredDataError(msg, folder=str(folder), file=file)
+    return load_trace_csv(_decoded(data, folder / file), str(folder / file)).sweep.trace
+
+
+def list_runs(root: Path, start: str = "") -> list[Path]:
+    """Run folders under an archive's root whose id begins with ``start``, by name, so by time.
+
+    Empty when there is no such root yet.
+    """
+    try:
+        there = [path for path in root.iterdir() if path.name.startswith(start) and not path.name.startswith(".")]
+        return sorted(path for path in there if (path / names.JOURNAL).is_file())
+    except FileNotFoundError:
+        return []
+    except OSError as exc:
+        msg = f"{root}: cannot list the runs in it ({exc.strerror}); is it a folder that you may read?"
+        raise StoredDataError(msg, root=str(root)) from exc
+
+
+def find_run(root: Path, arg: str) -> Path:
+    """Return the run folder that ``arg`` means: a folder's path, or the unambiguous start of a run's id.
+
+    Raises
+    ------
+    UsageError
+        When no run, or more than one, begins so.
+    StoredDataError
+        When the folder is there but is no run folder.
+    """
+    if not arg.strip():
+        msg = "an empty name means no run: give a folder or the start of a run's id"
+        raise UsageError(msg, run=arg)
+    folder = Path(arg)
+    if folder.is_dir() and (folder / names.JOURNAL).is_file():
+        return folder
+    matches = list_runs(root, arg)
+    exact = [path for path in matches if path.name == arg]
+    if exact or len(matches) == 1:
+        return (exact or matches)[0]
+    if matches:
+        latest = "\n".join(f"  {path.name}" for path in matches[-5:])
+        msg = f"{len(matches)} runs in {root} begin with {arg!r}; write more of its id. The latest are:\n{latest}"
+        raise UsageError(msg, run=arg, root=str(root))
+    if folder.is_dir():
+        msg = f"{folder}: not a run folder: there is no {names.JOURNAL} in it"
+        raise StoredDataError(msg, folder=str(folder))
+    msg = f"no run folder {arg!r}, and no run in {root} begins so; check --out and the run's id"
+    raise UsageError(msg, run=arg, root=str(root))
+
+
+def marks_of(folder: Path) -> dict[str, FileMark]:
+    """Mark of every file in a run folder but the manifest itself, name with '/' -> mark.
+
+    Symbolic links are not followed: a link is no content of the run.
+
+    Raises
+    ------
+    OSError
+        When a file cannot be read.
+    """
+    marks = {}
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if name != names.MANIFEST and (path.is_symlink() or not path.is_dir()):
+            marks[name] = _mark(path)
+    return marks
+
+
+def verify_run(folder: Path) -> list[Difference]:
+    """Return how a finished run's files differ from its manifest; StoredDataError when it has none."""
+    if not (folder / names.MANIFEST).exists():
+        msg = f"{folder}: no {names.MANIFEST}: the run was never finished, or the file was removed"
+        raise StoredDataError(msg, folder=str(folder))
+    manifest = load_manifest(_text(folder, names.MANIFEST), str(folder / names.MANIFEST))
+    try:
+        return verify(manifest, marks_of(folder))
+    except OSError as exc:
+        raise _unreadable(folder, Path(exc.filename or folder), exc) from exc
+
+
+def _mark(path: Path) -> FileMark:
+    if path.is_symlink():
+        return FileMark(sha256="", size=-1)  # equals no mark a manifest can hold
+    with path.open("rb") as file:
+        return FileMark(sha256=hashlib.file_digest(file, "sha256").hexdigest(), size=path.stat().st_size)
+
+
+def _bytes(folder: Path, name: str) -> bytes:
+    """Read a file that must really lie in the folder (a symbolic link may point anywhere)."""
+    path = folder / check_inside(name, str(folder))
+    try:
+        if not path.resolve().is_relative_to(folder.resolve()):
+            msg = f"{path}: leads out of the run folder; it is not read"
+            raise StoredDataError(msg, folder=str(folder), file=name)
+        return path.read_bytes()
+    except (OSError, RuntimeError) as exc:  # RuntimeError: a link that leads to itself
+        raise _unreadable(folder, path, exc) from exc
+
+
+def _unreadable(folder: Path, path: Path, exc: Exception) -> StoredDataError:
+    if isinstance(exc, FileNotFoundError):
+        msg = f"{path}: missing; {folder} is no complete run folder"
+    else:
+        msg = f"{path}: cannot be read ({getattr(exc, 'strerror', None) or exc})"
+    return StoredDataError(msg, folder=str(folder), file=str(path))
+
+
+def _text(folder: Path, name: str) -> str:
+    return _decoded(_bytes(folder, name), folder / name)
+
+
+def _decoded(data: bytes, path: Path) -> str:
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as exc:
+        msg = f"{path}: not UTF-8 text; the file is damaged"
+        raise StoredDataError(msg, file=str(path)) from exc
