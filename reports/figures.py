@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -52,7 +52,8 @@ class FigureGroup:
 
 def figure_groups(record: Record, curves: Sequence[Curve]) -> tuple[FigureGroup, ...]:
     """Return the plots of a record in the order of the report; groups without curves are left out."""
-    usable = [curve for curve in curves if curve.freq_hz.size > 1 and np.isfinite(curve.value).any()]
+    drawable = [curve for curve in curves if curve.freq_hz.size > 1 and np.isfinite(curve.value).any()]
+    usable = [replace(curve, value=np.where(np.isfinite(curve.value), curve.value, np.nan)) for curve in drawable]
     number = iter(range(1, 10_000))
     responses = [curve for curve in usable if curve.kind is CurveKind.RESPONSE]
     whole = [curve for curve in responses if curve.key == _OVERVIEW]

@@ -1,0 +1,54 @@
+"""CSV of the results: RFC 4180, units in the headers, nothing a spreadsheet would run."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+
+import pytest
+
+from reports.csv import HEADER, results_csv
+
+
+def read(text):
+    return list(csv.DictReader(io.StringIO(text, newline="")))
+
+
+def test_one_row_a_result_lines_end_in_crlf(synthetic):
+    text = results_csv(synthetic.record())
+    # RFC 4180 section 2, rule 1: lines end in CRLF
+    assert text.count("\r\n") == 1 + 12
+    assert text.replace("\r\n", "").count("\n") == 0
+    assert {len(row) for row in csv.reader(io.StringIO(text, newline=""))} == {len(HEADER)}
+
+
+def test_numbers_come_back_exactly_in_their_unit(synthetic):
+    for row, result in zip(read(results_csv(synthetic.record())), synthetic.results(), strict=True):
+        mine, other = ("hz", "db") if result.unit == "Hz" else ("db", "hz")
+        assert row["id"] == result.id
+        assert row["statement"] == result.statement.value
+        for name, number in (
+            ("value", None if result.bound else result.value),
+            ("interval_low", result.interval[0]),
+            ("interval_high", result.interval[1]),
+            ("limit_min", result.limit.min),
+            ("limit_max", result.limit.max),
+            ("margin", result.margin),
+        ):
+            assert row[f"{name}_{mine}"] == ("" if number is None else repr(number))
+            assert row[f"{name}_{other}"] == ""
+
+
+def test_a_bound_has_no_value(synthetic):
+    bound = next(r for r in synthetic.results() if r.bound is not None)
+    odd = synthetic.record(results=(replace(bound, value=99.0),))
+    row = read(results_csv(odd))[0]
+    assert (row["bound"], row["value_db"], row["interval_low_db"]) == ("at least", "", "88.17")
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@sum(a1)", "\t=1", 'a,"b"\r\nc'])
+def test_text_is_kept_but_never_run(text, synthetic):
+    row = read(results_csv(synthetic.record(serial=text)))[0]
+    assert row["serial"].removeprefix("'") == text
+    assert row["serial"][0] not in "=+-@\t\r"

@@ -1,0 +1,282 @@
+"""The report as a whole: self-contained, escaped, complete, the same bytes each time, readable by all."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import re
+import subprocess
+import sys
+import time
+import xml.etree.ElementTree as ET
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from reports import words
+from reports.figures import SIMULATED_MARK
+from reports.guidance import CAUTIONS, NOT_PROVEN, ONLY_THIS_ITEM
+from reports.html import render
+
+VOID = {"meta", "br", "link", "img", "hr", "input"}  # HTML living standard, void elements, as far as they occur
+ALLOWED_SVG_LEAVES = {"path", "line", "rect", "circle"}
+
+
+class Outline(HTMLParser):
+    """Checks that tags nest, and collects what the tests ask about."""
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.open, self.tags, self.words, self.faults = [], [], [], []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if len(dict(attrs)) != len(attrs):
+            self.faults.append(f"{tag} has an attribute twice")
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in ALLOWED_SVG_LEAVES:
+            self.faults.append(f"{tag} is closed by itself")
+
+    def handle_endtag(self, tag):
+        if not self.open or self.open.pop() != tag:
+            self.faults.append(f"{tag} at {self.getpos()} closes nothing")
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] != "style":
+            self.words.append(data)
+
+    def text(self):
+        return " ".join(" ".join(self.words).split())
+
+    def having(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+@pytest.fixture(scope="module")
+def pages(synthetic):
+    curves = synthetic.curves()
+    return {
+        "measured": render(synthetic.record(), curves),
+        "simulated": render(synthetic.record(simulated=True), curves),
+        "incomplete": render(synthetic.record(complete=False), curves),
+        "hostile": render(synthetic.hostile(), synthetic.hostile_curves()),
+        "bare": render(
+            synthetic.record(
+                complete=False, results=(), hookups=(), traces=(), notes=(), warnings=(), conditions={}, labels={},
+                identification={}, equipment=(), frequencies={}, serial="",
+            ),
+            (),
+        ),
+    }  # fmt: skip
+
+
+KINDS = ["measured", "simulated", "incomplete", "hostile", "bare"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_tags_nest_and_ids_are_unique_and_links_land(kind, pages):
+    page = Outline(pages[kind])
+    assert page.faults == []
+    assert page.open == []
+    ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    for _, attrs in page.tags:
+        for name in ("href", "aria-labelledby"):
+            for target in attrs.get(name, "").split():
+                assert target.removeprefix("#") in ids
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_nothing_is_fetched_and_nothing_runs(kind, pages):
+    page = Outline(pages[kind])
+    names = {tag for tag, _ in page.tags}
+    assert names.isdisjoint({"script", "iframe", "object", "embed", "img", "link", "form", "base"})
+    for _, attrs in page.tags:
+        assert not [name for name in attrs if name.startswith("on")]
+        assert attrs.get("href", "#").startswith("#")
+        assert "src" not in attrs
+    style = re.search(r"<style>(.*?)</style>", pages[kind], re.DOTALL)[1]
+    assert "url(" not in style
+    assert "@import" not in style
+    assert "://" not in pages[kind]
+    policy = next(a["content"] for a in page.having("meta") if a.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none'")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_svg_is_well_formed_and_named_or_decoration(kind, pages):
+    drawings = re.findall(r"<svg.*?</svg>", pages[kind], re.DOTALL)
+    assert drawings
+    for drawing in drawings:
+        tree = ET.fromstring(drawing)
+        if tree.get("aria-hidden") != "true":
+            assert tree.get("role") == "img"
+            assert tree.find("title").text
+            assert tree.find("desc").text
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_readable_by_ear_and_by_keyboard(kind, pages):
+    page = Outline(pages[kind])
+    tags = [tag for tag, _ in page.tags]
+    assert page.having("html") == [{"lang": "en"}]
+    assert [tags.count(name) for name in ("h1", "main", "header", "footer", "nav")] == [1, 1, 1, 1, 1]
+    levels = [int(tag[1]) for tag in tags if re.fullmatch("h[1-6]", tag)]
+    assert all(later - earlier <= 1 for earlier, later in itertools.pairwise(levels))
+    assert tags.count("table") == tags.count("caption")
+    assert all("scope" in attrs for attrs in page.having("th"))
+    assert next(attrs for attrs in page.having("a"))["class"] == "skip"
+    for attrs in page.having("div"):
+        if attrs.get("class") == "scroll":  # what scrolls must be reachable by keyboard and have a name
+            assert attrs["tabindex"] == "0"
+            assert "aria-label" in attrs or "aria-labelledby" in attrs
+
+
+def test_colours_have_enough_contrast(pages):
+    """WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1; relative luminance as defined there."""
+
+    def luminance(colour):
+        parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    css = pages["measured"]
+    named = dict(re.findall(r"--(ink|soft|copper|deep|wash): (#[0-9a-f]{6})", css))
+    darks = {named["ink"], named["soft"], named["copper"], named["deep"]}
+    darks |= set(re.findall(r'stroke="(#[0-9a-f]{6})"', css)) | set(re.findall(r"[^-]color: (#[0-9a-f]{6})", css))
+    assert len(darks) >= 7
+    for dark in darks:
+        for paper in ("#ffffff", named["wash"]):
+            assert (luminance(paper) + 0.05) / (luminance(dark) + 0.05) >= 4.5
+
+
+def test_lines_differ_without_colour(pages):
+    from reports.plots import STYLES
+
+    assert len({(width, dash) for _, width, dash in STYLES.values()}) == len(STYLES)
+    shapes = set(re.findall(r'<svg class="shape".*?</svg>', pages["measured"], re.DOTALL))
+    assert len(shapes) == 5  # one for each statement
+
+
+def test_first_page_order_and_every_result(pages, synthetic):
+    text = Outline(pages["measured"]).text()
+    record = synthetic.record()
+    order = [
+        record.title,
+        record.serial,
+        "2026-03-14 09:30 UTC",
+        "FAIL.",
+        "Of 12 requirements",
+        "Insertion loss, TX to ANT",
+    ]
+    places = [text.index(part, text.index("Acceptance report", 1)) for part in order]
+    assert places == sorted(places)
+    table = re.search(r'<table class="results">.*?</table>', pages["measured"], re.DOTALL)[0]
+    for row, result in zip(re.findall(r"<tr class=.*?</tr>", table, re.DOTALL), record.results, strict=True):
+        shown = Outline(row).text()
+        for part in (
+            words.requirement_text(result),
+            words.limit_text(result.limit, result.unit),
+            words.value_text(result),
+            words.interval_text(result),
+            words.margin_text(result),
+            result.statement.value,
+        ):
+            assert part in shown
+
+
+def test_bounds_are_printed_as_bounds_everywhere(pages):
+    text = Outline(pages["measured"]).text()
+    assert text.count("88.1 dB") == text.count("≥ 88.1 dB") == 2  # table and appendix
+    assert "88.17" not in text
+
+
+def test_the_rest_is_there(pages, synthetic):
+    record, text = synthetic.record(), Outline(pages["measured"]).text()
+    wanted = [record.decision, ONLY_THIS_ITEM, *NOT_PROVEN, *(line for pair in CAUTIONS for line in pair)]
+    wanted += ["Measured by", "Authorised by", "Accepted by", "no traceability claimed", "2026-01-20", "not recorded"]
+    wanted += [record.recipe_sha256, record.bench_sha256, *(trace.sha256 for trace in record.traces)]
+    wanted += [*record.identification.values(), *record.warnings, "End of report, run 20260314T093000Z-inv-0042"]
+    wanted += [part for note in record.notes for part in (note.what, note.why)]
+    wanted += [part for hookup in record.hookups for part in (*hookup.chain, *hookup.loads.values(), hookup.proof)]
+    wanted += ["A. Example", "43 %", "21.5 °C", "45 min", "Example Hill", "no accreditation is claimed"]
+    wanted += ["Measured below 1 mW between 50 ohm, scalar: no evidence of power handling or of noise under power."]
+    for part in wanted:
+        assert " ".join(part.split()) in text, part
+    for letter in "abcdefghijklmnop":
+        assert f'<tr id="item-{letter}">' in pages["measured"]
+
+
+def test_budget_is_added_up(pages):
+    # root of 0.02^2 + 0.0778^2 + 0.0577^2 + 0.0173^2 + 0.03^2 (JCGM 100:2008 5.1.2, eq. 10), by hand: 0.1049
+    appendix = pages["measured"].split('id="budget-1"')[1].split("</details>")[0]
+    assert "Root of the sum of squares 0.105" in Outline(appendix).text()
+
+
+def test_a_simulated_run_is_marked_on_every_page_and_plot(pages):
+    page = pages["simulated"]
+    assert f"<title>{SIMULATED_MARK}: " in page
+    assert page.count('class="stamp"') == page.count('role="img"') > 0
+    assert 'top-right { content: "SIMULATED\\2C \\20 NOT\\20 A\\20 MEASUREMENT"' in page  # in the margin of each page
+    assert f'<div class="spine" aria-hidden="true"><b>{SIMULATED_MARK}</b>' in page  # and along its edge
+    assert f"{SIMULATED_MARK}: these lines stay empty." in page
+    assert SIMULATED_MARK not in pages["measured"]
+
+
+def test_an_incomplete_run_is_marked(pages):
+    page = pages["incomplete"]
+    assert "<title>INCOMPLETE: " in page
+    assert "INCOMPLETE: the run ended early" in page
+    assert "INCOMPLETE, so far FAIL." in page
+    assert "INCOMPLETE: not to be accepted." in page
+    assert "INCOMPLETE" not in pages["measured"]
+
+
+def test_hostile_text_is_shown_and_not_run(pages):
+    page = pages["hostile"]
+    assert "<script" not in page
+    assert page.count("</style>") == 1
+    assert "&lt;script&gt;alert(" in page
+    assert not re.search("[\x00-\x08\x0b\x0c\x0e-\x1f\u202a-\u202e]", page)
+    page.encode("utf-8")
+
+
+def test_half_a_surrogate_pair_can_still_be_written(synthetic):
+    assert "bad\N{REPLACEMENT CHARACTER}" in render(synthetic.record(serial="bad\ud800"), ()).encode("utf-8").decode()
+
+
+def test_same_bytes_in_another_process(pages):
+    """String hashing differs from process to process; the report must not."""
+    here = Path(__file__).parent
+    program = (
+        "import sys, hashlib; sys.path.insert(0, sys.argv[1]); import synthetic_record as s; "
+        "from reports.html import render; "
+        "print(hashlib.sha256(render(s.record(), s.curves()).encode()).hexdigest())"
+    )
+    call = [sys.executable, "-c", program, str(here)]
+    other = subprocess.run(call, check=True, capture_output=True, text=True, env={"PYTHONHASHSEED": "7"}, timeout=60)
+    assert other.stdout.strip() == hashlib.sha256(pages["measured"].encode()).hexdigest()
+
+
+def test_importing_costs_no_template_engine():
+    program = "import sys, reports.html, reports.csv; sys.exit('jinja2' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", program], check=False, timeout=60).returncode == 0
+
+
+def test_size_and_time_stay_sane(pages, synthetic):
+    assert len(pages["measured"].encode()) < 400_000  # nine plots of up to 10,001 points: measured 0.23 MB
+    best = min(_timed(lambda: render(synthetic.record(), synthetic.curves())) for _ in range(3))
+    assert best < 3.0  # measured 0.12 s; wide, since the test machine may be busy
+
+
+def _timed(call):
+    began = time.process_time()
+    call()
+    return time.process_time() - began
