@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from instruments.simulated.designs import DESIGNS, Coax, Design, Kind, Side
+from instruments.simulated.faults import FAULTS, Fault
 from sequencer.core.circuit import BpBrCavity, Circuit, Element, Joint, Leg, Line, PassCavity, RejectCavity
 from sequencer.errors import UsageError
 
-__all__ = ["Device", "build", "for_recipe", "names"]
+__all__ = ["DEFAULT", "Device", "build", "for_recipe", "names", "resolve"]
+
+DEFAULT = "vhf-600k"
+_INCH_M = 0.0254
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,40 +67,108 @@ def _leg(design: Design, side: Side) -> Leg:
             elements.append(_line(design.coax, side.harness_m))
         elements.append(_cavity(design, side, number))
     elements.append(_line(design.coax, side.tee_m))
-    return Leg(side.port, design.common, tuple(elements))
+    return Leg(side.port, side.end, tuple(elements))
 
 
 def _circuit(design: Design) -> Circuit:
-    ports = (*(side.port for side in design.sides), design.common)
-    return Circuit(ports, tuple(_leg(design, side) for side in design.sides))
+    return Circuit(design.ports, tuple(_leg(design, side) for side in design.sides))
+
+
+def _takes_faults(design: Design) -> bool:
+    """Two sides of several band-pass/band-reject cavities: there is a harness, a trimmer and a leg to swap."""
+    return design.kind is Kind.BPBR and len(design.sides) == 2 and len(design.sides[0].rods_hz) > 1
+
+
+def _split(name: str) -> tuple[Design, Fault | None] | None:
+    for design in DESIGNS:
+        if name == design.name:
+            return design, None
+        for fault in FAULTS:
+            if name == f"{design.name}-{fault.word}" and _takes_faults(design):
+                return design, fault
+    return None
 
 
 def names() -> list[str]:
-    """Every device by its full name."""
-    return [design.name for design in DESIGNS]
-
-
-def build(name: str) -> Device:
-    """Build a device by name."""
-    for design in DESIGNS:
-        if design.name == name:
-            circuit = _circuit(design)
-            return Device(
-                name=name,
-                title=design.title,
-                ports=circuit.ports,
-                frequencies=design.frequencies,
-                circuit=circuit,
-                recipe=design.recipe,
-            )
-    msg = f"there is no simulated device {name!r}"
-    raise UsageError(msg, name=name)
+    """Every device by its full name: the healthy ones, then the faulty ones."""
+    faulty = [f"{design.name}-{fault.word}" for design in DESIGNS if _takes_faults(design) for fault in FAULTS]
+    return [design.name for design in DESIGNS] + faulty
 
 
 def for_recipe(recipe_name: str) -> str:
-    """Name of the healthy device a starter recipe is written for."""
+    """Name of the healthy device that a starter recipe is written for; the 2 m unit for any other recipe."""
     for design in DESIGNS:
-        if design.recipe == recipe_name:
+        if recipe_name.rpartition("-")[0] == design.name:
             return design.name
-    msg = f"no simulated device belongs to the recipe {recipe_name!r}"
-    raise UsageError(msg, recipe=recipe_name)
+    return DEFAULT
+
+
+def resolve(word: str, recipe_name: str = "") -> str:
+    """Return the full device name that a word on the command line means.
+
+    Nothing means the device the recipe is written for; a fault's word means that device with the fault.
+
+    Raises
+    ------
+    UsageError
+        When there is no such device; the message lists what there is.
+    """
+    family = for_recipe(recipe_name)
+    if not word:
+        return family
+    full = f"{family}-{word}" if word in {fault.word for fault in FAULTS} else word
+    if _split(full) is None:
+        healthy, faults = ", ".join(design.name for design in DESIGNS), ", ".join(fault.word for fault in FAULTS)
+        if full != word:
+            msg = f"the simulated {family} has no variant {word!r}: only two-sided band-pass/band-reject units have"
+        else:
+            msg = f"there is no simulated device {word!r}; there are: {healthy}; and with a fault: {faults}"
+        raise UsageError(msg, device=word, recipe=recipe_name)
+    return full
+
+
+def build(name: str, *, harness_m: float | None = None, harness_in: float | None = None) -> Device:
+    """Build a device by its full name, or by a fault's word for the 2 m unit.
+
+    ``harness_m`` (or ``harness_in``, inches) cuts the cables between the cavities of both sides to that length.
+
+    Raises
+    ------
+    UsageError
+        When there is no such device, or the length cannot be meant.
+    """
+    full = resolve(name)
+    found = _split(full)
+    assert found is not None  # resolve() has seen to it
+    design, fault = found
+    if harness_in is not None:
+        if harness_m is not None:
+            msg = "give the harness length once: harness_m or harness_in"
+            raise UsageError(msg)
+        harness_m = harness_in * _INCH_M
+    if harness_m is not None:
+        design = _with_harness(design, harness_m)
+    ill = fault.inflict(design) if fault else design
+    lets_go = fault is not None and fault.comes_and_goes
+    circuit = _circuit(design if lets_go else ill)
+    return Device(
+        name=full,
+        title=f"{design.title}, {fault.title}" if fault else design.title,
+        ports=design.ports,
+        frequencies=design.frequencies,
+        circuit=circuit,
+        recipe=design.recipe,
+        healthy=fault is None,
+        fault=fault.word if fault else "",
+        circuit_disturbed=_circuit(ill) if lets_go else None,
+    )
+
+
+def _with_harness(design: Design, harness_m: float) -> Design:
+    if not _takes_faults(design):
+        msg = f"the simulated {design.name} takes no harness length: it is not a two-sided band-pass/band-reject unit"
+        raise UsageError(msg, device=design.name)
+    if not (math.isfinite(harness_m) and 0.0 < harness_m <= 20.0):
+        msg = f"harness length {harness_m:g} m: it must be more than 0 and at most 20 m"
+        raise UsageError(msg, harness_m=harness_m)
+    return replace(design, sides=tuple(replace(side, harness_m=harness_m) for side in design.sides))

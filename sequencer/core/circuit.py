@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from sequencer.errors import AskedWrongError
 
 __all__ = [
+    "LIGHT_M_PER_S",
     "REFERENCE_OHM",
     "BpBrCavity",
     "Circuit",
