@@ -51,6 +51,7 @@ class Status:
         self.esr = ESR_PON
         self.ese = 0
         self.sre = 0
+        self.complete_later = False  # *OPC waits for an overlapped command to end
         self.operation = Register()
         self.questionable = Register()
         self._errors: deque[ScpiError] = deque()
@@ -74,9 +75,16 @@ class Status:
         esr, self.esr = self.esr, 0
         return esr
 
+    def operation_over(self) -> None:
+        """Set the operation complete bit if *OPC has asked for it."""
+        if self.complete_later:
+            self.complete_later = False
+            self.esr |= ESR_OPC
+
     def clear(self) -> None:
-        """*CLS: events and errors go, enables stay."""
+        """*CLS: events and errors go, enables stay; a waiting *OPC is forgotten."""
         self.esr = 0
+        self.complete_later = False
         self.operation.event = self.questionable.event = 0
         self._errors.clear()
 

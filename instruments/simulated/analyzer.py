@@ -1,0 +1,286 @@
+"""The simulated analyzer with tracking generator: what each function of a variant's table does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import numpy as np
+
+import sequencer
+from instruments.simulated.bench import Bench, Reading
+from instruments.simulated.commands import Command, event, setting, status_commands
+from instruments.simulated.settings import LEAST_SPAN_HZ, WIDEST_VBW_HZ, Settings
+from instruments.simulated.status import Status
+from instruments.simulated.syntax import ScpiError, Tree, block, read_boolean, read_number, read_word, short_form
+from instruments.simulated.variants import Variant
+
+__all__ = ["Analyzer"]
+
+SETTLING_S = 0.05  # before each sweep, after whatever was changed
+COMMAND_S = 0.001
+PEAKING_S = 2.0
+OPERATION_SWEEPING, OPERATION_CORRECTING = 1 << 3, 1 << 7  # SCPI-99 Vol. 1 ch. 9
+
+
+class Analyzer:
+    """State and commands; satisfies `commands.Instrument`."""
+
+    def __init__(self, bench: Bench, variant: Variant) -> None:
+        self._bench = bench
+        self._variant = variant
+        self.terminator = variant.terminator
+        self.status = Status(variant.error_queue)
+        self._settings = Settings(variant)
+        self._settings.output = variant.output_at_power_on
+        self._reading: Reading | None = None
+        self.tree: Tree[Command] = Tree()
+        for pattern, command in status_commands(self.status).items():
+            self.tree.add(pattern.rstrip("?"), command)
+        functions = self._functions()
+        for name, pattern in variant.commands.items():
+            command = functions[name]
+            if pattern.endswith("?"):
+                command = Command(query=command.query, query_most=command.query_most, query_least=command.query_least)
+            self.tree.add(pattern.rstrip("?"), command)
+
+    def identification(self) -> str:
+        """Say first that it is no instrument."""
+        return f"Notchbook,simulated bench {self._variant.name},{self._bench.seed},{sequencer.__version__}"
+
+    def reset(self) -> None:
+        """*RST."""
+        self._stop()
+        self._settings = Settings(self._variant)
+        self._reading = None
+
+    def busy(self) -> bool:
+        """Whether a sweep or the tracking adjustment is at work (continuous sweeping does not count)."""
+        return self._bench.time.running()
+
+    def spend_command(self) -> None:
+        """Take the time of one command."""
+        self._bench.time.running()
+        self._bench.time.spend(COMMAND_S)
+
+    # --- sweeping
+
+    def _initiate(self) -> None:
+        if self._settings.continuous or self.busy():
+            raise ScpiError(-213)
+        reading = self._sweep()
+
+        def done() -> None:
+            self._reading = reading
+            self.status.questionable.set(self._bits(reading))
+            self._over()
+
+        self._reading = None
+        self.status.operation.set(OPERATION_SWEEPING)
+        self._bench.time.begin(self._duration_s(), done)
+
+    def _sweep(self) -> Reading:
+        return self._bench.sweep(self._settings.request())
+
+    def _duration_s(self) -> float:
+        return SETTLING_S + self._settings.sweep_time_s * self._settings.sweeps
+
+    def _over(self) -> None:
+        self.status.operation.set(0)
+        self.status.operation_over()
+
+    def _bits(self, reading: Reading) -> int:
+        return sum(1 << self._variant.questionable_bits[flag] for flag in reading.flags)
+
+    def _stop(self) -> None:
+        """ABORt: what runs is broken off, and *OPC waits for nothing more."""
+        if self.busy():
+            self._bench.time.cancel()
+            self._over()
+
+    def _trace(self, parameters: tuple[str, ...]) -> bytes:
+        self._right_trace(parameters)
+        if self._settings.continuous:  # free running: the answer is the sweep that ends next
+            self._stop()
+            self._reading = self._sweep()
+            self.status.questionable.set(self._bits(self._reading))
+            self._bench.time.spend(self._duration_s())
+        if self._reading is None:
+            raise ScpiError(-230, "no complete sweep since the frequency axis was set")
+        level = self._reading.level_dbm
+        kind = self._settings.format
+        if kind.startswith("REAL"):
+            order = "<" if self._settings.swapped else ">"
+            return block(level.astype(f"{order}f{int(kind.partition(',')[2]) // 8}").tobytes())
+        text = ",".join(self._variant.ascii_levels % value for value in level)
+        return (text + "," * self._variant.trailing_comma).encode("ascii")
+
+    def _right_trace(self, parameters: tuple[str, ...]) -> None:
+        if parameters[0].upper() != self._variant.trace_name:
+            raise ScpiError(-224, parameters[0])
+
+    # --- the tracking generator
+
+    def _put_output(self, on: bool) -> None:
+        if on and self._settings.rbw_hz < self._variant.generator_least_rbw_hz:
+            raise ScpiError(-221, "RBW too narrow for the tracking generator")
+        self._settings.output = on
+
+    def _peak(self) -> None:
+        """Adjust the tracking: needs a signal, so a thru in place and the output on."""
+        if self.busy():
+            raise ScpiError(-221, "busy")
+        settings = self._settings
+        if not settings.output or float(np.median(self._sweep().level_dbm)) < settings.generator_dbm - 60.0:
+            raise ScpiError(-340, "no signal to adjust to")
+        rbw_hz = settings.rbw_hz
+
+        def done() -> None:
+            self._bench.adjust_tracking(rbw_hz)
+            self._over()
+
+        self.status.operation.set(OPERATION_CORRECTING)
+        self._bench.time.begin(PEAKING_S, done)
+
+    # --- what the variant's table names
+
+    def _functions(self) -> dict[str, Command]:
+        v = self._variant
+        low, high = v.frequency_hz
+
+        def state() -> Settings:
+            return self._settings
+
+        def put_points(value: float) -> None:
+            state().points = round(value)
+
+        def put_span(value: float) -> None:
+            state().put_center((state().start_hz + state().stop_hz) / 2.0, value)
+
+        def put_rbw(value: float) -> None:
+            state().fixed_rbw_hz = v.rbw(value)
+            if state().output and state().rbw_hz < v.generator_least_rbw_hz:
+                state().output = False
+                raise ScpiError(-221, "generator off: RBW too narrow for it")
+
+        def put_continuous(on: bool) -> None:
+            state().continuous = on
+
+        axis = self._number
+        return {
+            "start": axis("HZ", low, high, lambda hz: state().put_start(hz), lambda: state().start_hz, axis=True),
+            "stop": axis("HZ", low, high, lambda hz: state().put_stop(hz), lambda: state().stop_hz, axis=True),
+            "center": axis(
+                "HZ",
+                low,
+                high,
+                lambda hz: state().put_center(hz),
+                lambda: (state().start_hz + state().stop_hz) / 2.0,
+                axis=True,
+            ),
+            "span": axis("HZ", LEAST_SPAN_HZ, high - low, put_span, lambda: state().span_hz, axis=True),
+            "points": axis("", v.points[0], v.points[1], put_points, lambda: state().points, axis=True),
+            "sweep time": self._number(
+                "S", *v.sweep_time_s, lambda s: self._fix("fixed_sweep_time_s", s), lambda: state().sweep_time_s
+            ),
+            "sweep time auto": self._auto("fixed_sweep_time_s", lambda: state().sweep_time_s),
+            "rbw": self._number("HZ", *v.rbw_range_hz, put_rbw, lambda: state().rbw_hz),
+            "rbw auto": self._auto("fixed_rbw_hz", lambda: state().rbw_hz),
+            "vbw": self._number(
+                "HZ", 1.0, WIDEST_VBW_HZ, lambda hz: self._fix("fixed_vbw_hz", hz), lambda: state().vbw_hz
+            ),
+            "vbw auto": self._auto("fixed_vbw_hz", lambda: state().vbw_hz),
+            "detector": self._choice("detector", v.detectors),
+            "average": self._switch(lambda on: self._fix("average", on), lambda: state().average),
+            "average count": self._number(
+                "", 1, 999, lambda n: self._fix("average_count", round(n)), lambda: state().average_count
+            ),
+            "attenuation": self._number(
+                "DB",
+                *v.attenuation_db[:2],
+                lambda db: self._fix("fixed_attenuation_db", v.attenuation(db)),
+                lambda: state().attenuation_db,
+            ),
+            "attenuation auto": self._auto("fixed_attenuation_db", lambda: state().attenuation_db),
+            "reference": self._number(
+                "DBM", *v.reference_dbm, lambda dbm: self._fix("reference_dbm", dbm), lambda: state().reference_dbm
+            ),
+            "generator level": self._number(
+                "DBM",
+                *v.generator_dbm[:2],
+                lambda dbm: self._fix("generator_dbm", v.generator(dbm)),
+                lambda: state().generator_dbm,
+            ),
+            "generator output": self._switch(self._put_output, lambda: state().output),
+            "tracking peak": event(self._peak),
+            "continuous": self._switch(put_continuous, lambda: state().continuous),
+            "initiate": event(self._initiate),
+            "abort": event(self._stop),
+            "trigger source": setting(lambda text: read_word(text, ("IMMediate",)), lambda _: None, lambda: "IMM"),
+            "format": Command(set=self._put_format, query=lambda _: self._tell_format(), most=2),
+            "byte order": setting(
+                lambda text: read_word(text, ("NORMal", "SWAPped")),
+                lambda word: setattr(state(), "swapped", word == "SWAPped"),
+                lambda: "SWAP" if state().swapped else "NORM",
+            ),
+            "level unit": setting(lambda text: read_word(text, ("DBM",)), lambda _: None, lambda: "DBM"),
+            "trace": Command(query=self._trace, query_most=1, query_least=1),
+            "trace points": Command(query=self._points, query_most=1, query_least=1),
+        }
+
+    def _points(self, parameters: tuple[str, ...]) -> str:
+        self._right_trace(parameters)
+        return self._variant.numbers % self._settings.points
+
+    def _fix(self, name: str, value: object) -> None:
+        setattr(self._settings, name, value)
+
+    def _changing(self, put: Callable[[], None], *, axis: bool = False) -> None:
+        """Break off a running sweep, change a setting, and let the old trace go where its axis is gone."""
+        self._stop()
+        if axis:
+            self._reading = None
+        put()
+
+    def _number(
+        self,
+        unit: str,
+        least: float,
+        most: float,
+        put: Callable[[float], None],
+        tell: Callable[[], float],
+        *,
+        axis: bool = False,
+    ) -> Command:
+        def read(text: str) -> float:
+            return read_number(text, unit, least=least, most=most)
+
+        return setting(
+            read,
+            lambda value: self._changing(lambda: put(value), axis=axis),
+            lambda: self._variant.numbers % tell(),
+            limits=lambda text: self._variant.numbers % read(text),
+        )
+
+    def _switch(self, put: Callable[[bool], None], tell: Callable[[], bool]) -> Command:
+        return setting(read_boolean, lambda on: self._changing(lambda: put(on)), lambda: str(int(tell())))
+
+    def _auto(self, name: str, now: Callable[[], float]) -> Command:
+        """Coupling of a setting: ON forgets the fixed value, OFF fixes the one in use."""
+        return self._switch(
+            lambda on: self._fix(name, None if on else now()), lambda: getattr(self._settings, name) is None
+        )
+
+    def _choice(self, name: str, words: Iterable[str]) -> Command:
+        return setting(
+            lambda text: read_word(text, words),
+            lambda word: self._changing(lambda: self._fix(name, word)),
+            lambda: short_form(str(getattr(self._settings, name)).upper()),
+        )
+
+    def _put_format(self, parameters: tuple[str, ...]) -> None:
+        if parameters[0].upper() in ("ASC", "ASCII") and parameters[1:] in ((), ("0",)):
+            parameters = ("ASC",)
+        self._settings.format = read_word(",".join(parameters), self._variant.formats)
+
+    def _tell_format(self) -> str:
+        return "ASC,0" if self._settings.format.startswith("ASC") else self._settings.format

@@ -1,0 +1,200 @@
+"""The message exchange of IEEE 488.2: program messages in, response messages out, common commands on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from instruments.simulated.status import ESR_OPC, Register, Status
+from instruments.simulated.syntax import ScpiError, Tree, Unit, read_number, split_message
+
+__all__ = ["Command", "Exchange", "Instrument", "event", "query_only", "setting", "status_commands"]
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What a header does. Each gets the parameters as text; None where that form does not exist."""
+
+    set: Callable[[tuple[str, ...]], None] | None = None
+    query: Callable[[tuple[str, ...]], str | bytes] | None = None
+    most: int = 1  # parameters the setting form takes
+    query_most: int = 0
+    least: int = 1
+    query_least: int = 0
+
+
+def setting(
+    read: Callable[[str], T], put: Callable[[T], None], tell: Callable[[], str], *, limits: Callable[[str], str] | None = None
+) -> Command:
+    """Return a command with one parameter that can be asked back; ``limits`` answers MIN, MAX and DEF."""
+
+    def ask(parameters: tuple[str, ...]) -> str:
+        return limits(parameters[0]) if parameters and limits is not None else tell()
+
+    return Command(set=lambda p: put(read(p[0])), query=ask, query_most=1 if limits is not None else 0)
+
+
+def event(do: Callable[[], None]) -> Command:
+    """Return a command without parameter and without query."""
+    return Command(set=lambda _: do(), most=0, least=0)
+
+
+def query_only(tell: Callable[[], str | bytes]) -> Command:
+    """Return a query without parameter."""
+    return Command(query=lambda _: tell())
+
+
+class Instrument(Protocol):
+    """What the exchange needs of an instrument."""
+
+    status: Status
+    tree: Tree[Command]
+    terminator: bytes
+
+    def identification(self) -> str:
+        """Answer to *IDN?."""
+        ...
+
+    def reset(self) -> None:
+        """*RST."""
+        ...
+
+    def busy(self) -> bool:
+        """Whether an overlapped command is still at work."""
+        ...
+
+    def spend_command(self) -> None:
+        """Take the time of one command."""
+        ...
+
+
+def status_commands(status: Status) -> dict[str, Command]:
+    """Commands every SCPI instrument has (Vol. 1 4.2.1), but *xxx."""
+
+    def register(name: str, which: Register) -> dict[str, Command]:
+        def enable(value: float) -> None:
+            which.enable = int(value)
+
+        return {
+            f"STATus:{name}[:EVENt]?": query_only(lambda: str(which.read_event())),
+            f"STATus:{name}:CONDition?": query_only(lambda: str(which.condition)),
+            f"STATus:{name}:ENABle": setting(
+                lambda text: read_number(text, "", least=0, most=32767), enable, lambda: str(which.enable)
+            ),
+        }
+
+    return {
+        "SYSTem:ERRor[:NEXT]?": query_only(status.next_error),
+        "SYSTem:VERSion?": query_only(lambda: "1999.0"),
+        "STATus:PRESet": event(status.preset),
+        **register("OPERation", status.operation),
+        **register("QUEStionable", status.questionable),
+    }
+
+
+class Exchange:
+    """One controller's conversation with an instrument.
+
+    ``write`` is a generator: it yields where the instrument must first finish an overlapped command (*OPC?, *WAI),
+    and goes on when resumed.
+    """
+
+    def __init__(self, instrument: Instrument) -> None:
+        self._instrument = instrument
+        self._responses: list[bytes] = []
+
+    def write(self, message: str) -> Iterator[None]:
+        """Execute one program message, its terminator already taken off."""
+        status = self._instrument.status
+        if self._responses:  # a new message while an answer waits to be read
+            self._responses.clear()
+            status.error(ScpiError(-410))
+        path: tuple[str, ...] = ()
+        try:
+            for unit in split_message(message):
+                self._instrument.spend_command()
+                if unit.header.upper() == "*WAI" or (unit.header.upper() == "*OPC" and unit.query):
+                    while self._instrument.busy():
+                        yield
+                try:
+                    path = self._execute(unit, path)
+                except ScpiError as error:
+                    status.error(error)
+                    if -199 <= error.number <= -100:
+                        return  # after a command error nobody knows what the rest was meant to follow
+        except ScpiError as error:
+            status.error(error)
+
+    def read(self) -> bytes:
+        """Return the response message with its terminator; nothing, and -420, when there is none."""
+        if not self._responses:
+            self._instrument.status.error(ScpiError(-420))
+            return b""
+        return self.take()
+
+    def take(self) -> bytes:
+        """Return the response message if there is one: what a socket sends unasked."""
+        if not self._responses:
+            return b""
+        whole = b";".join(self._responses) + self._instrument.terminator
+        self._responses.clear()
+        return whole
+
+    def _execute(self, unit: Unit, path: tuple[str, ...]) -> tuple[str, ...]:
+        if unit.header.startswith("*"):
+            command = self._common(unit.header.upper())
+        else:
+            command, path = self._instrument.tree.find(unit.header, path)
+        name = unit.header + "?" * unit.query
+        form = command.query if unit.query else command.set
+        if form is None:
+            raise ScpiError(-113, name)
+        least, most = (command.query_least, command.query_most) if unit.query else (command.least, command.most)
+        if len(unit.parameters) > most:
+            raise ScpiError(-108, f"{name} {unit.parameters[most]}")
+        if len(unit.parameters) < least:
+            raise ScpiError(-109, name)
+        answer = form(unit.parameters)
+        if answer is not None:
+            self._responses.append(answer if isinstance(answer, bytes) else answer.encode("ascii"))
+        return path
+
+    def _common(self, header: str) -> Command:
+        instrument, status = self._instrument, self._instrument.status
+
+        def complete() -> None:
+            if instrument.busy():
+                status.complete_later = True
+            else:
+                status.esr |= ESR_OPC
+
+        def reset() -> None:
+            status.complete_later = False
+            instrument.reset()
+
+        def byte(name: str) -> Command:
+            def put(value: float) -> None:
+                setattr(status, name, round(value))
+
+            return setting(
+                lambda text: read_number(text, "", least=0, most=255), put, lambda: str(getattr(status, name))
+            )
+
+        commands = {
+            "*CLS": event(status.clear),
+            "*ESE": byte("ese"),
+            "*ESR": query_only(lambda: str(status.read_esr())),
+            "*IDN": query_only(instrument.identification),
+            "*OPC": Command(set=lambda _: complete(), query=lambda _: "1", most=0, least=0),
+            "*RST": event(reset),
+            "*SRE": byte("sre"),
+            "*STB": query_only(lambda: str(status.stb(message_available=bool(self._responses)))),
+            "*TST": query_only(lambda: "0"),
+            "*WAI": event(lambda: None),
+        }
+        if header not in commands:
+            raise ScpiError(-113, header)
+        return commands[header]
