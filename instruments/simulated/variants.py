@@ -1,0 +1,131 @@
+"""Variants of the simulated analyzer, read from variants.yaml into typed values, and how each rounds its settings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import yaml
+
+from sequencer.errors import UsageError
+
+__all__ = ["Variant", "load_variant", "variant_names"]
+
+_DECADE = {
+    "1-3-10": (1.0, 3.0),
+    "tenth": tuple(
+        float(step)
+        for step in "1.0 1.1 1.2 1.3 1.5 1.6 1.8 2.0 2.2 2.4 2.7 3.0 3.3 3.6 3.9 4.3 4.7 5.1 5.6 6.2 6.8 7.5 8.2 9.1".split()
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variant:
+    """One kind of analyzer: spelling and limits."""
+
+    name: str
+    commands: Mapping[str, str]
+    trace_name: str
+    detectors: Mapping[str, str]
+    formats: tuple[str, ...]
+    swapped: bool
+    numbers: str
+    ascii_levels: str
+    trailing_comma: bool
+    terminator: bytes
+    questionable_bits: Mapping[str, int]
+    error_queue: int
+    continuous_after_reset: bool
+    output_at_power_on: bool
+    frequency_hz: tuple[float, float]
+    points: tuple[int, int]
+    points_after_reset: int
+    rbw_range_hz: tuple[float, float]
+    rbw_steps: str
+    attenuation_db: tuple[float, float, float]  # least, most, step
+    reference_dbm: tuple[float, float]
+    generator_dbm: tuple[float, float, float]  # least, most, step
+    levelled_dbm: tuple[float, float]
+    generator_least_rbw_hz: float
+    display_range_db: float | None
+    sweep_time_s: tuple[float, float]
+    sweep_factor: float
+
+    def rbw(self, asked_hz: float) -> float:
+        """Return the filter nearest to what was asked, by ratio."""
+        least, most = self.rbw_range_hz
+        decades = range(math.floor(math.log10(least)), math.floor(math.log10(most)) + 1)
+        filters = [round(step * 10.0**decade, 6) for decade in decades for step in _DECADE[self.rbw_steps]]
+        fitted = [hz for hz in filters if least <= hz <= most]
+        return min(fitted, key=lambda hz: abs(math.log(hz / asked_hz)))
+
+    def attenuation(self, asked_db: float) -> float:
+        """Next step of the attenuator that is not less than asked."""
+        least, most, step = self.attenuation_db
+        return min(most, least + math.ceil((asked_db - least) / step - 1e-9) * step)
+
+    def generator(self, asked_dbm: float) -> float:
+        """Nearest step of the generator's level."""
+        step = self.generator_dbm[2]
+        return round(round(asked_dbm / step) * step, 6)
+
+
+def _table() -> dict[str, Any]:
+    text = (resources.files("instruments.simulated") / "variants.yaml").read_text(encoding="utf-8")
+    table = yaml.safe_load(text)
+    assert isinstance(table, dict)
+    return table
+
+
+def variant_names() -> list[str]:
+    """Every variant."""
+    return list(_table())
+
+
+def load_variant(name: str) -> Variant:
+    """Read one variant.
+
+    Raises
+    ------
+    UsageError
+        When there is none of that name.
+    """
+    table = _table()
+    if name not in table:
+        msg = f"there is no simulated analyzer {name!r}; there are {', '.join(table)}"
+        raise UsageError(msg, name=name)
+    row = table[name]
+    attenuation, generator = row["attenuation dB"], row["generator dBm"]
+    return Variant(
+        name=name,
+        commands=row["commands"],
+        trace_name=row["trace name"],
+        detectors=row["detectors"],
+        formats=tuple(row["formats"]),
+        swapped=row.get("swapped", False),
+        numbers=row["numbers"],
+        ascii_levels=row["ascii levels"],
+        trailing_comma=row["ascii trailing comma"],
+        terminator=row["terminator"].encode(),
+        questionable_bits=row["questionable bits"],
+        error_queue=row["error queue"],
+        continuous_after_reset=row["continuous after reset"],
+        output_at_power_on=row["output at power on"],
+        frequency_hz=tuple(row["frequency Hz"]),
+        points=tuple(row["points"]),
+        points_after_reset=row["points after reset"],
+        rbw_range_hz=(row["rbw Hz"]["least"], row["rbw Hz"]["most"]),
+        rbw_steps=row["rbw Hz"]["steps"],
+        attenuation_db=(attenuation["least"], attenuation["most"], attenuation["step"]),
+        reference_dbm=tuple(row["reference dBm"]),
+        generator_dbm=(generator["least"], generator["most"], generator["step"]),
+        levelled_dbm=tuple(generator["levelled"]),
+        generator_least_rbw_hz=row["generator least RBW Hz"],
+        display_range_db=row["display range dB"],
+        sweep_time_s=tuple(row["sweep time s"]),
+        sweep_factor=row["sweep factor"],
+    )
