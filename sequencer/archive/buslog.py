@@ -42,7 +42,7 @@ class BusLog:
 
     def flush(self, *, sync: bool = False) -> None:
         """Append what was noted; without ``sync`` it survives the program's death but not a power cut."""
-        if not self._lines or not self._open:
+        if not self._open or not (self._lines or sync):
             return
         lines, self._lines = self._lines, []
         head = ""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import secrets
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -68,7 +69,7 @@ class RunFolder:
             When a run of this id exists, or the disk does not let us.
         """
         folder = root / names.check_run_id(run_id)
-        part = root / f".{run_id}.{os.getpid()}.part"
+        part = root / f".{run_id}.{secrets.token_hex(4)}.part"  # another bench may share the root
         files = {names.RECIPE: recipe_text, names.BENCH: bench_text, names.JOURNAL: ""}
         with storing("a new run", folder):
             root.mkdir(parents=True, exist_ok=True)
@@ -76,7 +77,6 @@ class RunFolder:
                 raise _exists(folder)
             made = part
             try:
-                _remove_folder(part, disk)  # left by a crash of a process that had our number
                 disk.make_folder(part)
                 disk.make_folder(part / names.TRACES)
                 for name, text in files.items():
