@@ -49,7 +49,9 @@ def _explained(exc: Exception) -> tuple[type[NotchbookError], str]:
         return LinkError, f"the connection dropped ({text})"
     if isinstance(exc, (ValueError, OSError)):
         return LinkError, f"cannot be opened here: {text.splitlines()[0]} (check resource and visa in the bench file)"
-    return LinkError, f"{text} (check the host name and the network)"
+    if type(exc) is Exception:
+        return LinkError, f"{text} (check the host name and the network)"
+    return LinkError, f"the bus library failed ({type(exc).__name__}: {text})"
 
 
 def system_error_text(number: int, text: str = "") -> str:
