@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reports.plots import LimitMark, Line, Plot, TargetMark, nice_step, svg
+from reports.plots import BandMark, LimitMark, Line, Plot, TargetMark, nice_step, svg
 from reports.words import limit_text
 from sequencer.core.record import Curve, CurveKind, Limit, Record, Result
 from sequencer.core.trace import FloatArray
@@ -121,6 +121,7 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
         y=_range(np.concatenate(y_from), floor=0.0 if curve.key == _OVERVIEW or reflection else None),
         targets=_targets(record, low_hz, high_hz),
         limits=limits,
+        bands=_bands(record, curve) if curve.key != _OVERVIEW else (),
         wide=curve.key == _OVERVIEW and not reflection,
         stamp=SIMULATED_MARK if record.simulated else "",
     )
@@ -214,6 +215,18 @@ def _limit_marks(record: Record, curve: Curve, x_hz: tuple[float, float]) -> tup
                 label = limit_text(only, result.unit)
                 marks.setdefault((low, high, value, greater), LimitMark(low, high, value, greater, label))
     return tuple(marks.values())
+
+
+def _bands(record: Record, curve: Curve) -> tuple[BandMark, ...]:
+    """Return where the notch of this path must lie, as far as it falls on this curve."""
+    found = {}
+    for result in record.results:
+        low, high = result.limit.min, result.limit.max
+        if result.quantity != "notch frequency" or result.path != curve.where or low is None or high is None:
+            continue
+        if high >= curve.freq_hz[0] and low <= curve.freq_hz[-1]:
+            found[low, high] = BandMark(low, high, "notch must lie here")
+    return tuple(found.values())
 
 
 def _table(record: Record, curve: Curve, lines: Sequence[Line]) -> tuple[tuple[str, ...], ...]:

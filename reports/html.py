@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from reports import words
 from reports.figures import SIMULATED_MARK, figure_groups
 from reports.guidance import CAUTIONS, CONDITIONS, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition
-from sequencer.core.record import Contribution, Curve, Record, Statement, TraceRecord
+from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
 from sequencer.units import show_hz
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def _environment() -> jinja2.Environment:
         margin=words.margin_text,
         minute=_minute,
         percent=words.percent,
-        requirement=words.requirement_text,
+        requirement=_unbroken,
         second=lambda when: f"{when.astimezone(UTC):%H:%M:%S}",
         settings=_settings,
         svg=_markup,
@@ -111,6 +111,11 @@ def _markup(svg: str) -> object:
 def _css_string(text: str) -> object:
     """Quote a text for CSS: everything but letters and digits becomes an escape, so nothing can end the style."""
     return _markup('"' + "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):X} " for c in text) + '"')
+
+
+def _unbroken(result: Result) -> str:
+    """Return the requirement in words, no line break between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=[kM]?Hz|dB)", "\N{NO-BREAK SPACE}", words.requirement_text(result))
 
 
 def _minute(when: datetime) -> str:

@@ -15,7 +15,7 @@ import numpy as np
 
 from sequencer.core.trace import FloatArray
 
-__all__ = ["LimitMark", "Line", "Plot", "TargetMark", "decimate", "nice_step", "svg"]
+__all__ = ["BandMark", "LimitMark", "Line", "Plot", "TargetMark", "decimate", "nice_step", "svg"]
 
 # line styles differ in dash and weight first, in colour second; all colours are dark on white
 STYLES = {
@@ -56,6 +56,15 @@ class LimitMark:
     label: str
 
 
+@dataclass(frozen=True, slots=True)
+class BandMark:
+    """A band something must lie in, drawn at the foot of the frame."""
+
+    low_hz: float
+    high_hz: float
+    label: str
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Plot:
     """What one picture shows. ``stamp`` is printed across its head ('' for none)."""
@@ -69,6 +78,7 @@ class Plot:
     y: tuple[float, float]
     targets: tuple[TargetMark, ...] = ()
     limits: tuple[LimitMark, ...] = ()
+    bands: tuple[BandMark, ...] = ()
     downwards: bool = True
     wide: bool = False
     stamp: str = ""
@@ -178,6 +188,8 @@ def svg(plot: Plot) -> str:
         _curve(canvas, line)
     for mark in plot.limits:
         _limit(canvas, mark)
+    for band in plot.bands:
+        _band(canvas, band)
     _labels(canvas)
     if plot.stamp:
         canvas.text((canvas.left + canvas.width - canvas.right) / 2, 12, plot.stamp, "stamp")
@@ -230,6 +242,14 @@ def _limit(canvas: _Canvas, mark: LimitMark) -> None:
         x += 5
     # a device that keeps its limit leaves the forbidden side free, so the label stands there
     canvas.text((x1 + x2) / 2, y + (17 if down else -9), mark.label, "limit-name")
+
+
+def _band(canvas: _Canvas, band: BandMark) -> None:
+    x1, x2, y = canvas.x(band.low_hz), canvas.x(band.high_hz), canvas.bottom - 8
+    canvas.line(x1, y, x2, y, "limit")
+    for x in (x1, x2):
+        canvas.line(x, y - 5, x, y + 5, "limit")
+    canvas.text((x1 + x2) / 2, y - 9, band.label, "limit-name")
 
 
 def _curve(canvas: _Canvas, line: Line) -> None:

@@ -119,13 +119,15 @@ def margin_text(result: Result) -> str:
     """Write the margin with its sign, and with as many digits as show that it is not zero."""
     if result.margin is None:
         return "none"
+    sign = "+" if result.margin > 0 else ""
+    if result.value is None and result.margin > 0:  # a bound's margin is a bound: rounded down, like the bound
+        return sign + _show(result.margin, 1 if result.unit != "Hz" else 0, result.unit, ROUND_FLOOR)
     places = 2 if result.unit != "Hz" else 0
     if result.value is not None:
         places = min(places, _place(result, result.value))
     if result.margin:
         places = max(places, -math.floor(math.log10(abs(result.margin))))
     places = min(places, 6 if result.unit != "Hz" else 3)
-    sign = "+" if result.margin > 0 else ""
     return sign + _show(result.margin, places, result.unit)
 
 

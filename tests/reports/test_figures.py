@@ -41,6 +41,12 @@ def test_a_notch_is_drawn_with_all_that_could_hide_it(groups):
     assert texts(groups["near"].figures[0], "line-name") == ["device", "leakage", "noise", "display end"]
 
 
+def test_where_the_notch_must_lie_is_drawn(groups):
+    assert "notch must lie here" in texts(groups["near"].figures[0], "limit-name")
+    assert "notch must lie here" not in texts(groups["near"].figures[1], "limit-name")  # another frequency
+    assert "notch must lie here" not in texts(groups["near"].figures[2], "limit-name")  # another path
+
+
 def test_a_pass_band_is_not_squashed_by_the_noise_far_below(groups):
     near = groups["near"].figures[1]
     assert texts(near, "line-name") == ["device"]

@@ -103,6 +103,11 @@ def test_a_margin_that_is_not_zero_never_prints_as_zero(margin, text):
     assert words.margin_text(made(1.5, 1.5 - wide, 1.5 + wide, margin=margin)) == text
 
 
+def test_the_margin_of_a_bound_is_rounded_down_like_the_bound():
+    bound = made(None, 88.19, None, bound=Bound.AT_LEAST, limit=Limit(min=75.0), margin=13.19)
+    assert words.margin_text(bound) == "+13.1 dB"
+
+
 def test_requirement_in_words():
     inside = replace(PLAIN, condition="within 8 kHz")
     assert words.requirement_text(inside) == "Rejection, TX to ANT, at receive (146.010 MHz), within 8 kHz"
