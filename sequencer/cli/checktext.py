@@ -15,7 +15,7 @@ from sequencer.units import show_hz
 
 __all__ = ["check_text"]
 
-HEADS = ("sweep", "range", "points", "RBW", "one takes", "times", "all take")
+HEADS = ("sweep", "range", "points", "RBW", "one", "times", "all")
 
 
 def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, columns: int | None = None) -> str:

@@ -47,7 +47,7 @@ def duration(seconds: float) -> str:
 
     Examples
     --------
-    >>> duration(0.25), duration(9.96), duration(74), duration(200), duration(3899)
+    >>> duration(0.26), duration(9.96), duration(74), duration(200), duration(3899)
     ('0.3 s', '10 s', '1 min 14 s', '3 min 20 s', '1 h 05 min')
     """
     if seconds < 9.95:
@@ -112,7 +112,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, wraps
     body = [[printable(cell) for cell in row] for row in rows]
     widths = [max(len(row[k]) for row in [list(heads), *body]) for k in range(len(heads))]
     others = sum(size for k, size in enumerate(widths) if k != wraps) + 2 * (len(heads) - 1) + len(indent)
-    widths[wraps] = max(min(widths[wraps], width - others), 12)
+    widths[wraps] = max(min(widths[wraps], width - others), 8)
     lines = [_row(heads, widths, indent), _row(["-" * size for size in widths], widths, indent)]
     for row in body:
         parts = textwrap.wrap(row[wraps], widths[wraps], break_on_hyphens=False) or [""]
