@@ -24,10 +24,12 @@ __all__ = [
     "LevelModel",
     "Reading",
     "Shift",
+    "noise_db",
     "notch",
     "pass_bandwidth",
     "rejection_bandwidth",
     "ripple",
+    "with_notes",
     "worst",
 ]
 
@@ -155,9 +157,7 @@ def _local(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _MA
     step, freq = reading.step_hz, reading.freq_hz
     low, high = max(low_hz, float(freq[0])), min(high_hz, float(freq[-1]))
     take = (freq >= low - (margin + 0.01) * step) & (freq <= high + (margin + 0.01) * step)
-    dense = np.unique(
-        np.concatenate((np.linspace(low, high, 1 + 4 * math.ceil((high - low) / step)), (low, high)))
-    )
+    dense = np.unique(np.concatenate((np.linspace(low, high, 1 + 4 * math.ceil((high - low) / step)), (low, high))))
     inside = freq[(freq > low) & (freq < high)]
     dense = np.unique(np.concatenate((dense, inside)))
     noise = np.interp(dense, freq, reading.noise)
@@ -246,6 +246,19 @@ def worst(
         open_high=share >= _OPEN_RATIO,
         where_hz=f_hz,
     )
+
+
+def noise_db(reading: Reading, at_hz: float, within_hz: float) -> float | None:
+    """Return the standard uncertainty, dB, that noise gives the least loss within an offset; None where hidden."""
+    whole = _local(reading, at_hz - within_hz, at_hz + within_hz)
+    place = _extreme(whole, at_hz, within_hz, False)
+    ratio, u = float(whole.ratio[place]), float(whole.u[place])
+    return None if ratio <= 0.0 or not math.isfinite(u) else 10.0 / math.log(10.0) * u / ratio
+
+
+def with_notes(estimate: Estimate, notes: tuple[str, ...]) -> Estimate:
+    """Return the estimate with other notes."""
+    return replace(estimate, notes=notes)
 
 
 def _extreme(curve: _Local, at_hz: float, within_hz: float, greatest: bool) -> int:

@@ -15,7 +15,7 @@ from sequencer.core.record import Contribution
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import ComplexArray, Distribution, Draws, Input
 
-__all__ = ["PortReflection", "limits", "linear_reference"]
+__all__ = ["PortReflection", "ReturnLoss", "limits", "linear_reference"]
 
 _DB = 20.0 / math.log(10.0)  # dB per relative change of an amplitude: 8.686
 
@@ -57,8 +57,8 @@ class PortReflection:
 
     @property
     def unresolved(self) -> float:
-        """The amplitude that adds to the reading with unknown phase."""
-        return self.directivity.value + sum(load.value for load in self.loads)
+        """The amplitude that adds to the reading with unknown phase, root sum of squares of its parts."""
+        return math.hypot(self.directivity.value, *(load.value for load in self.loads))
 
     def draw(self, draws: Draws) -> FloatArray:
         """Return (n,) draws of the true |G| with perfect loads on the other ports, at most 1."""
@@ -94,3 +94,23 @@ def _resized(given: Input, sensitivity: float) -> Input:
         origin=given.origin,
         sensitivity=sensitivity,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnLoss:
+    """The same in dB, as a level that quantities can be read from."""
+
+    port: PortReflection
+
+    @property
+    def nominal_db(self) -> float:
+        """The reading as a return loss, dB."""
+        return -20.0 * math.log10(self.port.measured)
+
+    def draw(self, draws: Draws) -> FloatArray:
+        """Return (n,) draws of the true return loss, dB."""
+        return np.asarray(-20.0 * np.log10(np.maximum(self.port.draw(draws), 1e-15)))  # 300 dB: no reflection at all
+
+    def rows(self) -> tuple[Contribution, ...]:
+        """Return the budget in dB."""
+        return self.port.rows()

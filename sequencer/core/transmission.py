@@ -17,7 +17,7 @@ from sequencer.core.reflection import PortReflection
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import ComplexArray, Distribution, Draws, Input
 
-__all__ = ["PathLoss", "Termination"]
+__all__ = ["PathLoss", "Termination", "greatest_leak"]
 
 _DB = 20.0 / math.log(10.0)  # dB per relative change of an amplitude
 _TINY = 1e-30  # a power ratio of -300 dB: no reading is below it, no logarithm fails on it
@@ -80,8 +80,7 @@ class PathLoss:
     @property
     def leak_amplitude(self) -> float:
         """Greatest leakage amplitude to reckon with: its reading, or one-sided 95 % bound, enhanced by |S11|."""
-        seen = self.leak if self.leak > 2.0 * self.u_leak else max(self.leak, 0.0) + 1.645 * self.u_leak
-        return math.sqrt(max(seen, 0.0)) * (1.0 + self._size(self.s1))
+        return greatest_leak(self.leak, self.u_leak) * (1.0 + self._size(self.s1))
 
     def _size(self, port: PortReflection | None) -> float:
         """Magnitude of a port's reflection for the budget: measured, at most what energy conservation leaves."""
@@ -147,6 +146,12 @@ class PathLoss:
             inputs.append(_product("leakage round the device", self.leak_amplitude / amplitude, self.leak_origin))
         inputs += [_product(other.name, other.value / amplitude, other.origin) for other in self.others]
         return tuple(each.row() for each in inputs)
+
+
+def greatest_leak(leak: float, u_leak: float) -> float:
+    """Amplitude of a leakage known as power ratio and its uncertainty; where none is seen, its 95 % bound."""
+    seen = leak if leak > 2.0 * u_leak else max(leak, 0.0) + 1.645 * u_leak
+    return math.sqrt(max(seen, 0.0))
 
 
 def _product(name: str, size: float, origin: str) -> Input:

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sequencer.core.history import Entry
-from sequencer.core.record import Curve, Result, Statement
-from sequencer.recipe.model import Bench, Recipe, Requirement
+import numpy as np
+
+from sequencer.core import conformity, quantities
+from sequencer.core.history import Entry, Role
+from sequencer.core.record import Bound, Contribution, Curve, CurveKind, Limit, Result, Statement
+from sequencer.core.trace import FloatArray
+from sequencer.errors import MeasurementError
+from sequencer.recipe.model import AnalyzerFile, Bench, Quantity, Recipe, Requirement
+from sequencer.run.measured import Measured, PathCurve
+from sequencer.run.sweeps import Sweeps
+from sequencer.units import show_db, show_hz
 
 __all__ = ["Evaluation", "evaluate", "evaluate_one", "noise_u_db", "overall", "ready"]
+
+_NOWHERE = AnalyzerFile(resource="")  # noise needs no bench file
+_SMALL = 0.01  # budget lines below this share of the largest are left out: they change uc by less than 1e-4 of it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,12 +35,19 @@ class Evaluation:
 
 def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluation:
     """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
-    raise NotImplementedError
+    measured = Measured(recipe, bench, Sweeps(history))
+    results = tuple(_result(recipe, measured, requirement) for requirement in recipe.requirements)
+    curves, warnings = _curves(recipe, measured)
+    bridge = any(requirement.quantity.of_port for requirement in recipe.requirements)
+    assumed = measured.figures.assumptions(bridge=bridge)
+    if assumed:
+        warnings += (f"the bench file is silent on these, so they are assumed: {'; '.join(assumed)}",)
+    return Evaluation(results, curves, warnings)
 
 
 def evaluate_one(recipe: Recipe, bench: Bench, history: Sequence[Entry], requirement: Requirement) -> Result:
     """Return one requirement's result from what is there so far; undecided, with a note, where sweeps are missing."""
-    raise NotImplementedError
+    return _result(recipe, Measured(recipe, bench, Sweeps(history)), requirement)
 
 
 def ready(recipe: Recipe, history: Sequence[Entry], requirement: Requirement, *, reflections: bool = True) -> bool:
@@ -37,7 +56,24 @@ def ready(recipe: Recipe, history: Sequence[Entry], requirement: Requirement, *,
     A loss needs thru, noise, leakage and device on one key that covers it and, with ``reflections``, the
     open, short and port sweeps of both its ports at that frequency.
     """
-    raise NotImplementedError
+    del recipe  # part of the signature so that a recipe may one day ask for more
+    sweeps = Sweeps(history)
+    low, high = _window(requirement)
+
+    def port_ready(port: str) -> bool:
+        keys = sweeps.covering(f"reflect-{port}", Role.REFLECTION, requirement.at_hz, requirement.at_hz)
+        opened, short = sweeps.keys("reflect-open", Role.OPEN), sweeps.keys("reflect-short", Role.SHORT)
+        return any(key in opened and key in short for key in keys)
+
+    if requirement.port is not None:
+        return port_ready(requirement.port)
+    assert requirement.path is not None
+    needs = (("thru", Role.THRU), ("floor", Role.NOISE), ("floor", Role.LEAKAGE))
+    complete = any(
+        all(key in sweeps.keys(hookup, role) for hookup, role in needs)
+        for key in sweeps.covering(requirement.hookup_name, Role.DEVICE, low, high)
+    )
+    return complete and (not reflections or all(port_ready(port) for port in requirement.path))
 
 
 def noise_u_db(recipe: Recipe, history: Sequence[Entry], requirement: Requirement) -> float | None:
@@ -45,9 +81,267 @@ def noise_u_db(recipe: Recipe, history: Sequence[Entry], requirement: Requiremen
 
     Averaging stops on this alone, never on the value (trade notes 12.7).
     """
-    raise NotImplementedError
+    bench = Bench(analyzer=_NOWHERE)
+    measured = Measured(recipe, bench, Sweeps(history))
+    try:
+        if requirement.port is not None:
+            port_curve = measured.port_curve_at(requirement.port, *_window(requirement), requirement.at)
+            if port_curve is None:
+                return None
+            reading = measured.port_reading(port_curve)
+        else:
+            path_curve = _path_curve(measured, requirement)
+            if path_curve.device.repeats < 2 and not path_curve.has_noise:
+                return None
+            reading = measured.reading(path_curve)
+    except MeasurementError:
+        return None
+    return quantities.noise_db(reading, requirement.at_hz, requirement.within_hz or 0.0)
 
 
 def overall(results: Sequence[Result]) -> Statement:
     """Return the statement for the device: the gravest of the results that have a limit."""
-    raise NotImplementedError
+    return conformity.overall(
+        result.statement for result in results if result.limit.min is not None or result.limit.max is not None
+    )
+
+
+# --- one requirement
+
+
+def _window(requirement: Requirement) -> tuple[float, float]:
+    within = requirement.within_hz or 0.0
+    return requirement.at_hz - within, requirement.at_hz + within
+
+
+def _result(recipe: Recipe, measured: Measured, requirement: Requirement) -> Result:
+    try:
+        estimate = _estimate(recipe, measured, requirement)
+    except MeasurementError as exc:
+        estimate = quantities.Estimate(value=None, draws=None, notes=(exc.message,))
+    coverage = recipe.decision.coverage
+    low, high = (_finite(end) for end in estimate.interval(coverage))
+    value = _finite(estimate.value)
+    limit = Limit(min=requirement.minimum, max=requirement.maximum)
+    probability = None
+    if estimate.draws is not None and (limit.min is not None or limit.max is not None):
+        probability = estimate.draws.share_within(limit.min, limit.max)
+    finding = conformity.Finding(value=value, low=low, high=high, probability_conforming=probability)
+    known_bound = value is None and low is not None
+    notes = estimate.notes
+    if limit.min is None and limit.max is None:
+        notes += ("no limit is set: stated for information",)
+    return Result(
+        id=requirement.id,
+        quantity=requirement.quantity.value,
+        at=requirement.at,
+        at_hz=requirement.at_hz,
+        unit=requirement.quantity.unit,
+        value=value,
+        interval=(low, high),
+        coverage=coverage,
+        statement=conformity.decide(recipe.decision, finding, limit),
+        path=None if requirement.path is None else "-".join(requirement.path),
+        port=requirement.port,
+        bound=Bound.AT_LEAST if known_bound else None,
+        limit=limit,
+        margin=_finite(conformity.margin(finding, limit)),
+        probability_conforming=probability,
+        budget=_readable(estimate.rows),
+        condition=_condition(requirement),
+        notes=notes,
+    )
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _readable(rows: Sequence[Contribution]) -> tuple[Contribution, ...]:
+    most = max((row.u for row in rows), default=0.0)
+    return tuple(row for row in rows if math.isfinite(row.u) and row.u >= _SMALL * most and row.u > 0.0)
+
+
+def _condition(requirement: Requirement) -> str:
+    parts = []
+    if requirement.within_hz is not None:
+        parts.append(f"within {show_hz(requirement.within_hz)}")
+    if requirement.level_db is not None:
+        parts.append(f"at {show_db(requirement.level_db, 1)}")
+    if requirement.above_db is not None:
+        parts.append(f"{show_db(requirement.above_db, 1)} above the least loss")
+    return ", ".join(parts)
+
+
+def _path_curve(measured: Measured, requirement: Requirement) -> PathCurve:
+    """Return the curve of the requirement's path on the best key: the frequency's own, else the narrowest."""
+    assert requirement.path is not None
+    low, high = _window(requirement)
+    problem: MeasurementError | None = None
+    for key in measured.sweeps.covering(requirement.hookup_name, Role.DEVICE, low, high, requirement.at):
+        try:
+            return measured.path(requirement.path, key)
+        except MeasurementError as exc:
+            problem = problem or exc
+    if problem is not None:
+        raise problem
+    msg = f"{requirement.hookup_name}: no sweep of the path reaches from {show_hz(low)} to {show_hz(high)}"
+    raise MeasurementError(msg)
+
+
+def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> quantities.Estimate:
+    coverage, within = recipe.decision.coverage, requirement.within_hz or 0.0
+    if requirement.port is not None:
+        return _return_loss(measured, requirement, coverage)
+    assert requirement.path is not None
+    if requirement.quantity in (Quantity.REJECTION_BANDWIDTH, Quantity.PASS_BANDWIDTH):
+        return _bandwidth(measured, requirement, coverage)
+    curve = _path_curve(measured, requirement)
+    reading, shift = measured.reading(curve), measured.shift(curve.sweep_center_hz)
+
+    def build(f_hz: float, ratio: float, u_ratio: float) -> quantities.LevelModel:
+        return measured.path_loss(curve, f_hz, ratio, u_ratio)
+
+    at_hz = requirement.at_hz
+    match requirement.quantity:
+        case Quantity.NOTCH_FREQUENCY:
+            reach = within or 0.25 * float(reading.freq_hz[-1] - reading.freq_hz[0])
+            estimate = quantities.notch(reading, at_hz, reach, shift, build, coverage=coverage)
+        case Quantity.RIPPLE:
+            estimate = quantities.ripple(reading, at_hz, within, shift, build, coverage=coverage)
+        case Quantity.INSERTION_LOSS | Quantity.NOTCH_DEPTH:
+            estimate = quantities.worst(reading, at_hz, within, shift, build, greatest=True, coverage=coverage)
+        case _:
+            estimate = quantities.worst(reading, at_hz, within, shift, build, coverage=coverage)
+    return _with_notes(measured, curve, estimate)
+
+
+def _bandwidth(measured: Measured, requirement: Requirement, coverage: float) -> quantities.Estimate:
+    """Try the sweeps from narrow to wide until both edges stand in one."""
+    assert requirement.path is not None
+    at_hz = requirement.at_hz
+    estimate: quantities.Estimate | None = None
+    problem: MeasurementError | None = None
+    for key in measured.sweeps.covering(requirement.hookup_name, Role.DEVICE, at_hz, at_hz):
+        try:
+            curve = measured.path(requirement.path, key)
+        except MeasurementError as exc:
+            problem = problem or exc
+            continue
+
+        def build(f_hz: float, ratio: float, u_ratio: float, curve: PathCurve = curve) -> quantities.LevelModel:
+            return measured.path_loss(curve, f_hz, ratio, u_ratio)
+
+        reading, shift = measured.reading(curve), measured.shift(curve.sweep_center_hz)
+        if requirement.quantity is Quantity.REJECTION_BANDWIDTH:
+            level = requirement.level_db or 0.0
+            estimate = quantities.rejection_bandwidth(reading, at_hz, level, shift, build, coverage=coverage)
+        else:
+            above = requirement.above_db or 3.0
+            estimate = quantities.pass_bandwidth(reading, at_hz, above, shift, build, coverage=coverage)
+        if estimate.value is not None:
+            return _with_notes(measured, curve, estimate)
+    if estimate is None:
+        msg = f"{requirement.hookup_name}: no sweep of the path covers {show_hz(at_hz)}"
+        raise problem or MeasurementError(msg)
+    return estimate
+
+
+def _return_loss(measured: Measured, requirement: Requirement, coverage: float) -> quantities.Estimate:
+    assert requirement.port is not None
+    low, high = _window(requirement)
+    curve = measured.port_curve_at(requirement.port, low, high, requirement.at)
+    if curve is None:
+        msg = f"port {requirement.port}: reflection, open and short were not all swept at {show_hz(requirement.at_hz)}"
+        raise MeasurementError(msg)
+
+    def build(f_hz: float, ratio: float, u_ratio: float) -> quantities.LevelModel:
+        return measured.return_loss(curve, f_hz, ratio, u_ratio)
+
+    return quantities.worst(
+        measured.port_reading(curve),
+        requirement.at_hz,
+        requirement.within_hz or 0.0,
+        measured.shift(curve.center_hz),
+        build,
+        coverage=coverage,
+        hides="noise, the display or the bridge's directivity",
+    )
+
+
+def _with_notes(measured: Measured, curve: PathCurve, estimate: quantities.Estimate) -> quantities.Estimate:
+    notes = list(estimate.notes)
+    if not curve.has_noise:
+        notes.append("no noise sweep: noise is not subtracted and the reading may stand on it")
+    if curve.leakage is None:
+        notes.append("no leakage sweep: leakage is not in the interval")
+    if curve.closing is None:
+        notes.append("no closing thru: drift is taken from its stated or assumed rate")
+    missing = [port for port in curve.path if measured.port_curve_at(port, *_ends(curve)) is None]
+    if missing:
+        notes.append(f"reflection not measured at {' and '.join(missing)}: taken as large as energy allows")
+    return quantities.with_notes(estimate, tuple(notes))
+
+
+def _ends(curve: PathCurve) -> tuple[float, float]:
+    return curve.sweep_center_hz, curve.sweep_center_hz
+
+
+# --- curves
+
+
+def _curves(recipe: Recipe, measured: Measured) -> tuple[tuple[Curve, ...], tuple[str, ...]]:
+    curves: list[Curve] = []
+    warnings: list[str] = []
+    paths = dict.fromkeys([r.path for r in recipe.requirements if r.path] + [s.path for s in recipe.sweeps])
+    for path in paths:
+        for key in measured.sweeps.keys("-".join(path), Role.DEVICE):
+            try:
+                curves += _path_curves(measured.path(path, key))
+            except MeasurementError as exc:
+                warnings.append(exc.message)
+    for port in recipe.ports:
+        for key in measured.sweeps.keys(f"reflect-{port}", Role.REFLECTION):
+            try:
+                curve = measured.port(port, key)
+            except MeasurementError as exc:
+                warnings.append(exc.message)
+                continue
+            curves.append(_curve(CurveKind.RETURN_LOSS, port, key, curve.response.freq_hz, curve.response.loss_db))
+            expected = measured.figures.directivity().value + measured.figures.test_port().value
+            allowed = 20.0 * math.log10((1 + expected) / (1 - expected))
+            if curve.open_short_db > allowed + 0.2:  # 0.2 dB: connection and noise of two sweeps
+                warnings.append(
+                    f"open and short on the bridge differ by {curve.open_short_db:.1f} dB at {key!r}; its stated "
+                    f"directivity and match allow {allowed:.1f} dB: clean the test port or correct the bench file"
+                )
+    for key in measured.sweeps.keys("thru", Role.THRU):
+        both = ((CurveKind.THRU_OPENING, measured.sweeps.opening), (CurveKind.THRU_CLOSING, measured.sweeps.closing))
+        for kind, find in both:
+            try:
+                found = find(key)
+            except MeasurementError as exc:
+                warnings.append(exc.message)
+                continue
+            if found is not None:
+                curves.append(_curve(kind, "thru", key, found.freq_hz, 10.0 * np.log10(found.power_mw)))
+    return tuple(curves), tuple(dict.fromkeys(warnings))
+
+
+def _path_curves(curve: PathCurve) -> list[Curve]:
+    r, name, key = curve.response, curve.name, curve.key
+    with np.errstate(divide="ignore", invalid="ignore"):
+        raw = -10.0 * np.log10(r.raw)
+    made = [_curve(CurveKind.RESPONSE, name, key, r.freq_hz, np.where(np.isfinite(r.loss_db), r.loss_db, raw))]
+    if curve.has_noise:
+        made.append(_curve(CurveKind.FLOOR, name, key, r.freq_hz, r.floor_db))
+    if r.leakage_db is not None:
+        made.append(_curve(CurveKind.LEAKAGE, name, key, r.freq_hz, r.leakage_db))
+    bottom_dbm = curve.device.used.display_bottom_dbm
+    if bottom_dbm is not None:
+        made.append(_curve(CurveKind.DISPLAY_BOTTOM, name, key, r.freq_hz, r.thru_dbm - bottom_dbm))
+    return made
+
+
+def _curve(kind: CurveKind, where: str, key: str, freq_hz: FloatArray, value: FloatArray) -> Curve:
+    return Curve(kind=kind, where=where, key=key, freq_hz=freq_hz, value=np.where(np.isfinite(value), value, np.nan))

@@ -1,0 +1,169 @@
+"""What the bench file states, and what is assumed where it is silent, as inputs of the budgets.
+
+Every figure carries its origin; `assumptions` lists those that were assumed, for the report and for `check`.
+The assumed values are common practice for bench analyzers without a certificate, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sequencer.core.mismatch import gamma
+from sequencer.core.transmission import Termination
+from sequencer.core.uncertainty import Distribution, Input
+from sequencer.recipe.model import Bench, Figure, Pad
+
+__all__ = ["ASSUMED", "Figures"]
+
+ASSUMED = {
+    "generator VSWR": 2.0,
+    "analyzer VSWR": 2.0,
+    "pad VSWR": 1.2,
+    "load VSWR": 1.05,
+    "bridge directivity, dB": 30.0,
+    "bridge test port VSWR": 1.2,
+    "scale, dB/dB": 0.03,
+    "scale over the range, dB": 1.0,
+    "attenuator switching, dB": 0.5,
+    "reference switching, dB": 0.5,
+    "RBW switching, dB": 0.5,
+    "drift, dB/h": 0.2,
+    "connection repeatability, dB": 0.03,
+    "frequency reference, ppm": 5.0,
+    "span accuracy, %": 1.0,
+}
+FROM_FILE, FROM_RUN, FROM_KIT, BY_US = "bench file", "measured in this run", "kit", "assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Inputs of budgets from one bench file."""
+
+    bench: Bench
+
+    def _stated(self, figure: Figure | None, assumed: str) -> tuple[float, str]:
+        return (ASSUMED[assumed], BY_US) if figure is None else (figure.worst, FROM_FILE)
+
+    def source(self) -> Termination:
+        """The generator's side at the device plane."""
+        return self._termination(
+            "generator port", self.bench.generator_vswr, "generator VSWR", self.bench.generator_pad
+        )
+
+    def load(self) -> Termination:
+        """The analyzer's side at the device plane."""
+        return self._termination("analyzer port", self.bench.analyzer.vswr, "analyzer VSWR", self.bench.analyzer_pad)
+
+    def _termination(self, name: str, figure: Figure | None, assumed: str, pad: Pad | None) -> Termination:
+        vswr, origin = self._stated(figure, assumed)
+        if pad is None:
+            return Termination(name=name, own=gamma(vswr), behind=0.0, origin=origin)
+        pad_vswr, pad_origin = self._stated(pad.vswr, "pad VSWR")
+        behind = gamma(vswr) * 10.0 ** (-2.0 * pad.loss_db / 20.0)  # through the pad twice (trade notes 3.5)
+        origins = {origin, pad_origin}
+        return Termination(
+            name=name,
+            own=gamma(pad_vswr),
+            behind=behind,
+            origin=BY_US if origins == {BY_US} else " and ".join(sorted(origins)),
+        )
+
+    def load_reflection(self) -> tuple[float, str]:
+        """Greatest reflection of a 50 ohm load of the bench, linear."""
+        stated = self.bench.specifications.load_vswr
+        kit = [item.vswr.worst for item in self.bench.kit if item.what == "load" and item.vswr is not None]
+        if stated is None and kit:
+            return gamma(max(kit)), FROM_KIT
+        vswr, origin = self._stated(stated, "load VSWR")
+        return gamma(vswr), origin
+
+    def directivity(self) -> Input:
+        """Directivity as an amplitude."""
+        db, origin = self._stated(
+            None if self.bench.bridge is None else self.bench.bridge.directivity_db, "bridge directivity, dB"
+        )
+        return _amplitude("directivity", 10.0 ** (-db / 20.0), origin)
+
+    def test_port(self) -> Input:
+        """Source match of the bridge's test port."""
+        bridge = self.bench.bridge
+        vswr, origin = self._stated(None if bridge is None else bridge.test_port_vswr, "bridge test port VSWR")
+        return _amplitude("test port match", gamma(vswr), origin)
+
+    def scale(self, range_db: float) -> Input:
+        """Scale error over the distance on the display, at most the figure for the whole range."""
+        specs = self.bench.specifications
+        if specs.scale_per_db is None and specs.scale_over_range_db is not None:
+            return _limit("scale fidelity", specs.scale_over_range_db.worst, FROM_FILE)
+        per_db, origin = self._stated(specs.scale_per_db, "scale, dB/dB")
+        value = per_db * abs(range_db)
+        if specs.scale_over_range_db is not None:
+            value = min(value, specs.scale_over_range_db.worst)
+        elif specs.scale_per_db is None:
+            value = min(value, ASSUMED["scale over the range, dB"])
+        return _limit("scale fidelity", value, origin)
+
+    def switching(self, switched: tuple[str, ...]) -> tuple[Input, ...]:
+        """One term for each setting that differs from the thru's."""
+        specs = self.bench.specifications
+        known = {
+            "attenuation_db": ("attenuator switching", specs.attenuator_switching_db, "attenuator switching, dB"),
+            "reference_dbm": ("reference switching", specs.reference_switching_db, "reference switching, dB"),
+            "rbw_hz": ("RBW switching", specs.rbw_switching_db, "RBW switching, dB"),
+        }
+        made = []
+        for setting in switched:
+            name, figure, assumed = known[setting]
+            value, origin = self._stated(figure, assumed)
+            made.append(_limit(name, value, origin))
+        return tuple(made)
+
+    def drift(self, hours: float) -> Input:
+        """Drift since the thru, by the stated rate."""
+        rate, origin = self._stated(self.bench.specifications.drift_db_per_h, "drift, dB/h")
+        return _limit("drift since the thru", rate * abs(hours), origin)
+
+    def connection(self, where: str) -> Input:
+        """Repeatability of the connections of one hookup against those of the thru; always a term."""
+        figure = self.bench.specifications.connection_db
+        name = f"connection repeatability {where}".strip()
+        if figure is None:
+            value = ASSUMED["connection repeatability, dB"]
+            return Input(name=name, value=value, distribution=Distribution.NORMAL, origin=BY_US)
+        return _limit(name, figure.worst, FROM_FILE)
+
+    def frequency(self) -> tuple[tuple[float, str], tuple[float, str]]:
+        """Relative errors of the frequency reference and of the span, with their origins."""
+        specs = self.bench.specifications
+        ppm, first = self._stated(specs.frequency_reference_ppm, "frequency reference, ppm")
+        percent, second = self._stated(specs.frequency_span_percent, "span accuracy, %")
+        return (ppm * 1e-6, first), (percent / 100.0, second)
+
+    def assumptions(self, *, bridge: bool) -> tuple[str, ...]:
+        """Name what the file leaves out and is assumed here; ``bridge``: whether one is used."""
+        bench, specs = self.bench, self.bench.specifications
+        silent = {
+            "generator VSWR": bench.generator_vswr,
+            "analyzer VSWR": bench.analyzer.vswr,
+            "scale, dB/dB": specs.scale_per_db or specs.scale_over_range_db,
+            "drift, dB/h": specs.drift_db_per_h,
+            "connection repeatability, dB": specs.connection_db,
+            "frequency reference, ppm": specs.frequency_reference_ppm,
+            "span accuracy, %": specs.frequency_span_percent,
+            "load VSWR": specs.load_vswr or next((item.vswr for item in bench.kit if item.what == "load"), None),
+        }
+        pads = [pad for pad in (bench.generator_pad, bench.analyzer_pad) if pad is not None]
+        if any(pad.vswr is None for pad in pads):
+            silent["pad VSWR"] = None
+        if bridge:
+            silent["bridge directivity, dB"] = None if bench.bridge is None else bench.bridge.directivity_db
+            silent["bridge test port VSWR"] = None if bench.bridge is None else bench.bridge.test_port_vswr
+        return tuple(f"{name}: {ASSUMED[name]:g}" for name, figure in silent.items() if figure is None)
+
+
+def _limit(name: str, value: float, origin: str) -> Input:
+    return Input(name=name, value=value, distribution=Distribution.AT_LIMIT, origin=origin)
+
+
+def _amplitude(name: str, value: float, origin: str) -> Input:
+    return Input(name=name, value=value, unit="1", distribution=Distribution.U_SHAPED, origin=origin)

@@ -1,0 +1,307 @@
+"""One run's curves with everything a budget needs: paths against their thru, ports against open and short."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from sequencer.core.history import Role
+from sequencer.core.normalise import Averaged, Response, response
+from sequencer.core.quantities import Reading, Shift
+from sequencer.core.reflection import PortReflection, ReturnLoss, linear_reference
+from sequencer.core.trace import FloatArray, own
+from sequencer.core.transmission import PathLoss, greatest_leak
+from sequencer.core.uncertainty import Distribution, Input
+from sequencer.errors import MeasurementError
+from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.figures import FROM_RUN, Figures
+from sequencer.run.sweeps import Sweeps
+
+__all__ = ["Measured", "PathCurve", "PortCurve"]
+
+
+class PathCurve:
+    """A path on one key: the response and the levels it was made from."""
+
+    def __init__(self, sweeps: Sweeps, path: tuple[str, str], key: str) -> None:
+        self.path, self.key, self.name = path, key, f"{path[0]}-{path[1]}"
+        device = sweeps.latest(self.name, key, Role.DEVICE)
+        thru = sweeps.opening(key)
+        if device is None or thru is None:
+            missing = "the path" if device is None else "the thru"
+            msg = f"{self.name}: {missing} was not swept at {key!r}"
+            raise MeasurementError(msg)
+        self.device, self.opening, self.closing = device, thru, sweeps.closing(key)
+        self.leakage = sweeps.latest("floor", key, Role.LEAKAGE)
+        noise = sweeps.latest("floor", key, Role.NOISE)
+        self.has_noise = noise is not None
+        self.response: Response = response(device, thru, noise, self.leakage, self.closing)
+        self.sweep_center_hz = float(0.5 * (device.freq_hz[0] + device.freq_hz[-1]))
+
+
+class PortCurve:
+    """A port on one key: |Gm|^2 over frequency, and how far open and short lie apart."""
+
+    def __init__(self, sweeps: Sweeps, port: str, key: str) -> None:
+        self.port, self.key = port, key
+        device = sweeps.latest(f"reflect-{port}", key, Role.REFLECTION)
+        opened = sweeps.latest("reflect-open", key, Role.OPEN)
+        short = sweeps.latest("reflect-short", key, Role.SHORT)
+        if device is None or opened is None or short is None:
+            msg = f"port {port}: its reflection, the open or the short was not swept at {key!r}"
+            raise MeasurementError(msg)
+        self.device, self.opened = device, opened
+        self.response = response(device, _full_reflection(opened, short))
+        load = sweeps.latest("reflect-load", key, Role.LOAD)
+        self.load_ratio: FloatArray | None = None
+        if load is not None:
+            self.load_ratio = np.sqrt(response(load, _full_reflection(opened, short)).raw)
+        # (1+e)/(1-e) of two full reflections: e is at most directivity plus source match
+        ripple = 10.0 * np.abs(np.log10(opened.power_mw / short.power_mw))
+        self.open_short_db = float(np.nanmax(ripple))
+        self.center_hz = float(0.5 * (device.freq_hz[0] + device.freq_hz[-1]))
+
+
+def _full_reflection(opened: Averaged, short: Averaged) -> Averaged:
+    response(opened, short)  # refuses an open and a short that do not fit together
+    amplitude = linear_reference(np.sqrt(opened.power_mw), np.sqrt(short.power_mw))
+    u_rel = 0.5 * np.hypot(np.nan_to_num(opened.u_rel), np.nan_to_num(short.u_rel))
+    return replace(opened, power_mw=own(amplitude**2), u_rel=own(u_rel), repeats=max(opened.repeats, 2))
+
+
+class Measured:
+    """Everything a run has measured so far, cached; builds level models for the quantities."""
+
+    def __init__(self, recipe: Recipe, bench: Bench, sweeps: Sweeps) -> None:
+        self.recipe, self.figures, self.sweeps = recipe, Figures(bench), sweeps
+        self._paths: dict[tuple[tuple[str, str], str], PathCurve] = {}
+        self._ports: dict[tuple[str, str], PortCurve] = {}
+
+    # --- curves
+
+    def path(self, path: tuple[str, str], key: str) -> PathCurve:
+        """Return a path's curve; MeasurementError where sweeps are missing or do not fit."""
+        if (path, key) not in self._paths:
+            self._paths[path, key] = PathCurve(self.sweeps, path, key)
+        return self._paths[path, key]
+
+    def port(self, port: str, key: str) -> PortCurve:
+        """Return a port's curve; MeasurementError where sweeps are missing or do not fit."""
+        if (port, key) not in self._ports:
+            self._ports[port, key] = PortCurve(self.sweeps, port, key)
+        return self._ports[port, key]
+
+    def shift(self, center_hz: float) -> Shift:
+        """Frequency error of a sweep round a centre."""
+        (reference, first), (span, second) = self.figures.frequency()
+        return Shift(reference=reference, span=span, center_hz=center_hz, reference_origin=first, span_origin=second)
+
+    # --- transmission
+
+    def reading(self, curve: PathCurve) -> Reading:
+        """Return a path's curve for the quantities, leakage included as what adds with unknown phase."""
+        r = curve.response
+        places = np.linspace(0, r.freq_hz.size - 1, min(r.freq_hz.size, 33)).astype(int)
+        amplitudes = [greatest_leak(*_leak(r, float(r.freq_hz[place]))) for place in places]
+        leak = np.interp(r.freq_hz, r.freq_hz[places], amplitudes)
+        return Reading(
+            freq_hz=r.freq_hz,
+            ratio=r.ratio,
+            u_ratio=r.u_ratio,
+            raw=r.raw,
+            noise=r.noise,
+            cut_off=r.cut_off,
+            unresolved=own(2.0 * leak),  # (1 + |S11|) is at most 2, and nearly that in a stop band
+            rbw_hz=r.rbw_hz,
+        )
+
+    def path_loss(self, curve: PathCurve, f_hz: float, ratio: float, u_ratio: float) -> PathLoss:
+        """Return the level model of a path at one frequency."""
+        r, first, second = curve.response, *curve.path
+        index = int(np.argmin(np.abs(r.freq_hz - f_hz)))
+        leak, u_leak = _leak(r, f_hz)
+        loss_db = -10.0 * math.log10(min(max(ratio, u_ratio, 1e-30), 1e30))
+        gains = [
+            self.figures.scale(loss_db),
+            *self.figures.switching(r.switched),
+            self._drift(curve, f_hz),
+            self.figures.connection(curve.name),
+        ]
+        thru_db = 4.343 * float(r.thru_u_rel[index])
+        if thru_db > 0.0:
+            name = f"noise of the thru {curve.key}"
+            gains.append(Input(name=name, value=thru_db, distribution=Distribution.NORMAL, kind="A", origin=FROM_RUN))
+        cut_off, floor_unsure = bool(r.cut_off[index]), bool(r.noise_cut_off[index])
+        return PathLoss(
+            where=f"{f_hz:.0f}",
+            path=curve.name,
+            ratio=ratio,
+            u_ratio=u_ratio,
+            dof=r.dof if r.repeats > 1 else math.inf,
+            noise_span=float(r.noise[index]) if floor_unsure and not cut_off else 0.0,
+            leak=leak,
+            u_leak=u_leak,
+            source=self.figures.source(),
+            load=self.figures.load(),
+            s1=self.reflection_at(first, f_hz),
+            s2=self.reflection_at(second, f_hz),
+            gains=tuple(gains),
+            others=self._others(first, second, f_hz, ratio),
+        )
+
+    def _drift(self, curve: PathCurve, f_hz: float) -> Input:
+        """Half of what opening and closing thru differ; by the stated rate where there is no closing thru yet."""
+        if curve.closing is None:
+            hours = (curve.device.began - curve.opening.ended).total_seconds() / 3600.0
+            return self.figures.drift(hours)
+        ratio_db = 10.0 * np.log10(curve.closing.power_mw / curve.opening.power_mw)
+        # neighbours share the drift but not the noise
+        near = np.argsort(np.abs(curve.opening.freq_hz - f_hz))[:9]
+        return Input(
+            name="drift from opening to closing thru",
+            value=0.5 * abs(float(np.nanmedian(ratio_db[near]))),
+            distribution=Distribution.AT_LIMIT,
+            origin=FROM_RUN,
+        )
+
+    def _others(self, first: str, second: str, f_hz: float, ratio: float) -> tuple[Input, ...]:
+        """What the loads on the device's other ports send into the path: |S31| |S23| |load|, unknown phase."""
+        load, origin = self.figures.load_reflection()
+        made = []
+        for port in self.recipe.ports:
+            if port in (first, second):
+                continue
+            there, back = self.coupling(first, port, f_hz), self.coupling(port, second, f_hz)
+            if there is None and back is None:
+                product, name = math.sqrt(max(ratio, 0.0)), f"load on {port} (its paths not measured, taken as strong)"
+            else:
+                product, name = (there or 1.0) * (back or 1.0), f"load on {port}"
+            made.append(
+                Input(name=name, value=product * load, unit="1", distribution=Distribution.U_SHAPED, origin=origin)
+            )
+        return tuple(made)
+
+    def coupling(self, a: str, b: str, f_hz: float) -> float | None:
+        """Return the measured |S_ab| between two ports, either way round; its bound where hidden; None if unknown."""
+        for path in ((a, b), (b, a)):
+            for key in self.sweeps.covering(f"{path[0]}-{path[1]}", Role.DEVICE, f_hz, f_hz):
+                try:
+                    r = self.path(path, key).response
+                except MeasurementError:
+                    continue
+                loss_db = np.interp(f_hz, r.freq_hz, np.where(r.hidden, r.bound_db, r.loss_db))
+                if math.isfinite(loss_db):
+                    return float(min(10.0 ** (-float(loss_db) / 20.0), 1.0))
+        return None
+
+    # --- reflection
+
+    def port_curve_at(self, port: str, low_hz: float, high_hz: float, prefer: str = "") -> PortCurve | None:
+        """Return the best curve of a port that covers a stretch of frequency."""
+        for key in self.sweeps.covering(f"reflect-{port}", Role.REFLECTION, low_hz, high_hz, prefer):
+            try:
+                return self.port(port, key)
+            except MeasurementError:
+                continue
+        return None
+
+    def reflection_at(self, port: str, f_hz: float) -> PortReflection | None:
+        """Return what is known of a port's reflection at a frequency; None where it was not measured."""
+        curve = self.port_curve_at(port, f_hz, f_hz)
+        if curve is None:
+            return None
+        ratio = float(np.interp(f_hz, curve.response.freq_hz, curve.response.ratio))
+        return self.port_reflection(curve, f_hz, ratio, 0.0)
+
+    def port_reading(self, curve: PortCurve) -> Reading:
+        """Return a port's |Gm|^2 for the quantities, directivity and loads as what adds with unknown phase."""
+        r = curve.response
+        middle = self.port_reflection(curve, curve.center_hz, float(np.median(r.ratio)), 0.0)
+        return Reading(
+            freq_hz=r.freq_hz,
+            ratio=r.ratio,
+            u_ratio=r.u_ratio,
+            raw=r.raw,
+            noise=r.noise,
+            cut_off=r.cut_off,
+            unresolved=own(np.full(r.ratio.shape, middle.unresolved)),
+            rbw_hz=r.rbw_hz,
+        )
+
+    def port_reflection(self, curve: PortCurve, f_hz: float, ratio: float, u_ratio: float) -> PortReflection:
+        """Return the level model of a port at one frequency."""
+        ratio = max(ratio, 1e-12)
+        hours = (curve.device.began - curve.opened.ended).total_seconds() / 3600.0
+        gains = [
+            self.figures.scale(-10.0 * math.log10(ratio)),
+            *self.figures.switching(curve.response.switched),
+            self.figures.drift(hours),
+            self.figures.connection(f"reflect-{curve.port}"),
+        ]
+        u_db = 4.343 * max(u_ratio, 0.0) / ratio
+        if u_db > 0.0:
+            name = f"noise and averaging reflect-{curve.port} {f_hz:.0f}"
+            gains.append(Input(name=name, value=u_db, distribution=Distribution.NORMAL, kind="A", origin=FROM_RUN))
+        return PortReflection(
+            where=f"{curve.port} {f_hz:.0f}",
+            measured=math.sqrt(ratio),
+            directivity=self._directivity(curve, f_hz),
+            test_port=self.figures.test_port(),
+            gains=tuple(gains),
+            loads=self._port_loads(curve.port, f_hz, ratio),
+        )
+
+    def return_loss(self, curve: PortCurve, f_hz: float, ratio: float, u_ratio: float) -> ReturnLoss:
+        """Return the level model of a port's return loss at one frequency."""
+        return ReturnLoss(self.port_reflection(curve, f_hz, ratio, u_ratio))
+
+    def _directivity(self, curve: PortCurve, f_hz: float) -> Input:
+        """The stated directivity, or what the good load proved if that is less."""
+        stated = self.figures.directivity()
+        if curve.load_ratio is None:
+            return stated
+        load, _ = self.figures.load_reflection()
+        shown = float(np.interp(f_hz, curve.response.freq_hz, curve.load_ratio)) + load
+        return replace(stated, value=shown, origin=FROM_RUN) if shown < stated.value else stated
+
+    def _port_loads(self, port: str, f_hz: float, ratio: float) -> tuple[Input, ...]:
+        """Change of a port's reflection by imperfect loads: |S_k1|^2 |load| each, what is not measured by energy."""
+        load, origin = self.figures.load_reflection()
+        known: dict[str, float] = {}
+        unknown = []
+        for other in self.recipe.ports:
+            if other == port:
+                continue
+            amplitude = self.coupling(port, other, f_hz)
+            if amplitude is None:
+                unknown.append(other)
+            else:
+                known[f"load on {other}"] = amplitude**2
+        if unknown:
+            left = max(1.0 - min(ratio, 1.0) - sum(known.values()), 0.0)
+            known[f"load on {' and '.join(unknown)} (path not measured: at most what energy leaves)"] = left
+        return tuple(
+            Input(name=name, value=power * load, unit="1", distribution=Distribution.U_SHAPED, origin=origin)
+            for name, power in known.items()
+        )
+
+
+def _alike(r: Response, f_hz: float) -> slice:
+    """Points over which leakage is alike: within 0.1 % of the frequency, at least nine (leads of metres, no source)."""
+    step = float(r.freq_hz[1] - r.freq_hz[0]) if r.freq_hz.size > 1 else 1.0
+    each_side = max(4, int(1e-3 * f_hz / step))
+    index = int(np.argmin(np.abs(r.freq_hz - f_hz)))
+    return slice(max(index - each_side, 0), index + each_side + 1)
+
+
+def _leak(r: Response, f_hz: float) -> tuple[float, float]:
+    """Leakage's power ratio at a frequency and its standard uncertainty: the mean over the points alike."""
+    if r.leak is None or r.u_leak is None:
+        return 0.0, 0.0
+    near = _alike(r, f_hz)
+    leak, u = r.leak[near], r.u_leak[near]
+    step = float(r.freq_hz[1] - r.freq_hz[0]) if r.freq_hz.size > 1 else r.rbw_hz
+    independent = max(leak.size / max(1.0, r.rbw_hz / step), 1.0)  # points closer than the RBW share their noise
+    return float(np.nanmean(leak)), float(np.sqrt(np.nanmean(u**2) / independent))
