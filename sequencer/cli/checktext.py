@@ -37,7 +37,7 @@ def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, colum
     if forecast.assumptions:
         lines += ["", "Assumed, because the bench file does not say:"]
         lines += [line for text in forecast.assumptions for line in fold(text, width, "  - ")]
-    lines += ["", "Cautions for the bench (each comes again at its moment):"]
+    lines += ["", "Cautions for the bench (a run shows them at the moment they matter):"]
     lines += [line for text in EVERY_CAUTION for line in fold(text, width, "  ! ")]
     return "\n".join(lines)
 

@@ -47,9 +47,11 @@ def duration(seconds: float) -> str:
 
     Examples
     --------
-    >>> duration(0.26), duration(9.96), duration(74), duration(200), duration(3899)
-    ('0.3 s', '10 s', '1 min 14 s', '3 min 20 s', '1 h 05 min')
+    >>> duration(0.0126), duration(0.26), duration(9.96), duration(74), duration(3899)
+    ('13 ms', '0.3 s', '10 s', '1 min 14 s', '1 h 05 min')
     """
+    if 0.0 < seconds < 0.095:
+        return f"{max(round(1e3 * seconds), 1)} ms"
     if seconds < 9.95:
         return f"{max(seconds, 0.0):.1f} s"
     whole = round(seconds)
