@@ -145,7 +145,7 @@ class Bench:
         shown_hz = np.linspace(asked.start_hz, asked.stop_hz, asked.points)
         centre_hz = (asked.start_hz + asked.stop_hz) / 2.0
         true_hz = shown_hz * (1.0 + self.drawn.reference_error) + (shown_hz - centre_hz) * self.drawn.span_error
-        at_s = self.time.now_s + np.arange(asked.points) * settings.dwell_s
+        at_s = np.asarray(self.time.now_s + np.arange(asked.points) * settings.dwell_s, dtype=np.float64)
 
         rate = (asked.stop_hz - asked.start_hz) / asked.sweep_time_s
         flags = set()
@@ -162,8 +162,10 @@ class Bench:
         if mixer_dbm > self.profile.mixer_overload_dbm:
             flags.add("overload")
         volts = receiver.compressed(volts, settings.attenuation_db, self.profile.mixer_compression_dbm)
-        coupled_s = asked.sweep_factor * (asked.stop_hz - asked.start_hz) / (
-            settings.rbw_hz * min(settings.rbw_hz, settings.vbw_hz)
+        coupled_s = (
+            asked.sweep_factor
+            * (asked.stop_hz - asked.start_hz)
+            / (settings.rbw_hz * min(settings.rbw_hz, settings.vbw_hz))
         )
         if asked.sweep_time_s < 0.98 * coupled_s:  # 2 %: rounding of a sweep time sent as text
             flags.add("uncalibrated")
@@ -214,21 +216,22 @@ class Bench:
             return drawn.open(freq_hz) if what == "open" else drawn.short(freq_hz)
 
         def transfer(freq_hz: Real) -> Complex:
-            source, load = drawn.source(freq_hz), drawn.receiver(freq_hz)
             leak = more * drawn.leakage(freq_hz)
             if made == "thru":
-                return 1.0 / (1.0 - source * load) + leak
+                return np.asarray(1.0 / (1.0 - drawn.source(freq_hz) * drawn.receiver(freq_hz)) + leak)
             if made == OPEN_LEADS:
-                return 2.0 * leak
+                return np.asarray(2.0 * leak)
             if made == "floor":
-                return leak * (1.0 + drawn.load(0, freq_hz))
+                return np.asarray(leak * (1.0 + drawn.load(0, freq_hz)))
             if made.startswith("reflect-"):
                 gamma = reflection(freq_hz)
                 reading = bridge_reading(gamma, drawn.directivity(freq_hz), drawn.test_port(freq_hz))
-                return reading * 10.0 ** (-self.profile.bridge_loss_db / 20.0) + leak * (1.0 + gamma)
+                return np.asarray(reading * 10.0 ** (-self.profile.bridge_loss_db / 20.0) + leak * (1.0 + gamma))
             keep = [ports.index(name) for name in made.split("-")]
             s = loaded(circuit.s(freq_hz), keep, loads(keep, freq_hz))
-            return transmitted(s, source, load) + leak * (1.0 + s[:, 0, 0])
+            # What the device throws back at the generator's lead leaks too (trade notes 12.4).
+            through = transmitted(s, drawn.source(freq_hz), drawn.receiver(freq_hz))
+            return np.asarray(through + leak * (1.0 + s[:, 0, 0]))
 
         return transfer
 

@@ -27,7 +27,11 @@ class Command:
 
 
 def setting(
-    read: Callable[[str], T], put: Callable[[T], None], tell: Callable[[], str], *, limits: Callable[[str], str] | None = None
+    read: Callable[[str], T],
+    put: Callable[[T], None],
+    tell: Callable[[], str],
+    *,
+    limits: Callable[[str], str] | None = None,
 ) -> Command:
     """Return a command with one parameter that can be asked back; ``limits`` answers MIN, MAX and DEF."""
 

@@ -190,7 +190,7 @@ def _standard(rng: np.random.Generator, *, sign: float) -> Callable[[Real], Comp
 
 
 def _scale(rng: np.random.Generator, per_db: float, over_range_db: float) -> Callable[[Real], Real]:
-    """Return a smooth error over the display: slope below per_db, and never more than over_range_db between two levels."""
+    """Return a smooth error over the display; slope and largest difference stay below the two figures."""
     rates = 2.0 * math.pi / rng.uniform(25.0, 160.0, 4)
     phases = rng.uniform(0.0, 2.0 * math.pi, 4)
     shape = Ripple(rng.uniform(0.2, 1.0, 4) / rates, rates, phases)

@@ -16,9 +16,10 @@ __all__ = ["Variant", "load_variant", "variant_names"]
 
 _DECADE = {
     "1-3-10": (1.0, 3.0),
-    "tenth": tuple(
-        float(step)
-        for step in "1.0 1.1 1.2 1.3 1.5 1.6 1.8 2.0 2.2 2.4 2.7 3.0 3.3 3.6 3.9 4.3 4.7 5.1 5.6 6.2 6.8 7.5 8.2 9.1".split()
+    # Steps of about a tenth of a decade and less: the 24 rounded values of the E24 series of IEC 60063.
+    "tenth": (
+        *(1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0),
+        *(3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2, 9.1),
     ),
 }
 

@@ -1,0 +1,155 @@
+"""`python -m instruments.simulated`: the simulated bench as a process of its own.
+
+On standard output stands, when it is ready, one line of JSON (or, on a terminal, its bench file). It ends when
+standard input does, so that it never outlives who started it, or on SIGTERM; with --standalone on Ctrl-C or SIGTERM.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import signal
+import sys
+import threading
+
+from instruments.simulated import devices
+from instruments.simulated.analyzer import Analyzer
+from instruments.simulated.bench import Bench
+from instruments.simulated.benchfile import bench_file
+from instruments.simulated.control import Control
+from instruments.simulated.profile import PROFILES
+from instruments.simulated.server import HOST, listen, until
+from instruments.simulated.simtime import SimulatedTime
+from instruments.simulated.variants import load_variant, variant_names
+from sequencer.errors import NotchbookError, UsageError
+
+
+def main() -> int:
+    """Serve until told to stop; returns the exit status."""
+    asked = _arguments()
+    try:
+        device = _device(asked)
+        variant = load_variant(asked.variant)
+        if asked.seed < 0 or not 0.0 <= asked.speed <= 1e6:
+            msg = f"seed {asked.seed}, speed {asked.speed:g}: neither may be negative, the speed at most 1e6"
+            raise UsageError(msg)
+        time = SimulatedTime(asked.speed)
+        bench = Bench(device, PROFILES[asked.profile], asked.seed, time, cable_move_s=asked.cable_move)
+        asyncio.run(_serve(asked, bench, Analyzer(bench, variant), Control(bench)))
+    except NotchbookError as exc:
+        sys.stderr.write(f"simulated bench: {exc.message}\n")
+        return exc.exit_code
+    except OSError as exc:
+        sys.stderr.write(f"simulated bench: cannot listen on {HOST} port {asked.port}: {exc.strerror}\n")
+        return UsageError.exit_code
+    except KeyboardInterrupt:
+        pass
+    return 0
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m instruments.simulated", description="Serve the simulated bench.")
+    parser.add_argument("--device", default="", help="device or fault; without it the recipe's own")
+    parser.add_argument("--variant", default="free-binary", help=f"analyzer: {', '.join(variant_names())}")
+    parser.add_argument("--profile", default="lab", choices=sorted(PROFILES), help="how good the bench is")
+    parser.add_argument("--seed", type=int, default=1, help="of all drawn errors and noise")
+    parser.add_argument("--speed", type=float, default=0.0, help="times real time; 0: simulated time costs no waiting")
+    parser.add_argument("--cable-move", type=float, default=0.1, metavar="S", help="simulated seconds a hookup takes")
+    parser.add_argument("--port", type=int, default=0, help="of the analyzer; 0: the system's choice")
+    parser.add_argument("--recipe", default="", help="name of the recipe that will be run: chooses the device")
+    parser.add_argument("--ports", default="", help="ports of that recipe, with commas")
+    parser.add_argument("--frequencies", default="", help="frequencies of that recipe in hertz, with commas")
+    parser.add_argument("--standalone", action="store_true", help="do not end with standard input")
+    return parser.parse_args()
+
+
+def _device(asked: argparse.Namespace) -> devices.Device:
+    """Return the device asked for, else the recipe's, else the healthy one nearest to the recipe's frequencies."""
+    device = devices.build(devices.resolve(asked.device, asked.recipe))
+    wanted = [port for port in asked.ports.split(",") if port]
+    try:
+        hertz = [float(hz) for hz in asked.frequencies.split(",") if hz]
+    except ValueError:
+        msg = f"--frequencies {asked.frequencies}: numbers in hertz, separated by commas"
+        raise UsageError(msg) from None
+    if not asked.device and hertz and _away(device, wanted, hertz) > 0.0:
+        healthy = [one for one in map(devices.build, devices.names()) if one.healthy]
+        device = min(healthy, key=lambda one: _away(one, wanted, hertz))
+    lost = [port for port in wanted if port not in device.ports]
+    if lost:
+        msg = f"the simulated device {device.name} has the ports {', '.join(device.ports)}, not {', '.join(lost)}"
+        raise UsageError(msg, device=device.name, ports=device.ports)
+    return device
+
+
+def _away(device: devices.Device, ports: list[str], hertz: list[float]) -> float:
+    """How far a device is from a recipe: relative distance of the frequencies, and more for a port it lacks."""
+    missing = sum(port not in device.ports for port in ports)
+    return missing + max(min(abs(hz / own - 1.0) for own in device.frequencies.values()) for hz in hertz)
+
+
+async def _serve(asked: argparse.Namespace, bench: Bench, analyzer: Analyzer, control: Control) -> None:
+    first, analyzer_port = await listen(analyzer, bench.time, asked.port)
+    second, control_port = await listen(control, bench.time, 0)
+    stop = asyncio.Event()
+    _stop_on_signals(stop)
+    if not asked.standalone:
+        _stop_with_stdin(stop)
+    resources = {
+        "analyzer": f"TCPIP::{HOST}::{analyzer_port}::SOCKET",
+        "switch": f"TCPIP::{HOST}::{control_port}::SOCKET",
+    }
+    text = bench_file(bench.profile, dialect=asked.variant, ports=bench.device.ports, **resources)
+    device = bench.device
+    assert isinstance(device, devices.Device)
+    said = {
+        **resources,
+        "bench_file": text,
+        "device": device.name,
+        "title": device.title,
+        "recipe": device.recipe,
+        "ports": list(device.ports),
+        "frequencies": dict(device.frequencies),
+        "variant": asked.variant,
+        "seed": asked.seed,
+    }
+
+    def ready() -> None:
+        if asked.standalone and sys.stdout.isatty():
+            sys.stdout.write(f"# {device.title}\n{text}# Ctrl-C ends it.\n")
+        else:
+            sys.stdout.write(json.dumps(said) + "\n")
+        sys.stdout.flush()
+
+    await until(stop, [first, second], ready)
+
+
+def _stop_on_signals(stop: asyncio.Event) -> None:
+    loop = asyncio.get_running_loop()
+    for name in ("SIGTERM", "SIGINT"):
+        number = getattr(signal, name)
+        try:
+            loop.add_signal_handler(number, stop.set)
+        except NotImplementedError:  # an event loop without signals (Windows)
+            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop.set))
+
+
+def _stop_with_stdin(stop: asyncio.Event) -> None:
+    """Whoever started us holds the other end of standard input; when that closes, they are gone."""
+    loop = asyncio.get_running_loop()
+
+    def watch() -> None:
+        try:
+            while os.read(0, 4096):
+                pass
+        except OSError:
+            pass  # no standard input at all: the same as its end
+        loop.call_soon_threadsafe(stop.set)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,45 @@
+"""The bench file of a simulated bench: what it states of itself is true of the errors it has."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from instruments.simulated.bench import hookup_names
+from instruments.simulated.profile import Profile
+
+__all__ = ["bench_file"]
+
+GENERATOR_DBM = 0.0
+
+
+def bench_file(profile: Profile, *, analyzer: str, switch: str, dialect: str, ports: tuple[str, ...]) -> str:
+    """Return the YAML text; ``analyzer`` and ``switch`` are VISA resources."""
+    p = profile
+    pad = f"{{loss: {p.pad_loss_db:g} dB, vswr: {p.pad_vswr:g}}}"
+    pads = f"pads: {{generator: {pad}, analyzer: {pad}}}\n" if p.pad_loss_db > 0.0 else ""
+    hookups: Mapping[str, int] = {name: number for number, name in enumerate(hookup_names(ports), start=1)}
+    closes = "".join(f'    {name}: "ROUT:CLOS (@{number})"\n' for name, number in hookups.items())
+    return f"""\
+# SIMULATED bench of an invented laboratory: nothing taken with it is a measurement.
+bench: 1
+analyzer:
+  resource: "{analyzer}"
+  visa: "@py"
+  dialect: {dialect}
+  vswr: {{limit: {p.analyzer_vswr:g}}}
+  maximum input: {p.maximum_input_dbm:g} dBm
+generator: {{level: {GENERATOR_DBM:g} dBm, vswr: {{limit: {p.generator_vswr:g}}}}}
+bridge: {{directivity: {p.directivity_db:g} dB, test port vswr: {p.test_port_vswr:g}}}
+{pads}specifications:
+  scale: {{per dB: {p.scale_per_db:g} dB/dB, over range: {p.scale_over_range_db:g} dB}}
+  attenuator switching: {p.attenuator_switching_db:g} dB
+  reference switching: {p.reference_switching_db:g} dB
+  rbw switching: {p.rbw_switching_db:g} dB
+  drift: {p.drift_db_per_h:g} dB/h
+  connection: {p.connection_db:g} dB
+  load vswr: {p.load_vswr:g}
+  frequency: {{reference: {p.reference_ppm:g} ppm, span: {p.span_percent:g} %}}
+switch:
+  resource: "{switch}"
+  hookups:
+{closes}"""
