@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import secrets
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -69,7 +68,7 @@ class RunFolder:
             When a run of this id exists, or the disk does not let us.
         """
         folder = root / names.check_run_id(run_id)
-        part = root / f".{run_id}.{secrets.token_hex(4)}.part"  # another bench may share the root
+        part = root / f".{run_id}.{os.urandom(4).hex()}.part"  # another bench may share the root
         files = {names.RECIPE: recipe_text, names.BENCH: bench_text, names.JOURNAL: ""}
         with storing("a new run", folder):
             root.mkdir(parents=True, exist_ok=True)
@@ -108,10 +107,9 @@ class RunFolder:
             if stored.record.complete:
                 msg = f"{folder}: this run is complete; nothing can be added to it. Start a new run instead"
                 raise UsageError(msg, folder=str(folder))
-            # An interrupted run that was reported on: its seal goes first, then the result it sealed.
+            # An interrupted run that was reported on: without its seal the run is unfinished again.
             with storing("the run's state", folder):
                 disk.remove(folder / names.MANIFEST)
-                disk.remove(folder / names.RESULT)
                 disk.sync_folder(folder)
         with storing("the run's state", folder):
             return cls(folder, disk, now)
