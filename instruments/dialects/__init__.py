@@ -1,6 +1,6 @@
 """How instruments spell the same dozen things, as data: one YAML file a dialect, and their strict loader."""
 
-from instruments.dialects.choose import choose
+from instruments.dialects.choosing import choose
 from instruments.dialects.loader import load, names
 from instruments.dialects.model import SETTINGS, Completion, Dialect, Setting, TraceFormat
 

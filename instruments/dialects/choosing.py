@@ -10,14 +10,13 @@ from sequencer.errors import InstrumentError
 
 __all__ = ["choose"]
 
-_PATIENCE_S = 1.0  # how long an unknown query may stay silent; a known one is answered in milliseconds
 
-
-def choose(link: Link) -> Dialect:
+def choose(link: Link, patience_s: float = 1.0) -> Dialect:
     """Return the shipped dialect whose every identifying query is answered without an error.
 
     The generator is turned off first, in every spelling known: one fits, the others only leave an entry in
-    the error queue, which is emptied. Dialects that ask more are tried first, as they say more.
+    the error queue, which is emptied. Dialects that ask more are tried first, as they say more. An unknown
+    query is taken as such after ``patience_s`` of silence; a known one is answered in milliseconds.
 
     Raises
     ------
@@ -32,7 +31,7 @@ def choose(link: Link) -> Dialect:
     for dialect in shipped:
         for ask in dialect.identify:
             if ask not in known:
-                known[ask] = _why_not(link, ask, dialect.errors)
+                known[ask] = _why_not(link, ask, dialect.errors, patience_s)
             if known[ask]:
                 stumbled.append(f"{dialect.name}: {ask} {known[ask]}")
                 break
@@ -46,9 +45,9 @@ def choose(link: Link) -> Dialect:
     raise InstrumentError(msg, resource=link.resource, tried=tuple(dialect.name for dialect in shipped))
 
 
-def _why_not(link: Link, ask: str, errors: str) -> str:
+def _why_not(link: Link, ask: str, errors: str, patience_s: float) -> str:
     errorqueue.drain(link, errors)
-    answer = link.query_or_silence(ask, _PATIENCE_S)
+    answer = link.query_or_silence(ask, patience_s)
     entries = errorqueue.drain(link, errors)
     if entries:
         return f"is answered by error {entries[0][0]}"

@@ -1,0 +1,475 @@
+"""An analyzer over a link: proven settings, polled sweeps, output-off always possible."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import socket
+import struct
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any, ClassVar
+
+import numpy as np
+import pytest
+
+from instruments import dialects
+from instruments.analyzer import LONGEST_SWEEP_S, ScpiAnalyzer, open_analyzer, poll_wait_s
+from instruments.link import Link
+from sequencer.core.trace import Detector, Flag, SweepSettings
+from sequencer.errors import BenchError, InstrumentError, LinkError, LinkTimeoutError, MeasurementError, RecipeError
+from sequencer.recipe.model import AnalyzerFile
+
+SETTINGS = SweepSettings(
+    start_hz=144e6,
+    stop_hz=148e6,
+    points=11,
+    rbw_hz=3e3,
+    attenuation_db=10.0,
+    reference_dbm=0.0,
+    generator_dbm=-10.0,
+)
+NOON = datetime(2026, 1, 1, 12, tzinfo=UTC)
+
+
+class FixedClock:
+    """A clock that stands at noon and counts what it was asked to sleep."""
+
+    slept_s = 0.0
+
+    def now(self) -> datetime:
+        return NOON
+
+    def sleep(self, seconds: float) -> None:
+        self.slept_s += seconds
+
+
+class ToyAnalyzer:
+    """Enough of the dialect `free-binary` to be driven: values by header, limits, a sweep that takes a time."""
+
+    limits: ClassVar[dict[str, tuple[float, float]]] = {
+        "FREQ:STAR": (9e3, 3e9),
+        "FREQ:STOP": (9e3, 3e9),
+        "SWE:POIN": (2, 10001),
+        "BAND": (10, 3e6),
+        "INP:ATT": (0, 50),
+        "DISP:TRAC:Y:RLEV": (-100, 30),
+        "SOUR:POW": (-50, 10),
+        "SWE:TIME": (1e-3, 4e3),
+    }
+
+    def __init__(self, toy: Any) -> None:
+        self.toy = toy
+        self.values: dict[str, str] = {
+            "OUTP": "1", "BAND": "1000", "BAND:VID": "3000", "SWE:TIME": "0.02", "DET": "POS", "SOUR:POW": "0",
+        }  # fmt: skip
+        self.queue: list[str] = []
+        self.esr = 0
+        self.questionable = 0
+        self.sweep_s = 0.01
+        self.ends_at: float | None = None
+        self.sweeps = 0
+        self.ignores: set[str] = set()
+        self.trace: Any = None
+        toy.otherwise = self.message
+
+    def message(self, text: str) -> Any:
+        answers = []
+        for part in text.split(";"):
+            answer = self.one(part.removeprefix(":"))
+            if callable(answer):
+                return answer
+            if answer is not None:
+                answers.append(answer)
+        return b";".join(answers) + b"\n" if answers else None
+
+    def one(self, command: str) -> Any:
+        header, _, value = command.partition(" ")
+        if header in self.ignores:
+            return None
+        if header.endswith("?"):
+            return self.ask(header[:-1], value)
+        if header == "*CLS":
+            self.queue, self.esr = [], 0
+        elif header == "*OPC":
+            self.opc = True
+        elif header == "INIT":
+            self.ends_at, self.sweeps, self.opc = time.monotonic() + self.sweep_s, self.sweeps + 1, False
+        elif header == "ABOR":
+            self.ends_at = None
+        elif header in {"BAND:VID:AUTO", "SWE:TIME:AUTO"}:
+            pass
+        else:
+            self.values[header] = {"ON": "1", "OFF": "0"}.get(value, value)
+        return None
+
+    def ask(self, header: str, value: str) -> Any:
+        if header == "SYST:ERR":
+            return (self.queue.pop(0) if self.queue else '0,"No error"').encode()
+        if header == "*IDN":
+            return b"Invented,Toy,0,1"
+        if header == "*ESR":
+            if self.ends_at is not None and time.monotonic() >= self.ends_at and self.opc:
+                self.esr, self.ends_at = self.esr | 1, None
+            bits, self.esr = self.esr, 0
+            return str(bits).encode()
+        if header in {"STAT:QUES", "STAT:QUES:COND"}:
+            return str(self.questionable).encode()
+        if header == "TRAC":
+            return self.trace if self.trace is not None else self.block()
+        if value in {"MIN", "MAX"}:
+            return str(self.limits[header][value == "MAX"]).encode()
+        return self.values[header].encode() if header in self.values else None
+
+    def block(self, level_dbm: float = -20.0) -> bytes:
+        payload = struct.pack("<f", level_dbm) * int(self.values["SWE:POIN"])
+        return b"#%d%d" % (len(str(len(payload))), len(payload)) + payload
+
+    def sent(self) -> list[str]:
+        """Every single command so far."""
+        return [part.removeprefix(":") for line in self.toy.received for part in line.split(";")]
+
+
+@pytest.fixture
+def instrument(toy: Any) -> ToyAnalyzer:
+    made = ToyAnalyzer(toy)
+    made.values["SWE:POIN"] = "11"
+    return made
+
+
+@pytest.fixture
+def analyzer(instrument: ToyAnalyzer) -> Iterator[ScpiAnalyzer]:
+    link = Link.open(instrument.toy.resource, timeout_s=0.4)
+    opened = ScpiAnalyzer(link, dialects.load("free-binary"), FixedClock())
+    yield opened
+    opened.close()
+
+
+# --- the session ---
+
+
+def test_the_first_command_of_a_session_is_output_off(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    assert instrument.toy.received[0] == "OUTP OFF"
+    assert instrument.values["OUTP"] == "0"
+
+
+def test_capabilities_are_asked_of_the_instrument(analyzer: ScpiAnalyzer) -> None:
+    can = analyzer.capabilities()
+    assert can.frequency_hz == (9e3, 3e9)
+    assert can.points == (2, 10001)
+    assert can.rbw_range_hz == (10, 3e6)
+    assert can.detectors == (Detector.POWER, Detector.SAMPLE)
+    assert can.adjusts_tracking
+    assert analyzer.identification() == {"analyzer": "Invented,Toy,0,1"}
+
+
+def test_a_generator_that_does_not_go_off_is_refused_at_once(instrument: ToyAnalyzer) -> None:
+    instrument.ignores = {"OUTP"}
+    link = Link.open(instrument.toy.resource, timeout_s=0.4)
+    with pytest.raises(InstrumentError, match="still on"):
+        ScpiAnalyzer(link, dialects.load("free-binary"), FixedClock())
+    link.close()
+
+
+# --- a sweep ---
+
+
+def test_a_sweep_brings_trace_settings_and_time(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.values["BAND"] = ""
+    sweep = analyzer.sweep(SETTINGS)
+    assert sweep.trace.freq_hz[[0, -1]].tolist() == [144e6, 148e6]
+    assert sweep.trace.level_dbm.tolist() == [-20.0] * 11
+    assert sweep.asked is SETTINGS
+    assert sweep.used == replace(SETTINGS, sweep_time_s=0.02)
+    assert sweep.began == NOON
+    assert sweep.instrument_s == 0.02  # what the instrument states, however fast the toy was
+    assert sweep.flags == frozenset()
+
+
+def test_settings_are_those_the_instrument_says(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.ignores = {"BAND", "SWE:POIN"}  # coerced: 1 kHz and 11 points, whatever is asked
+    used = analyzer.sweep(replace(SETTINGS, points=101)).used
+    assert used.rbw_hz == 1000.0
+    assert used.points == 11
+
+
+def test_settings_that_did_not_change_are_not_sent_again(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    first = analyzer.sweep(SETTINGS)
+    before = len(instrument.sent())
+    second = analyzer.sweep(SETTINGS)
+    again = instrument.sent()[before:]
+    assert second.used == first.used
+    assert not [c for c in again if c.startswith(("FREQ", "BAND", "SWE", "DET", "INP", "DISP", "SOUR"))]
+    analyzer.sweep(replace(SETTINGS, rbw_hz=1e3))
+    changed = [c for c in instrument.sent()[before + len(again) :] if " " in c and "?" not in c]
+    assert changed == ["BAND 1000"]
+
+
+def test_the_generator_is_proven_on_and_off(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    assert analyzer.sweep(SETTINGS).used.generator_dbm == -10.0
+    assert analyzer.sweep(replace(SETTINGS, generator_dbm=None)).used.generator_dbm is None
+    assert instrument.values["OUTP"] == "0"
+    instrument.ignores = {"OUTP"}
+    with pytest.raises(InstrumentError, match="generator is off, not as asked"):
+        analyzer.sweep(SETTINGS)
+
+
+def test_a_generator_that_goes_off_while_sweeping_spoils_the_sweep(
+    analyzer: ScpiAnalyzer, instrument: ToyAnalyzer
+) -> None:
+    instrument.trace = lambda peer, _line: (
+        instrument.values.update(OUTP="0"),
+        peer.sendall(instrument.block() + b"\n"),
+    )
+    with pytest.raises(InstrumentError, match="generator is off"):
+        analyzer.sweep(SETTINGS)
+
+
+def test_generator_off_is_sent_before_any_other_setting(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    analyzer.sweep(SETTINGS)
+    before = len(instrument.sent())
+    analyzer.sweep(replace(SETTINGS, generator_dbm=None, rbw_hz=1e3))
+    assert instrument.sent()[before] == "OUTP OFF"
+    before = len(instrument.sent())
+    analyzer.sweep(replace(SETTINGS, rbw_hz=2e3))
+    settings = [c for c in instrument.sent()[before:] if "?" not in c]
+    assert settings.index("OUTP ON") > settings.index("BAND 2000")
+
+
+def test_a_narrow_video_filter_is_told_and_a_wide_one_is_none(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    assert analyzer.sweep(SETTINGS).used.vbw_hz is None
+    instrument.values["BAND:VID"] = "100"
+    assert analyzer.sweep(replace(SETTINGS, rbw_hz=1e3)).used.vbw_hz == 100.0
+    assert analyzer.sweep(replace(SETTINGS, vbw_hz=300.0)).used.vbw_hz == 300.0
+
+
+def test_status_bits_become_flags(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.questionable = 1 << 9 | 1 << 8 | 1 << 3
+    assert analyzer.sweep(SETTINGS).flags == {Flag.OVERLOAD, Flag.UNCALIBRATED}
+
+
+def test_points_without_data_are_nan(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.trace = b"#244" + struct.pack("<11f", -1.0, 9.91e37, 9.9e37, *[-2.0] * 8)
+    level = analyzer.sweep(SETTINGS).trace.level_dbm
+    assert np.isnan(level).tolist() == [False, True, True, *[False] * 8]
+
+
+def test_a_detector_the_analyzer_has_not_is_refused(toy: Any, instrument: ToyAnalyzer) -> None:
+    dialect = replace(dialects.load("free-binary"), detectors={Detector.SAMPLE: "SAMP"})
+    analyzer = ScpiAnalyzer(Link.open(toy.resource), dialect, FixedClock())
+    with pytest.raises(InstrumentError, match=r"no power detector .it has: sample"):
+        analyzer.sweep(SETTINGS)
+    instrument.ignores = {"DET"}
+    with pytest.raises(InstrumentError, match="told to use the detector SAMP, it uses POS"):
+        analyzer.sweep(replace(SETTINGS, detector=Detector.SAMPLE))
+    analyzer.close()
+
+
+def test_the_bottom_of_a_limited_display_follows_the_reference(toy: Any, instrument: ToyAnalyzer) -> None:
+    dialect = replace(dialects.load("free-binary"), display_range_db=100.0)
+    analyzer = ScpiAnalyzer(Link.open(toy.resource), dialect, FixedClock())
+    assert analyzer.sweep(replace(SETTINGS, reference_dbm=-10.0)).used.display_bottom_dbm == -110.0
+    analyzer.close()
+
+
+# --- what must be refused ---
+
+
+def test_a_sweep_that_is_too_long_is_not_started(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.values["SWE:TIME"] = "20.1"
+    with pytest.raises(MeasurementError, match=r"20\.1 s.*narrow the span or widen the RBW"):
+        analyzer.sweep(SETTINGS)
+    with pytest.raises(MeasurementError):
+        analyzer.sweep(replace(SETTINGS, sweep_time_s=LONGEST_SWEEP_S + 1))
+    assert instrument.sweeps == 0
+
+
+def test_everything_in_the_error_queue_is_told(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.queue = ['-222,"Data out of range"', '-221,"Settings conflict"']
+    with pytest.raises(InstrumentError, match='-222 "Data out of range"; -221 "Settings conflict"') as caught:
+        analyzer.sweep(SETTINGS)
+    assert caught.value.facts["entries"] == ((-222, "Data out of range"), (-221, "Settings conflict"))
+    assert pickle.loads(pickle.dumps(caught.value)).facts == caught.value.facts
+    assert instrument.sweeps == 0
+    assert analyzer.sweep(SETTINGS).trace.level_dbm.size == 11  # and the next one starts from nothing
+
+
+def test_an_error_while_sweeping_ends_it_at_once(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    analyzer.sweep(SETTINGS)
+    instrument.sweep_s = 3.0
+    threading.Timer(
+        0.1, lambda: (instrument.queue.append('-240,"Hardware error"'), setattr(instrument, "esr", 16))
+    ).start()
+    began = time.monotonic()
+    with pytest.raises(InstrumentError, match="Hardware error"):
+        analyzer.sweep(SETTINGS)
+    assert time.monotonic() - began < 1.0
+
+
+FAULTS = [
+    pytest.param(b"#244" + bytes(40) + b"\n", BenchError, id="four-bytes-short"),
+    pytest.param(b"#240" + struct.pack("<10f", *[-1.0] * 10), InstrumentError, id="a-point-too-few"),
+    pytest.param(b"#244" + struct.pack(">11f", *[-20.5] * 11), InstrumentError, id="bytes-reversed"),
+    pytest.param(b"-1.0,-2.0", InstrumentError, id="text-for-a-block"),
+    pytest.param(lambda peer, _line: peer.shutdown(socket.SHUT_RDWR), LinkError, id="drop"),
+    pytest.param(lambda _peer, _line: None, LinkTimeoutError, id="silence"),
+]
+
+
+@pytest.mark.parametrize(("trace", "kind"), FAULTS)
+def test_a_faulty_trace_is_our_error_and_the_bench_is_made_safe_after_it(
+    analyzer: ScpiAnalyzer, instrument: ToyAnalyzer, trace: Any, kind: type[BenchError]
+) -> None:
+    instrument.trace = trace
+    with pytest.raises(kind):
+        analyzer.sweep(SETTINGS)
+    began = time.monotonic()
+    assert analyzer.make_safe() is True
+    assert time.monotonic() - began < 2.0
+    assert instrument.values["OUTP"] == "0"
+    instrument.trace = None
+    assert analyzer.sweep(SETTINGS).trace.level_dbm.size == 11
+
+
+def test_a_sweep_that_never_ends_is_aborted(
+    analyzer: ScpiAnalyzer, instrument: ToyAnalyzer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    instrument.sweep_s = 1e9
+    real = time.monotonic
+    started = real()
+    monkeypatch.setattr(
+        "instruments.analyzer.time.monotonic", lambda: started + 50 * (real() - started)
+    )  # 5 s in 0.1 s
+    with pytest.raises(LinkTimeoutError, match=r"aborted\. Is the analyzer waiting for a trigger"):
+        analyzer.sweep(SETTINGS)
+    time.sleep(0.05)
+    assert instrument.sent()[-1] == "ABOR"
+    assert analyzer.make_safe()
+
+
+# --- make safe ---
+
+
+def test_ctrl_c_while_sweeping_can_be_followed_by_output_off(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.sweep_s = 10.0
+    threading.Timer(0.15, os.kill, (os.getpid(), signal.SIGINT)).start()
+    with pytest.raises(KeyboardInterrupt):
+        analyzer.sweep(SETTINGS)
+    assert instrument.values["OUTP"] == "1"
+    began = time.monotonic()
+    assert analyzer.make_safe() is True
+    assert time.monotonic() - began < 2.0
+    assert instrument.values["OUTP"] == "0"
+    assert instrument.sent()[-3:] == ["ABOR", "OUTP OFF", "OUTP?"]
+
+
+def test_make_safe_reopens_a_dead_link_once(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    analyzer.sweep(SETTINGS)
+    instrument.toy.drop()
+    time.sleep(0.05)
+    assert analyzer.make_safe() is True
+    assert instrument.values["OUTP"] == "0"
+    assert instrument.toy.connections == 2
+
+
+def test_make_safe_says_no_when_the_instrument_is_gone_and_never_raises(
+    analyzer: ScpiAnalyzer, instrument: ToyAnalyzer
+) -> None:
+    instrument.toy.close()
+    began = time.monotonic()
+    assert analyzer.make_safe() is False
+    assert time.monotonic() - began < 2.5
+    analyzer.close()
+    analyzer.close()
+
+
+def test_make_safe_says_no_when_the_output_stays_on(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    analyzer.sweep(SETTINGS)
+    instrument.ignores = {"OUTP"}
+    assert analyzer.make_safe() is False
+
+
+def test_close_turns_the_generator_off(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    analyzer.sweep(SETTINGS)
+    analyzer.close()
+    assert instrument.values["OUTP"] == "0"
+
+
+# --- tracking ---
+
+
+def test_tracking_is_adjusted_with_the_generator_on_and_left_as_it_was(
+    analyzer: ScpiAnalyzer, instrument: ToyAnalyzer
+) -> None:
+    seen = []
+    usual = instrument.one
+
+    def one(command: str) -> Any:
+        if command == "SOUR:TRAC:PEAK":
+            seen.append((instrument.values["OUTP"], instrument.values["BAND"]))
+            instrument.ends_at = time.monotonic()
+            return None
+        return usual(command)
+
+    instrument.one = one  # type: ignore[method-assign]
+    analyzer.adjust_tracking(300.0)
+    assert seen == [("1", "300")]
+    assert instrument.values["OUTP"] == "0"
+    instrument.queue = ['-200,"No thru"']
+    with pytest.raises(InstrumentError, match="No thru"):
+        analyzer.adjust_tracking(300.0)
+
+
+# --- polling ---
+
+
+@pytest.mark.parametrize("expected_s", [1.0, 2.5, 10.0, 20.0])
+def test_polling_adds_less_than_two_per_cent_to_a_sweep_of_a_second_or_more(expected_s: float) -> None:
+    """Simulate the poll times for ends up to 10 % off the stated sweep time."""
+    for off in np.linspace(0.9, 1.1, 41):
+        now_s, end_s = 0.0, off * expected_s
+        while now_s < end_s:
+            now_s += poll_wait_s(now_s, expected_s)
+        assert now_s - end_s < 0.02 * end_s
+
+
+@pytest.mark.parametrize("speed", [10.0, 100.0, 1000.0])
+def test_a_bench_paced_faster_than_its_stated_time_is_not_waited_for(speed: float) -> None:
+    end_s, now_s = 5.0 / speed, 0.0
+    while now_s < end_s:
+        now_s += poll_wait_s(now_s, 5.0)
+    assert now_s - end_s < 0.25 * end_s + 0.003
+
+
+def test_one_real_second_is_measured_in_little_more(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.sweep_s = 1.0
+    instrument.ignores = {"SWE:TIME"}
+    instrument.values["SWE:TIME"] = "1.0"
+    cpu, began = time.thread_time(), time.monotonic()
+    sweep = analyzer.sweep(SETTINGS)
+    assert time.monotonic() - began < 1.0 * 1.02 + 0.05  # 2 % of polling; 50 ms for a busy machine's scheduling
+    assert time.thread_time() - cpu < 0.2
+    assert sweep.instrument_s == 1.0
+
+
+# --- from a bench file ---
+
+
+def test_the_dialect_is_found_by_asking(toy: Any, instrument: ToyAnalyzer) -> None:
+    instrument.values |= dict.fromkeys(("INP:ATT", "DISP:TRAC:Y:RLEV", "FORM:BORD", "AVER:COUN", "UNIT:POW"), "0")
+    log: list[bytes] = []
+    analyzer = open_analyzer(AnalyzerFile(resource=toy.resource), FixedClock(), lambda _way, data: log.append(data))
+    assert analyzer.sweep(SETTINGS).trace.level_dbm.size == 11
+    assert instrument.sent()[0] in {"OUTP OFF", "TGEN:STAT OFF", "OUTP1 OFF"}
+    assert log[0].startswith(b"opened")
+    analyzer.close()
+
+
+def test_an_unknown_dialect_is_said_before_anything_is_opened(toy: Any) -> None:
+    with pytest.raises(RecipeError, match="did you mean 'free-binary'"):
+        open_analyzer(AnalyzerFile(resource=toy.resource, dialect="free-binry"), FixedClock())
+    assert toy.connections == 0

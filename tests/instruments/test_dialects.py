@@ -1,0 +1,138 @@
+"""Dialect files: the shipped ones hold together, a wrong one is refused with its line, `auto` asks."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from instruments import dialects, scpi
+from instruments.dialects import loader
+from instruments.link import Link
+from sequencer.core.trace import Detector
+from sequencer.errors import InstrumentError, RecipeError
+
+SHIPPED = dialects.names()
+TEXT = Path(loader.__file__).with_name("free-binary.yaml").read_text(encoding="utf-8")
+
+
+def test_there_are_dialects() -> None:
+    assert len(SHIPPED) >= 4
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_every_shipped_dialect_holds_together(name: str) -> None:
+    dialect = dialects.load(name)
+    assert dialect.name == name
+    assert dialect.begin[0] == dialect.off
+    assert "*RST" not in dialect.begin or dialect.off in dialect.begin[dialect.begin.index("*RST") + 1 :]
+    assert any(command.startswith("INIT:CONT OFF") for command in dialect.begin)
+    assert all(query.split(" ")[0].endswith("?") for query in (*dialect.identify, *dialect.status, dialect.output))
+    assert set(dialects.SETTINGS) - {"vbw"} <= dialect.settings.keys()
+    assert Detector.SAMPLE in dialect.detectors
+    for setting in dialect.settings.values():
+        assert setting.ask.endswith("?")
+        if setting.set:
+            assert scpi.fill(setting.set, {"value": 1.0}).startswith(setting.ask.removesuffix("?"))
+
+
+def test_the_dialect_that_asks_most_is_not_shadowed_by_one_that_asks_less() -> None:
+    """Two dialects with the same questions could not be told apart."""
+    asked = [frozenset(dialects.load(name).identify) for name in SHIPPED]
+    assert len(set(asked)) == len(asked)
+
+
+# --- wrong files ---
+
+WRONG = [
+    pytest.param("dialect: 1", "dialect: 2", r"x\.yaml:2: dialect: version '2' is not known", id="newer-version"),
+    pytest.param("dialect: 1\n", "", "'dialect' is missing", id="no-version"),
+    pytest.param("about:", "abuot:", r"x\.yaml:4: abuot: unknown key; did you mean 'about'", id="typo"),
+    pytest.param("errors: SYST:ERR?", "errors: SYST:ERR?\nerrors: X?", "errors: the key stands twice", id="twice"),
+    pytest.param("BAND {value}", "BAND {v.__class__}", "only {name}", id="attribute-look-up"),
+    pytest.param("BAND {value}", "BAND {hz}", "{value} expected", id="other-name"),
+    pytest.param("BAND {value}", "BAND 3000", "{value} expected", id="no-name"),
+    pytest.param('"BAND?"', '"BAND?;*RST"', "without ';'", id="two-commands"),
+    pytest.param("begin:  #", "begin:\n  - '*RST'  #", "session must be 'OUTP OFF'", id="reset-first"),
+    pytest.param("step: 5 dB", "step: 5 kHz", "settings.attenuation.step", id="wrong-unit"),
+    pytest.param("step: 5 dB", "limits: [50 dB, 0 dB]", "the least comes first", id="limits-reversed"),
+    pytest.param("step: 5 dB", "limits: [50 dB]", "two quantities expected", id="one-limit"),
+    pytest.param("order: swapped", "order: sideways", "normal or swapped", id="order"),
+    pytest.param("format: real32", "format: real16", "'real16' is not one of text, real32, real64", id="format"),
+    pytest.param("overload: 9", "overload: 16", "not a bit number", id="bit"),
+    pytest.param(", power: RMS, sample: SAMP", "", "none of power and sample", id="no-detector"),
+    pytest.param("  ask: OUTP?\n", "", "generator: 'ask' is missing", id="no-proof-of-off"),
+    pytest.param("reference:", "refrence:", "did you mean 'reference'", id="setting-typo"),
+    pytest.param(', coupled: "SWE:TIME:AUTO ON"', "", "'coupled' is missing", id="no-coupling"),
+    pytest.param("settings:", "settings: [", "not YAML", id="not-yaml"),
+    pytest.param(TEXT, "- a list", "starts with 'dialect: 1'", id="a-list"),
+    pytest.param("errors: SYST:ERR?", "errors: [a]", "errors: one text expected", id="list-for-text"),
+    pytest.param("errors: SYST:ERR?", "errors: SYST:ERR?\none message: maybe", "yes or no", id="boolean"),
+    pytest.param("errors: SYST:ERR?", "errors: X?\nrbw filters: [3 kHz, 1 kHz]", "narrowest", id="filters"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "says"), WRONG)
+def test_a_wrong_dialect_is_refused_with_its_line(old: str, new: str, says: str) -> None:
+    assert old in TEXT
+    with pytest.raises(RecipeError, match=says) as caught:
+        loader.parse(TEXT.replace(old, new, 1), "x.yaml")
+    assert caught.value.message.startswith("x.yaml")
+    assert caught.value.exit_code == 2
+
+
+def test_a_dialect_of_ones_own_is_loaded_by_path(tmp_path: Path) -> None:
+    mine = tmp_path / "mine.yaml"
+    mine.write_text(TEXT.replace("name: free-binary", "name: mine"), encoding="utf-8")
+    assert dialects.load(str(mine)).name == "mine"
+    with pytest.raises(RecipeError, match="cannot be read"):
+        dialects.load(str(tmp_path / "other.yaml"))
+    mine.write_bytes(b"\xff\xfe")
+    with pytest.raises(RecipeError, match="cannot be read"):
+        dialects.load(str(mine))
+
+
+def test_a_completion_bit_can_be_that_of_another_register() -> None:
+    text = TEXT.replace("abort: ABOR,", 'abort: ABOR, completion: {ask: "STAT:OPER:COND?", bit: 3, done: no},')
+    done = loader.parse(text, "x.yaml").completion
+    assert (done.ask, done.bit, done.done, done.with_opc) == ("STAT:OPER:COND?", 3, False, False)
+
+
+# --- auto ---
+
+
+def answer_only(toy: Any, known: set[str]) -> None:
+    """An instrument that knows some queries and stays silent, with -113 in its queue, at the others."""
+    queue: list[str] = []
+
+    def message(line: str) -> bytes | None:
+        if line == "SYST:ERR?":
+            return (queue.pop(0) if queue else '0,"No error"').encode() + b"\n"
+        if line in known:
+            return b"0\n"
+        queue.append('-113,"Undefined header"')
+        return None
+
+    toy.otherwise = message
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_auto_finds_the_dialect_whose_every_question_is_answered(toy: Any, name: str) -> None:
+    answer_only(toy, set(dialects.load(name).identify))
+    link = Link.open(toy.resource)
+    assert dialects.choose(link, patience_s=0.05).name == name
+    offs = [dialects.load(other).off for other in SHIPPED]
+    assert set(toy.received[: len(set(offs))]) == set(offs)  # generator off in every spelling, before any question
+    link.close()
+
+
+def test_auto_that_finds_none_says_what_to_do(toy: Any) -> None:
+    answer_only(toy, {"OUTP?"})
+    link = Link.open(toy.resource)
+    began = time.monotonic()
+    with pytest.raises(InstrumentError, match=r"no shipped dialect fits .*SOUR:POW\? .* -113.*Name one"):
+        dialects.choose(link, patience_s=0.05)
+    assert time.monotonic() - began < 1.0
+    link.close()
