@@ -191,11 +191,13 @@ def _targets(record: Record, low_hz: float, high_hz: float) -> tuple[TargetMark,
 
 def _within(result: Result) -> float:
     """Half-width of the band a limit holds in, from the recipe's own words ('within 8 kHz')."""
-    before, _, after = result.condition.partition("within ")
-    try:
-        return parse(after, FREQUENCY) if not before.strip() and after else 0.0
-    except UnitError:
-        return 0.0
+    for part in result.condition.split(","):
+        if part.strip().startswith("within "):
+            try:
+                return parse(part.strip().removeprefix("within "), FREQUENCY)
+            except UnitError:  # a condition in other words: the limit is drawn at its frequency alone
+                return 0.0
+    return 0.0
 
 
 def _limit_marks(record: Record, curve: Curve, x_hz: tuple[float, float]) -> tuple[LimitMark, ...]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sequencer.core.record import Record
 
-__all__ = ["CAUTIONS", "CONDITIONS", "NOT_PROVEN", "ONLY_THIS_ITEM", "CheckItem", "checklist", "condition"]
+__all__ = ["CAUTIONS", "CONDITIONS", "NOT_PROVEN", "ONLY_THIS_ITEM", "CheckItem", "checklist", "condition", "plain"]
 
 NOT_PROVEN = (
     "Measured below 1 mW between 50 ohm, scalar: no evidence of power handling or of noise under power.",
@@ -82,14 +82,15 @@ class CheckItem:
     anchor: str
 
 
-def _plain(key: str) -> str:
+def plain(key: str) -> str:
+    """Return a name in the one spelling that is compared: 'Soak_Time' becomes 'soak time'."""
     return " ".join(key.replace("_", " ").replace("-", " ").casefold().split())
 
 
 def condition(conditions: Mapping[str, str], words: tuple[str, ...]) -> str:
     """Return what was recorded under any of the words, '' where nothing was."""
-    known = {_plain(key): value for key, value in conditions.items()}
-    return next((known[word] for word in words if known.get(word, "").strip()), "")
+    told = {plain(key): value for key, value in conditions.items() if plain(value) not in {"", "not recorded"}}
+    return next((told[word] for word in words if word in told), "")
 
 
 def checklist(record: Record) -> tuple[CheckItem, ...]:

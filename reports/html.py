@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from reports import words
 from reports.figures import SIMULATED_MARK, figure_groups
-from reports.guidance import CAUTIONS, CONDITIONS, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition
+from reports.guidance import CAUTIONS, CONDITIONS, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition, plain
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
 from sequencer.units import show_hz
 
@@ -45,11 +45,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "groups": figure_groups(record, curves),
         "conditions": [
             *((names[0], condition(record.conditions, names).replace(" degC", " °C")) for names in CONDITIONS),
-            *(
-                (key, value)
-                for key, value in record.conditions.items()
-                if key.replace("_", " ").casefold() not in asked
-            ),
+            *((key, value) for key, value in record.conditions.items() if plain(key) not in asked),
         ],
         "items": checklist(record),
         "cautions": CAUTIONS,
@@ -90,7 +86,9 @@ def _environment() -> jinja2.Environment:
         u_total=_u_total,
         value=words.value_text,
     )
-    environment.globals.update(limit_text=words.limit_text, is_bound=words.bound_of, sig=_significant)
+    environment.globals.update(
+        limit_text=words.limit_text, has_limit=words.has_limit, is_bound=words.bound_of, sig=_significant
+    )
     return environment
 
 

@@ -12,6 +12,7 @@ from sequencer.units import show_hz
 __all__ = [
     "between",
     "bound_of",
+    "has_limit",
     "limit_text",
     "margin_text",
     "overall_sentence",
@@ -104,6 +105,11 @@ def _exact(number: float, unit: str) -> str:
     return show_hz(number) if unit == "Hz" else f"{number:.10g} {unit}".replace("-", MINUS)
 
 
+def has_limit(limit: Limit) -> bool:
+    """Whether anything is required at all; if not, the result is stated for information."""
+    return limit.min is not None or limit.max is not None
+
+
 def limit_text(limit: Limit, unit: str) -> str:
     """Write a limit in words: 'at most 1.6 dB'."""
     if limit.min is not None and limit.max is not None:
@@ -156,13 +162,14 @@ def _count(results: Sequence[Result], *statements: Statement) -> int:
 
 def overall_sentence(record: Record) -> str:
     """Say in one sentence what the overall statement means, with the count behind it."""
-    every = len(record.results)
+    judged = [result for result in record.results if has_limit(result.limit)]
+    every = len(judged)
     noun = "requirement" if every == 1 else "requirements"
     if not every:
-        return "No requirement was measured."
-    fails = _count(record.results, Statement.FAIL)
-    maybe = _count(record.results, Statement.CONDITIONAL_PASS, Statement.CONDITIONAL_FAIL)
-    unknown = _count(record.results, Statement.UNDECIDED)
+        return "No requirement was measured." if not record.results else "Nothing was required: no limit is set."
+    fails = _count(judged, Statement.FAIL)
+    maybe = _count(judged, Statement.CONDITIONAL_PASS, Statement.CONDITIONAL_FAIL)
+    unknown = _count(judged, Statement.UNDECIDED)
     if fails + maybe + unknown == 0:
         opening = "The one requirement measured is met" if every == 1 else f"All {every} requirements measured are met"
         return f"{opening} under the decision rule of this report."

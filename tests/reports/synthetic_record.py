@@ -241,7 +241,7 @@ def record(**changes):
     front, back = ("generator", "lead G", "10 dB pad P1"), ("6 dB pad P2", "lead A", "analyzer")
     recipe, bench = "recipe: 1\nname: invented\n", "bench: 1\nanalyzer: {}\n"
     plain = Record(
-        program="0.1.0",
+        program="notchbook 0.1.0",
         run_id="20260314T093000Z-inv-0042",
         simulated=False,
         overall=Statement.FAIL,
@@ -284,7 +284,7 @@ def record(**changes):
                 1,
                 "floor",
                 "floor",
-                (*front, *back),
+                (*front, "load L1", "load L2", *back),
                 {"generator lead": "load L1", "analyzer lead": "load L2"},
                 "80 dB below the thru",
             ),

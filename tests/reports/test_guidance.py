@@ -27,3 +27,4 @@ def test_conditions_are_found_however_they_are_spelled():
     assert condition({"Soak_Time": "45 min"}, words) == "45 min"
     assert condition({"soak": "1 h", "soak-time": " "}, words) == "1 h"
     assert condition({}, words) == ""
+    assert condition({"soak": "not recorded"}, words) == ""

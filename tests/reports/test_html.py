@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from reports import words
 from reports.figures import SIMULATED_MARK
 from reports.guidance import CAUTIONS, NOT_PROVEN, ONLY_THIS_ITEM
 from reports.html import render
+from sequencer.core.record import Limit, Statement
 
 VOID = {"meta", "br", "link", "img", "hr", "input"}  # HTML living standard, void elements, as far as they occur
 ALLOWED_SVG_LEAVES = {"path", "line", "rect", "circle"}
@@ -212,6 +214,18 @@ def test_the_rest_is_there(pages, synthetic):
         assert " ".join(part.split()) in text, part
     for letter in "abcdefghijklmnop":
         assert f'<tr id="item-{letter}">' in pages["measured"]
+
+
+def test_what_has_no_limit_is_not_called_undecided(synthetic):
+    unasked = replace(synthetic.results()[0], limit=Limit(), margin=None, statement=Statement.UNDECIDED)
+    page = render(synthetic.record(results=(unasked,)), ())
+    assert '<td class="statement">for information</td>' in page
+    assert Outline(page).text().count("undecided") == 0
+
+
+def test_the_floor_is_two_dead_ends(pages):
+    floor = pages["measured"].split('id="hookup-2"')[1].split("</ol>")[0]
+    assert re.findall('class="([^"]*)">load', floor) == [" end", ""]
 
 
 def test_budget_is_added_up(pages):

@@ -124,4 +124,7 @@ def test_overall_sentence_counts_every_statement(synthetic):
     passed = replace(record, results=tuple(replace(r, statement=Statement.PASS) for r in record.results))
     assert words.overall_sentence(passed).startswith("All 12 requirements measured are met")
     assert words.overall_sentence(replace(passed, results=passed.results[:1])).startswith("The one requirement")
+    unasked = replace(record.results[0], limit=Limit(), statement=Statement.UNDECIDED)
+    assert words.overall_sentence(replace(passed, results=(*passed.results, unasked))).startswith("All 12 requirements")
+    assert words.overall_sentence(replace(record, results=(unasked,))) == "Nothing was required: no limit is set."
     assert words.overall_sentence(replace(record, results=())) == "No requirement was measured."
