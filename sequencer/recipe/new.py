@@ -109,7 +109,9 @@ def _short(hz: float) -> str:
 
 def _slug(band: _Band | None, split_hz: float, kind: str) -> str:
     where = (
-        band.label.lower().replace(" m", "m").replace(" cm", "cm").replace(" ", "-") if band is not None else "duplexer"
+        re.sub("(?<=[0-9]) ", "", band.label).lower().replace(" ", "-").replace(".", "")
+        if band is not None
+        else "duplexer"
     )
     split = _short(split_hz).removesuffix("Hz").replace(" ", "").lower()
     tail = "" if kind == KINDS[0] else f"-{kind}"

@@ -44,7 +44,8 @@ def read_recipe(argument: str) -> tuple[str, str]:
         allowed = f"a path such as ./my.yaml, or one of {', '.join(names)}"
         msg = f"no starter recipe is called {quoted(argument)} (allowed: {allowed}){hint}"
         raise UsageError(msg, argument=argument)
-    return (_folder() / f"{argument}.yaml").read_text("utf-8"), f"{argument}.yaml"
+    source = f"{argument}.yaml"
+    return decode((_folder() / source).read_bytes(), source), source
 
 
 def read_text(path: str, what: str = "bench") -> tuple[str, str]:

@@ -78,7 +78,9 @@ def decode(raw: bytes, source: str) -> str:
     problems = Problems(source)
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         problems.add(1, "", "the file is saved as UTF-16; save it as UTF-8")
-        problems.raise_if_any()
+    elif len(raw) > 4 * MOST_CHARACTERS:  # at most four bytes a character
+        problems.add(1, "", f"the file is too large; at most {MOST_CHARACTERS} characters are read")
+    problems.raise_if_any()
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as exc:
@@ -248,6 +250,10 @@ class _Builder:
             words, line = "the quote opened here is not closed", opened
         elif "',' or '" in problem:
             line, words = opened, f"the bracket opened here is not closed (or a comma is missing) before line {line}"
+        elif "nesting depth" in problem:
+            words = f"nested deeper than {MOST_DEPTH} levels"
+        elif "node content" in problem:
+            words = f"a value, or a key before ':', is missing where {quoted(found)} stands"
         elif "could not find expected ':'" in problem:
             words = "a key without ':' (write 'key: value')"
         elif "expected key" in problem or "block end" in problem or "'-' indicator" in problem:
