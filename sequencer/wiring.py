@@ -178,7 +178,8 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     from instruments.link import Link
     from instruments.switch import MatrixSwitch
     from reports.html import render
-    from sequencer.archive.runfolder import RunFolder, make_run_id
+    from sequencer.archive.names import make_run_id
+    from sequencer.archive.runfolder import RunFolder
     from sequencer.core.history import Began
     from sequencer.run.engine import Bystanders, Engine
 
@@ -199,7 +200,7 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     except BaseException:
         if link is not None:
             link.close()
-        store.discard()
+        store.discard()  # nothing was measured: an empty run would only be in the way
         raise
     operator: Operator = person
     hands: Switch = person
@@ -207,7 +208,7 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     began = Began(
         at=clock.now(),
         why="asked for on the command line",
-        run_id=store.run_id,
+        run_id=run_id,
         program=PROGRAM,
         recipe_sha256=request.recipe.sha256,
         bench_sha256=bench.sha256,

@@ -114,6 +114,14 @@ class RunFolder:
         with storing("the run's state", folder):
             return cls(folder, disk, now)
 
+    def discard(self) -> None:
+        """Remove a run in which nothing happened: the bench was never reached. One with a journal stays."""
+        if self._good == 0:
+            self._bus.close()
+            with contextlib.suppress(OSError):  # an empty folder left behind harms nobody
+                _remove_folder(self.folder, self._disk)
+            self._finished = True
+
     def transcript(self, direction: str, data: bytes) -> None:
         """Note one exchange with an instrument for bus.log; never raises. After `finish` nothing is noted."""
         self._bus.note(direction, data)

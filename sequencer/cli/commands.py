@@ -129,7 +129,7 @@ def run(asked: argparse.Namespace) -> str:
         raise UsageError(msg)
     sets = _pairs(asked.set, "--set")
     recipe = _load_recipe(asked.recipe)
-    interactive = sys.stdin.isatty() and not asked.yes
+    interactive = sys.stdin.isatty()
 
     def people(bench: Any, simulated: bool, moves: Any) -> Terminal:
         has_switch = moves is not None or bench.switch is not None
@@ -159,9 +159,9 @@ def run(asked: argparse.Namespace) -> str:
     record, folder = take_run(request, people)
     sys.stderr.write(summary(record, str(folder)) + "\n")
     if asked.json:
-        from sequencer.formats.record import encode
+        from sequencer.formats.record import dump_record
 
-        _out(encode(record))
+        _out(dump_record(record))
     return _answer(record.overall.value, accept_conditional=recipe.decision.accept_conditional)
 
 

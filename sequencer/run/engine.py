@@ -79,6 +79,7 @@ class Engine:
             self._identify()
             while not isinstance(step := decide(self.recipe, self.bench, self.history), Done):
                 self._do(step)
+            self._make_safe()
             self._append(Finished(at=self._now(), why=step.why))
         except KeyboardInterrupt as exc:
             self._safe_and_stopped("Ctrl-C")
@@ -90,7 +91,6 @@ class Engine:
         except BaseException as exc:
             self._safe_and_stopped(f"a fault of ours: {type(exc).__name__}")
             raise
-        self._make_safe()
         return self._record(started)
 
     # -- one step

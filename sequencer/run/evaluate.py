@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sequencer.core import conformity, quantities
+from sequencer.core import conformity, edges, quantities
+from sequencer.core.curve import Estimate, LevelModel
 from sequencer.core.history import Entry, Role
 from sequencer.core.record import Bound, Contribution, Curve, CurveKind, Limit, Result, Statement
 from sequencer.core.trace import FloatArray
@@ -118,7 +119,7 @@ def _result(recipe: Recipe, measured: Measured, requirement: Requirement) -> Res
     try:
         estimate = _estimate(recipe, measured, requirement)
     except MeasurementError as exc:
-        estimate = quantities.Estimate(value=None, draws=None, notes=(exc.message,))
+        estimate = Estimate(value=None, draws=None, notes=(exc.message,))
     coverage = recipe.decision.coverage
     low, high = (_finite(end) for end in estimate.interval(coverage))
     value = _finite(estimate.value)
@@ -189,7 +190,7 @@ def _path_curve(measured: Measured, requirement: Requirement) -> PathCurve:
     raise MeasurementError(msg)
 
 
-def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> quantities.Estimate:
+def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> Estimate:
     coverage, within = recipe.decision.coverage, requirement.within_hz or 0.0
     if requirement.port is not None:
         return _return_loss(measured, requirement, coverage)
@@ -199,14 +200,14 @@ def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> q
     curve = _path_curve(measured, requirement)
     reading, shift = measured.reading(curve), measured.shift(curve.sweep_center_hz)
 
-    def build(f_hz: float, ratio: float, u_ratio: float) -> quantities.LevelModel:
+    def build(f_hz: float, ratio: float, u_ratio: float) -> LevelModel:
         return measured.path_loss(curve, f_hz, ratio, u_ratio)
 
     at_hz = requirement.at_hz
     match requirement.quantity:
         case Quantity.NOTCH_FREQUENCY:
             reach = within or 0.25 * float(reading.freq_hz[-1] - reading.freq_hz[0])
-            estimate = quantities.notch(reading, at_hz, reach, shift, build, coverage=coverage)
+            estimate = edges.notch(reading, at_hz, reach, shift, build, coverage=coverage)
         case Quantity.RIPPLE:
             estimate = quantities.ripple(reading, at_hz, within, shift, build, coverage=coverage)
         case Quantity.INSERTION_LOSS | Quantity.NOTCH_DEPTH:
@@ -216,11 +217,11 @@ def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> q
     return _with_notes(measured, curve, estimate)
 
 
-def _bandwidth(measured: Measured, requirement: Requirement, coverage: float) -> quantities.Estimate:
+def _bandwidth(measured: Measured, requirement: Requirement, coverage: float) -> Estimate:
     """Try the sweeps from narrow to wide until both edges stand in one."""
     assert requirement.path is not None
     at_hz = requirement.at_hz
-    estimate: quantities.Estimate | None = None
+    estimate: Estimate | None = None
     problem: MeasurementError | None = None
     for key in measured.sweeps.covering(requirement.hookup_name, Role.DEVICE, at_hz, at_hz):
         try:
@@ -229,16 +230,16 @@ def _bandwidth(measured: Measured, requirement: Requirement, coverage: float) ->
             problem = problem or exc
             continue
 
-        def build(f_hz: float, ratio: float, u_ratio: float, curve: PathCurve = curve) -> quantities.LevelModel:
+        def build(f_hz: float, ratio: float, u_ratio: float, curve: PathCurve = curve) -> LevelModel:
             return measured.path_loss(curve, f_hz, ratio, u_ratio)
 
         reading, shift = measured.reading(curve), measured.shift(curve.sweep_center_hz)
         if requirement.quantity is Quantity.REJECTION_BANDWIDTH:
             level = requirement.level_db or 0.0
-            estimate = quantities.rejection_bandwidth(reading, at_hz, level, shift, build, coverage=coverage)
+            estimate = edges.rejection_bandwidth(reading, at_hz, level, shift, build, coverage=coverage)
         else:
             above = requirement.above_db or 3.0
-            estimate = quantities.pass_bandwidth(reading, at_hz, above, shift, build, coverage=coverage)
+            estimate = edges.pass_bandwidth(reading, at_hz, above, shift, build, coverage=coverage)
         if estimate.value is not None:
             return _with_notes(measured, curve, estimate)
     if estimate is None:
@@ -247,7 +248,7 @@ def _bandwidth(measured: Measured, requirement: Requirement, coverage: float) ->
     return estimate
 
 
-def _return_loss(measured: Measured, requirement: Requirement, coverage: float) -> quantities.Estimate:
+def _return_loss(measured: Measured, requirement: Requirement, coverage: float) -> Estimate:
     assert requirement.port is not None
     low, high = _window(requirement)
     curve = measured.port_curve_at(requirement.port, low, high, requirement.at)
@@ -255,7 +256,7 @@ def _return_loss(measured: Measured, requirement: Requirement, coverage: float) 
         msg = f"port {requirement.port}: reflection, open and short were not all swept at {show_hz(requirement.at_hz)}"
         raise MeasurementError(msg)
 
-    def build(f_hz: float, ratio: float, u_ratio: float) -> quantities.LevelModel:
+    def build(f_hz: float, ratio: float, u_ratio: float) -> LevelModel:
         return measured.return_loss(curve, f_hz, ratio, u_ratio)
 
     return quantities.worst(
@@ -269,7 +270,7 @@ def _return_loss(measured: Measured, requirement: Requirement, coverage: float) 
     )
 
 
-def _with_notes(measured: Measured, curve: PathCurve, estimate: quantities.Estimate) -> quantities.Estimate:
+def _with_notes(measured: Measured, curve: PathCurve, estimate: Estimate) -> Estimate:
     notes = list(estimate.notes)
     if not curve.has_noise:
         notes.append("no noise sweep: noise is not subtracted and the reading may stand on it")
@@ -280,7 +281,7 @@ def _with_notes(measured: Measured, curve: PathCurve, estimate: quantities.Estim
     missing = [port for port in curve.path if measured.port_curve_at(port, *_ends(curve)) is None]
     if missing:
         notes.append(f"reflection not measured at {' and '.join(missing)}: taken as large as energy allows")
-    return quantities.with_notes(estimate, tuple(notes))
+    return replace(estimate, notes=tuple(notes))
 
 
 def _ends(curve: PathCurve) -> tuple[float, float]:

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from sequencer.core.curve import Reading, Shift
 from sequencer.core.history import Role
 from sequencer.core.normalise import Averaged, Response, response
-from sequencer.core.quantities import Reading, Shift
 from sequencer.core.reflection import PortReflection, ReturnLoss, linear_reference
 from sequencer.core.trace import FloatArray, own
 from sequencer.core.transmission import PathLoss, greatest_leak

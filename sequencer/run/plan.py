@@ -36,13 +36,15 @@ ASSUMED_FACTOR = 2.5  # k of sweep time = k span / RBW^2, analogue near-Gaussian
 ALIGNED = 0.5  # three aligned notches are 0.51 times as wide as one (derived, checked by program)
 RATE = 0.02  # sweep rate in notch widths squared per second below which depth is right within 0.05 dB
 ROOM_DB = 13.0  # floor below the level of the limit: 10 dB, and 3 dB for a device better than its limit
-NOISE_SHARE_DB = 0.15  # standard uncertainty from noise wanted at the level of a rejection limit
+NOISE_SHARE_DB = 0.2  # standard uncertainty from noise wanted at the level of a rejection limit
 MOST_REPEATS = 16
 LEAST_REPEATS = 2  # so that a jump between two sweeps of a device shows
 LATENCY_S = 0.05  # commands and answers round one sweep; common practice, no source
 LONGEST_SWEEP_S = 20.0  # a longer one could not be stopped in time
-PREFERRED_ATTENUATION_DB = 10.0  # keeps the input matched
+PREFERRED_ATTENUATION_DB = 10.0  # keeps the input matched; a pad at the lead's end does so as well
+MIXER_DBM = -20.0  # highest level behind the attenuator, far from compression; common practice, no source
 OVERVIEW_POINTS = 1001
+POINTS_A_NOTCH = 5  # steps across the narrowest notch; target and edges lie on the grid anyway
 REFLECTION_DEPTH_DB = 40.0  # as far down as a good bridge sees
 
 
@@ -148,7 +150,8 @@ class _Maker:
         self.assumed_dbm_hz = ASSUMED_NOISE_DBM_HZ if caps.noise_dbm_hz is None else caps.noise_dbm_hz
         self.noise_dbm_hz = self.assumed_dbm_hz if known.noise_dbm_hz is None else known.noise_dbm_hz
         low, high = caps.attenuation_db
-        wanted = max(PREFERRED_ATTENUATION_DB, self.expected_dbm + 20.0)
+        pad_db = bench.analyzer_pad.loss_db if bench.analyzer_pad else 0.0
+        wanted = max(PREFERRED_ATTENUATION_DB - pad_db, self.expected_dbm - MIXER_DBM, low)
         step = caps.attenuation_step_db or 1.0
         self.attenuation_db = min(max(math.ceil(wanted / step) * step, low), high)
         self.factor = caps.sweep_factor or ASSUMED_FACTOR
@@ -253,7 +256,7 @@ class _Maker:
             if f"{extra.path[0]}-{extra.path[1]}" == name:
                 half = 0.5 * (extra.stop_hz - extra.start_hz)
                 center = extra.start_hz + half
-                step = max(2.0 * half / (OVERVIEW_POINTS - 1), self._notch_hz(center) / 8.0)
+                step = max(2.0 * half / (OVERVIEW_POINTS - 1), self._notch_hz(center) / POINTS_A_NOTCH)
                 depth = max((r.minimum or 0.0 for r in needs if r.quantity.unit == "dB"), default=60.0)
                 why = "asked for by the recipe"
                 windows.append(_Window(f"extra {number}", center, half, step, depth, why, extra.rbw_hz, extra.points))
@@ -267,7 +270,7 @@ class _Maker:
     def _zoom(self, frequency: str, needs: Sequence[Requirement]) -> _Window:
         hz = self.recipe.frequencies[frequency]
         within = max(r.within_hz or 0.0 for r in needs)
-        step = self._notch_hz(hz) / 8.0
+        step = self._notch_hz(hz) / POINTS_A_NOTCH
         if within:
             step = within / math.ceil(within / step)
         half = max(1.25 * within, 4.0 * step, 2.0 * self._frequency_error_hz(hz) + 2.0 * step)
@@ -278,14 +281,14 @@ class _Maker:
         hz = self.recipe.frequencies[frequency]
         half = max(_reach_hz(r) for r in needs)
         depth = max(_depth_db(r, self.recipe.requirements) for r in needs)
-        step = min(self._notch_hz(hz) / 8.0, half / 25.0)
+        step = min(self._notch_hz(hz) / POINTS_A_NOTCH, half / 25.0)
         return _Window(f"wide {frequency}", hz, half, step, depth, "; ".join(r.id for r in needs))
 
     def _reflect_window(self, frequency: str) -> _Window:
         hz = self.recipe.frequencies[frequency]
         needs = [r for r in self.recipe.requirements if r.at == frequency and r.quantity.unit == "dB"]
         within = max((r.within_hz or 0.0 for r in needs), default=0.0)
-        step = self._notch_hz(hz) / 8.0
+        step = self._notch_hz(hz) / POINTS_A_NOTCH
         if within:
             step = within / math.ceil(within / step)
         half = max(1.25 * within, 4.0 * step)
@@ -365,8 +368,11 @@ class _Maker:
         widest = self._allowed_rbw(self._rbw_for(window, top - window.depth_db))
         if window.key == "overview":
             return widest
-        usable = sorted({self._allowed_rbw(widest / by) for by in (1.0, 3.0, 10.0, 30.0)}, reverse=True)
-        return min(usable, key=lambda rbw: self._cost_s(window, rbw))
+        start, stop, _ = self._grid(window)
+        around = {self._allowed_rbw(widest * by) for by in (30.0, 10.0, 3.0, 1.0, 1 / 3, 0.1)}
+        short = [rbw for rbw in around if self.factor * (stop - start) / rbw**2 <= LONGEST_SWEEP_S] or [max(around)]
+        quiet = [rbw for rbw in short if rbw <= widest] or [min(short)]
+        return min(sorted(quiet, reverse=True), key=lambda rbw: self._cost_s(window, rbw))
 
     def _rbw_for(self, window: _Window, level_dbm: float) -> float:
         """Return the widest RBW whose floor lies ROOM_DB below the level that must be seen."""

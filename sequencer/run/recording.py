@@ -22,6 +22,7 @@ from sequencer.core.history import (
 )
 from sequencer.core.record import Bound, HookupRecord, JournalNote, Record, Result, TraceRecord
 from sequencer.errors import StoredDataError
+from sequencer.formats.journal import kind_of
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import Evaluation, overall
 from sequencer.run.fittings import chain, loads
@@ -151,16 +152,16 @@ def _notes(history: Sequence[Entry]) -> list[JournalNote]:
         if isinstance(entry, Swept):
             what = f"{entry.hookup}: {entry.key}, {entry.role.value}"
             where = (entry.hookup, entry.key, entry.role.value)
-            if notes and notes[-1].kind == "sweep" and notes[-1].what.startswith(what):
+            if notes and notes[-1].kind == "swept" and notes[-1].what.startswith(what):
                 runs[where] += 1
                 text = f"{what}, {runs[where]} times"
-                notes[-1] = JournalNote(at=notes[-1].at, kind="sweep", what=text, why=notes[-1].why)
+                notes[-1] = JournalNote(at=notes[-1].at, kind="swept", what=text, why=notes[-1].why)
                 continue
             runs[where] = 1
             why = entry.why.partition(" (1 of")[0]
-            notes.append(JournalNote(at=entry.at, kind="sweep", what=what, why=why))
+            notes.append(JournalNote(at=entry.at, kind="swept", what=what, why=why))
         elif what:
-            kind = type(entry).__name__.lower()
+            kind = kind_of(entry)
             notes.append(JournalNote(at=entry.at, kind=kind, what=what, why=entry.why))
     return notes
 

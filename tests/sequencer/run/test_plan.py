@@ -115,7 +115,7 @@ def test_noise_is_its_share_at_the_level_of_the_limit(recipe: Recipe, bench: Ben
     power = np.mean(np.abs(np.sqrt(signal_mw) + noise * np.sqrt(noise_mw / 2)) ** 2, axis=1)
     alone = np.mean(np.abs(other * np.sqrt(noise_mw / 2)) ** 2, axis=1)
     u_db = np.std(10 * np.log10(power - alone))
-    assert u_db < 0.17  # 0.15 dB planned, 2000 draws scatter by 2 %, curvature of the logarithm
+    assert u_db < 0.22  # 0.2 dB planned, 2000 draws scatter by 2 %, curvature of the logarithm
 
 
 def test_device_zooms_are_taken_at_least_twice(recipe: Recipe, bench: Bench, caps) -> None:
