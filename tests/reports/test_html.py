@@ -225,7 +225,7 @@ def test_what_has_no_limit_is_not_called_undecided(synthetic):
 
 def test_the_floor_is_two_dead_ends(pages):
     floor = pages["measured"].split('id="hookup-2"')[1].split("</ol>")[0]
-    assert re.findall('class="([^"]*)">load', floor) == [" end", ""]
+    assert re.findall('class="([^"]*)">load', floor) == [" gap", ""]
 
 
 def test_budget_is_added_up(pages):
