@@ -16,19 +16,20 @@ import numpy as np
 from instruments import dialects, errorqueue, scpi
 from instruments.dialects import Dialect
 from instruments.link import Link, Transcript
+from instruments.waiting import run_to_end
 from sequencer.core.capability import Capabilities
 from sequencer.core.trace import Flag, Sweep, SweepSettings, Trace
-from sequencer.errors import InstrumentError, LinkTimeoutError, MeasurementError, NotchbookError
+from sequencer.errors import InstrumentError, MeasurementError, NotchbookError
 from sequencer.ports import Clock
 from sequencer.recipe.model import AnalyzerFile
 
-__all__ = ["LONGEST_SWEEP_S", "ScpiAnalyzer", "open_analyzer", "poll_wait_s"]
+__all__ = ["LONGEST_SWEEP_S", "ScpiAnalyzer", "open_analyzer"]
 
 LONGEST_SWEEP_S = 20.0  # a longer one could not be interrupted soon enough: average instead
 _TRACKING_LIMIT_S = 60.0  # a peaking routine takes seconds [common practice, no source]
 _SAFE_WITHIN_S = 1.0
+_MOST_POINTS = 1_000_001
 _MESSAGE_LIMIT = 240  # characters; small input buffers hold 256 [common practice, no source]
-_ESR_ERRORS = 0b00111100  # query, device, execution, command error: IEEE 488.2, 11.5.1 (from memory)
 
 
 def open_analyzer(spec: AnalyzerFile, clock: Clock, transcript: Transcript | None = None) -> ScpiAnalyzer:
@@ -103,7 +104,7 @@ class ScpiAnalyzer:
             for query in (self._dialect.completion.ask, *self._dialect.status):
                 self._link.query(query)  # clears what is latched from before
             began = self._clock.now()
-            self._start(self._dialect.initiate, duration_s)
+            self._run(self._dialect.initiate, duration_s, 1.5 * duration_s + 5.0)
             values = self._trace(used.points)
             flags = self._after_sweep(asked)
         except BaseException:
@@ -131,7 +132,7 @@ class ScpiAnalyzer:
             if not was_on:
                 self._link.write(dialect.on)
             self._link.query("*ESR?")
-            self._start(dialect.adjust, 0.0, limit_s=_TRACKING_LIMIT_S)
+            self._run(dialect.adjust, 0.0, _TRACKING_LIMIT_S)
             if not was_on:
                 self._link.write(dialect.off)
             self._refuse_errors(f"adjusting the tracking with {dialect.adjust}")
@@ -193,7 +194,7 @@ class ScpiAnalyzer:
         ends = {name: self._limits(name) for name in settings if name not in {"detector", "vbw"}}
         self._refuse_errors("asking for its limits")
         fixed = not settings["points"].set
-        points = int(scpi.parse_number(self._link.query(settings["points"].ask), settings["points"].ask))
+        points = scpi.parse_integer(self._link.query(settings["points"].ask), settings["points"].ask, 2, _MOST_POINTS)
         return Capabilities(
             frequency_hz=(ends["start"][0], ends["stop"][1]),
             points=(points, points) if fixed else (int(ends["points"][0]), int(ends["points"][1])),
@@ -220,7 +221,9 @@ class ScpiAnalyzer:
         if not setting.set:
             return (0.0, 0.0)
         asks = [f"{setting.ask} MIN", f"{setting.ask} MAX"]
-        low, high = (scpi.parse_number(answer, ask) for ask, answer in zip(asks, self._ask(asks), strict=True))
+        finite = name != "sweep time"  # whose greatest may be told as infinite
+        answers = zip(asks, self._ask(asks), strict=True)
+        low, high = (scpi.parse_number(answer, ask, finite=finite) for ask, answer in answers)
         return low, high
 
     # --- settings ----------------------------------------------------------------------------------------
@@ -278,7 +281,7 @@ class ScpiAnalyzer:
         said = dict(zip(asks, self._ask(list(asks.values())), strict=True))
         units = {"start": "HZ", "stop": "HZ", "rbw": "HZ", "vbw": "HZ", "sweep time": "S"}
         number = {
-            name: scpi.parse_number(said[name], asks[name], units.get(name))
+            name: scpi.parse_number(said[name], asks[name], units.get(name), finite=True)
             for name in asks
             if name not in {"detector", "output"}
         }
@@ -295,7 +298,7 @@ class ScpiAnalyzer:
             asked,
             start_hz=number["start"],
             stop_hz=number["stop"],
-            points=_whole(number["points"], asks["points"], said["points"]),
+            points=scpi.parse_integer(said["points"], asks["points"], 2, _MOST_POINTS),
             rbw_hz=number["rbw"],
             vbw_hz=vbw_hz,
             attenuation_db=number["attenuation"],
@@ -336,36 +339,10 @@ class ScpiAnalyzer:
 
     # --- the sweep ---------------------------------------------------------------------------------------
 
-    def _start(self, command: str, expected_s: float, limit_s: float | None = None) -> None:
-        """Start something overlapped and poll until it has ended."""
-        done = self._dialect.completion
-        if done.with_opc and not self._dialect.one_message:
-            self._link.write(command)
-            self._link.write("*OPC")
-        else:
-            self._link.write(scpi.join(command, "*OPC") if done.with_opc else command)
-        began = time.monotonic()
-        limit_s = limit_s or 1.5 * expected_s + 5.0
-        self._busy_until = began + expected_s
-        seen_busy = False
-        while True:
-            elapsed_s = time.monotonic() - began
-            if elapsed_s > limit_s:
-                self._link.write(self._dialect.abort)
-                msg = (
-                    f"{self._link.resource}: {command!r} was not over after {elapsed_s:.1f} s ({expected_s:g} s "
-                    f"expected); it was aborted. Is the analyzer waiting for a trigger, or for its reference?"
-                )
-                raise LinkTimeoutError(msg, resource=self._link.resource, command=command)
-            self._pause(poll_wait_s(elapsed_s, expected_s))
-            status = int(scpi.parse_number(self._link.query(done.ask), done.ask))
-            if done.ask == "*ESR?" and status & _ESR_ERRORS:
-                self._refuse_errors(f"running {command}")
-            over = bool(status >> done.bit & 1) == done.done
-            seen_busy = seen_busy or not over
-            if over and (done.with_opc or seen_busy or elapsed_s >= expected_s):
-                self._busy_until = 0.0
-                return
+    def _run(self, command: str, expected_s: float, limit_s: float) -> None:
+        self._busy_until = time.monotonic() + expected_s
+        run_to_end(self._link, self._dialect, command, expected_s, limit_s, self._pause)
+        self._busy_until = 0.0
 
     def _trace(self, points: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         form = self._dialect.trace
@@ -381,27 +358,13 @@ class ScpiAnalyzer:
         *status, output = self._ask([*dialect.status, dialect.output])
         bits = 0
         for answer, ask in zip(status, dialect.status, strict=True):
-            bits |= int(scpi.parse_number(answer, ask))
+            bits |= scpi.parse_integer(answer, ask)
         self._refuse_errors("sweeping")
         self._check_output(output, asked)
         return frozenset(flag for flag, bit in dialect.flags.items() if bits >> bit & 1)
 
     def _refuse_errors(self, doing: str) -> None:
         errorqueue.refuse_errors(self._link, self._dialect.errors, doing)
-
-
-def poll_wait_s(elapsed_s: float, expected_s: float) -> float:
-    """Return how long to wait before asking again whether a sweep is over, in seconds.
-
-    A bench that is paced faster than its stated time is noticed soon: waits grow with the time already
-    spent. Whatever comes, a wait adds less than 1.5 % to a sweep of 1 s or more, and close to the expected end
-    less still; never more than 0.2 s, so that an abort is never held up.
-    """
-    wait_s = min(max(0.002, 0.2 * elapsed_s), max(0.008, 0.012 * expected_s), 0.2)
-    left_s = expected_s - elapsed_s
-    if left_s > 0:
-        return min(wait_s, max(left_s, 0.002))
-    return min(wait_s, 0.008) if elapsed_s < 1.2 * expected_s + 0.1 else wait_s
 
 
 def _refuse_long(duration_s: float) -> None:
@@ -411,10 +374,3 @@ def _refuse_long(duration_s: float) -> None:
             f"stopped in time: narrow the span or widen the RBW, or take several sweeps"
         )
         raise MeasurementError(msg, sweep_time_s=duration_s)
-
-
-def _whole(value: float, sent: str, answer: str) -> int:
-    if not 2 <= value <= 1e7 or value != int(value):
-        msg = f"sent {sent!r}, the instrument answered {answer!r}: a number of points expected"
-        raise InstrumentError(msg, sent=sent, answer=answer)
-    return int(value)

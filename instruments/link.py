@@ -159,7 +159,6 @@ class Link:
                 msg = f"{self.resource}: this kind of resource does not carry messages"
                 raise LinkError(msg, resource=self.resource)
             self._session = session
-            session.timeout = self.timeout_s * 1000
             self._wire = _wire_of(session)
             _send_without_delay(session)
             kind = str(session.resource_class).upper()
@@ -273,6 +272,8 @@ class Link:
     def _wait_for_bytes(self, command: str, patience: _Patience, so_far: bytearray, due: int) -> int:
         """Wait until a read cannot block; return how many bytes it may ask for."""
         while (left := patience.left_s()) > 0:
+            if self._ends:
+                self._session.timeout = max(1, int(left * 1000))
             if self._wire is not None:
                 if not select.select([self._wire], [], [], min(_SLICE_S, left))[0]:
                     continue

@@ -31,6 +31,7 @@ __all__ = [
     "parse_boolean",
     "parse_error_entry",
     "parse_identification",
+    "parse_integer",
     "parse_number",
     "parse_reals",
     "parse_string",
@@ -191,11 +192,11 @@ def _split(text: str, separator: str) -> list[str]:
     return parts
 
 
-def parse_number(answer: str, sent: str, unit: str | None = None) -> float:
+def parse_number(answer: str, sent: str, unit: str | None = None, *, finite: bool = False) -> float:
     """Return one number in base units; leading +, unit and echoed header are understood.
 
     ``unit`` ("HZ", "S", "DB", "DBM") refuses an answer that states another unit. The SCPI sentinels
-    become inf, -inf and NaN.
+    become inf, -inf and NaN, or are refused where a ``finite`` number is due.
 
     Examples
     --------
@@ -213,7 +214,24 @@ def parse_number(answer: str, sent: str, unit: str | None = None) -> float:
         if not base or (unit is not None and base != unit):
             raise _nonsense(sent, answer, f"{suffix!r} is not the unit expected there")
         value *= factor
-    return float(_sentinels(np.array([value]))[0])
+    value = float(_sentinels(np.array([value]))[0])
+    if finite and not math.isfinite(value):
+        raise _nonsense(sent, answer, "a number that means 'none' or 'infinite' came")
+    return value
+
+
+def parse_integer(answer: str, sent: str, least: int = 0, most: int = 65535) -> int:
+    """Return a whole number within bounds; the default bounds are those of a status register.
+
+    Examples
+    --------
+    >>> parse_integer("+1.001000000E+03", "SWE:POIN?", 2, 10001)
+    1001
+    """
+    value = parse_number(answer, sent, finite=True)
+    if value != int(value) or not least <= value <= most:
+        raise _nonsense(sent, answer, f"a whole number from {least} to {most} expected")
+    return int(value)
 
 
 def parse_boolean(answer: str, sent: str) -> bool:

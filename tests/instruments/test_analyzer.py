@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pickle
 import signal
 import socket
 import struct
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -18,11 +21,14 @@ import numpy as np
 import pytest
 
 from instruments import dialects
-from instruments.analyzer import LONGEST_SWEEP_S, ScpiAnalyzer, open_analyzer, poll_wait_s
+from instruments.analyzer import LONGEST_SWEEP_S, ScpiAnalyzer, open_analyzer
 from instruments.link import Link
+from instruments.switch import open_switch
+from instruments.waiting import poll_wait_s
+from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Detector, Flag, SweepSettings
 from sequencer.errors import BenchError, InstrumentError, LinkError, LinkTimeoutError, MeasurementError, RecipeError
-from sequencer.recipe.model import AnalyzerFile
+from sequencer.recipe.model import AnalyzerFile, SwitchFile
 
 SETTINGS = SweepSettings(
     start_hz=144e6,
@@ -179,7 +185,6 @@ def test_a_generator_that_does_not_go_off_is_refused_at_once(instrument: ToyAnal
 
 
 def test_a_sweep_brings_trace_settings_and_time(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
-    instrument.values["BAND"] = ""
     sweep = analyzer.sweep(SETTINGS)
     assert sweep.trace.freq_hz[[0, -1]].tolist() == [144e6, 148e6]
     assert sweep.trace.level_dbm.tolist() == [-20.0] * 11
@@ -335,15 +340,25 @@ def test_a_faulty_trace_is_our_error_and_the_bench_is_made_safe_after_it(
     assert analyzer.sweep(SETTINGS).trace.level_dbm.size == 11
 
 
+@pytest.mark.parametrize("header", ["FREQ:STAR", "BAND", "SWE:TIME", "SWE:POIN", "OUTP", "DET"])
+@pytest.mark.parametrize("answer", ["9.91E37", "", "what?", "1;2"])
+def test_a_nonsense_read_back_is_our_error(
+    analyzer: ScpiAnalyzer, instrument: ToyAnalyzer, header: str, answer: str
+) -> None:
+    instrument.ignores = {header}
+    instrument.values[header] = answer
+    with pytest.raises(InstrumentError):
+        analyzer.sweep(SETTINGS)
+    assert instrument.sweeps == 0
+
+
 def test_a_sweep_that_never_ends_is_aborted(
     analyzer: ScpiAnalyzer, instrument: ToyAnalyzer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     instrument.sweep_s = 1e9
     real = time.monotonic
     started = real()
-    monkeypatch.setattr(
-        "instruments.analyzer.time.monotonic", lambda: started + 50 * (real() - started)
-    )  # 5 s in 0.1 s
+    monkeypatch.setattr("instruments.waiting.time.monotonic", lambda: started + 50 * (real() - started))  # 5 s in 0.1 s
     with pytest.raises(LinkTimeoutError, match=r"aborted\. Is the analyzer waiting for a trigger"):
         analyzer.sweep(SETTINGS)
     time.sleep(0.05)
@@ -473,3 +488,83 @@ def test_an_unknown_dialect_is_said_before_anything_is_opened(toy: Any) -> None:
     with pytest.raises(RecipeError, match="did you mean 'free-binary'"):
         open_analyzer(AnalyzerFile(resource=toy.resource, dialect="free-binry"), FixedClock())
     assert toy.connections == 0
+
+
+# --- the simulated bench, as a process of its own ---
+
+
+@pytest.fixture(scope="module", params=["free-binary", "fixed-ascii", "swapped-real32"])
+def bench(request: pytest.FixtureRequest) -> Iterator[dict[str, Any]]:
+    command = [sys.executable, "-m", "instruments.simulated", "--variant", request.param]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    said = json.loads(process.stdout.readline())
+    yield said | {"process": process}
+    process.stdin.close()
+    process.wait(10)
+    process.stdout.close()
+
+
+@pytest.mark.bench
+def test_the_simulated_bench_is_driven_like_any_instrument(bench: dict[str, Any]) -> None:
+    hookups = {"thru": "ROUT:CLOS (@1)", "TX-ANT": "ROUT:CLOS (@4)"}
+    switch = open_switch(SwitchFile(resource=bench["switch"], hookups=hookups), FixedClock(), by="simulated switch")
+    for dialect in (bench["variant"], "auto"):
+        sent: list[bytes] = []
+        spec = AnalyzerFile(resource=bench["analyzer"], dialect=dialect)
+        analyzer = open_analyzer(spec, FixedClock(), lambda way, data, to=sent: to.append(data) if way == ">" else None)
+        assert sent[0].endswith(b" OFF")
+        can = analyzer.capabilities()
+        detector = can.detectors[0]
+        asked = replace(SETTINGS, points=401, detector=detector)
+        assert switch.connect(Hookup(name="thru", kind=HookupKind.THRU)) == "simulated switch"
+        thru = analyzer.sweep(asked)
+        switch.connect(Hookup(name="TX-ANT", kind=HookupKind.PATH))
+        device = analyzer.sweep(asked)
+        off = analyzer.sweep(replace(asked, generator_dbm=None))
+        assert thru.used.points == device.used.points == 401
+        assert thru.used.generator_dbm == -10.0
+        assert off.used.generator_dbm is None
+        assert thru.used.rbw_hz == 3e3
+        # A duplexer with a notch of some 80 dB against the bench's own thru: wide margins, physics is tested elsewhere.
+        assert np.ptp(thru.trace.level_dbm) < 3.0
+        assert np.nanmin(device.trace.level_dbm) < np.nanmin(thru.trace.level_dbm) - 50.0
+        assert np.nanmax(off.trace.level_dbm) < np.nanmin(thru.trace.level_dbm) - 50.0
+        k = can.sweep_factor
+        assert k is not None
+        assert thru.instrument_s == pytest.approx(k * 4e6 / 3e3**2, rel=1e-3)  # answers in milliseconds round
+        if can.adjusts_tracking:
+            switch.connect(Hookup(name="thru", kind=HookupKind.THRU))
+            analyzer.adjust_tracking(1e3)
+        assert analyzer.make_safe()
+        analyzer.close()
+    switch.close()
+
+
+@pytest.mark.bench
+def test_the_simulated_bench_refuses_as_instruments_do(bench: dict[str, Any]) -> None:
+    spec = AnalyzerFile(resource=bench["analyzer"], dialect=bench["variant"])
+    analyzer = open_analyzer(spec, FixedClock())
+    can = analyzer.capabilities()
+    asked = replace(SETTINGS, points=401, detector=can.detectors[0])
+    with pytest.raises(InstrumentError, match="-222"):
+        analyzer.sweep(replace(asked, stop_hz=9e9))
+    narrow = replace(asked, rbw_hz=300.0, generator_dbm=-10.0)
+    with pytest.raises(MeasurementError if can.generator_min_rbw_hz == 0 else InstrumentError):
+        analyzer.sweep(narrow)  # 4 MHz at 300 Hz: far too long, or the generator goes off by itself
+    assert analyzer.sweep(asked).trace.level_dbm.size == 401
+    analyzer.close()
+
+
+@pytest.mark.bench
+def test_a_bench_that_dies_leaves_no_hang(bench: dict[str, Any]) -> None:
+    analyzer = open_analyzer(AnalyzerFile(resource=bench["analyzer"], dialect=bench["variant"]), FixedClock())
+    bench["process"].kill()
+    bench["process"].wait(10)
+    began = time.monotonic()
+    with pytest.raises(LinkError, match="closed the connection"):
+        analyzer.sweep(replace(SETTINGS, points=401, detector=analyzer.capabilities().detectors[0]))
+    assert analyzer.make_safe() is False
+    analyzer.close()
+    assert time.monotonic() - began < 2.5

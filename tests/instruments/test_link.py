@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import gc
 import hashlib
 import os
 import signal
 import socket
+import struct
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -371,3 +373,73 @@ def test_a_serial_line_is_read_as_exactly(log: list[tuple[str, bytes]]) -> None:
     link.close()
     os.close(master)
     os.close(slave)
+
+
+class ToyHislip:
+    """Enough of HiSLIP (IVI-6.1, message types from PyVISA-py's table) to answer queries; faults included."""
+
+    def __init__(self, answers: dict[bytes, list[bytes]]) -> None:
+        self._answers = answers  # payloads of the Data messages; the last goes as DataEnd; b"drop" closes
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.resource = f"TCPIP::127.0.0.1::hislip0,{self._listener.getsockname()[1]}::INSTR"
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _serve(self) -> None:
+        with contextlib.suppress(OSError):
+            while True:
+                threading.Thread(target=self._talk, args=(self._listener.accept()[0],), daemon=True).start()
+
+    def _talk(self, peer: socket.socket) -> None:
+        def tell(kind: int, parameter: int = 0, payload: bytes = b"") -> None:
+            peer.sendall(struct.pack("!2sBBIQ", b"HS", kind, 0, parameter, len(payload)) + payload)
+
+        with peer, contextlib.suppress(OSError):
+            while len(header := peer.recv(16, socket.MSG_WAITALL)) == 16:
+                _, kind, _, parameter, length = struct.unpack("!2sBBIQ", header)
+                payload = peer.recv(length, socket.MSG_WAITALL) if length else b""
+                if kind == 0:
+                    tell(1, 0x01000001)
+                elif kind == 17:
+                    tell(18)
+                elif kind == 15:
+                    tell(16, 0, payload)
+                elif kind == 7:
+                    for number, part in enumerate(parts := self._answers.get(payload, []), 1):
+                        if part == b"drop":
+                            return
+                        tell(7 if number == len(parts) else 6, parameter, part)
+
+    def close(self) -> None:
+        self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+
+
+def test_hislip_marks_the_end_of_a_message_itself() -> None:
+    toy = ToyHislip(
+        {
+            b"X?\n": [b"1\n"],
+            b"BARE?\n": [b"no line feed"],
+            b"TRAC?\n": [b"#44096" + PAYLOAD[:99], PAYLOAD[99:]],
+            b"LONG?\n": [b"#6131072" + PAYLOAD * 32 + b"\n"],
+            b"SHORT?\n": [b"#44096" + PAYLOAD[:99]],
+            b"DROP?\n": [b"half", b"drop"],
+            b"GONE?\n": [b"drop"],
+        }
+    )
+    link = Link.open(toy.resource, timeout_s=0.3)
+    assert link.query("X?") == "1"
+    assert link.query("BARE?") == "no line feed"
+    assert link.query_block("TRAC?") == PAYLOAD
+    assert link.query_block("LONG?") == PAYLOAD * 32
+    for command, kind, says in (
+        ("SHORT?", InstrumentError, "4102 bytes promised, 105 came"),
+        ("DROP?", LinkError, "dropped"),
+        ("GONE?", LinkError, "closed the connection"),
+        ("SILENT?", LinkTimeoutError, "no answer"),
+    ):
+        with pytest.raises(kind, match=says):
+            link.query_block(command)
+        link.reopen()
+    assert link.query("X?") == "1"
+    link.close()
+    toy.close()

@@ -55,6 +55,20 @@ def test_a_unit_of_another_kind_is_refused() -> None:
         scpi.parse_number("-30 DBM", "FREQ:STAR?", "HZ")
 
 
+@pytest.mark.parametrize("answer", ["9.91E37", "9.9E37", "-9.9E37"])
+def test_a_sentinel_is_no_setting_and_no_count(answer: str) -> None:
+    with pytest.raises(InstrumentError, match="none"):
+        scpi.parse_number(answer, "BAND?", finite=True)
+    with pytest.raises(InstrumentError, match="none"):
+        scpi.parse_integer(answer, "*ESR?")
+
+
+@pytest.mark.parametrize("answer", ["1.5", "-1", "65536", "", "x"])
+def test_a_status_register_is_a_whole_number_of_sixteen_bits(answer: str) -> None:
+    with pytest.raises(InstrumentError):
+        scpi.parse_integer(answer, "STAT:QUES?")
+
+
 @given(st.floats(min_value=-1e30, max_value=1e30))
 def test_numbers_survive_the_trip(value: float) -> None:
     assert scpi.parse_number(scpi.write_number(value), "X?") == value
