@@ -125,7 +125,7 @@ def _result(recipe: Recipe, measured: Measured, requirement: Requirement) -> Res
     value = _finite(estimate.value)
     limit = Limit(min=requirement.minimum, max=requirement.maximum)
     probability = None
-    if estimate.draws is not None and (limit.min is not None or limit.max is not None):
+    if estimate.draws is not None and value is not None and (limit.min is not None or limit.max is not None):
         probability = estimate.draws.share_within(limit.min, limit.max)
     finding = conformity.Finding(value=value, low=low, high=high, probability_conforming=probability)
     known_bound = value is None and low is not None
@@ -195,8 +195,8 @@ def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> E
     if requirement.port is not None:
         return _return_loss(measured, requirement, coverage)
     assert requirement.path is not None
-    if requirement.quantity in (Quantity.REJECTION_BANDWIDTH, Quantity.PASS_BANDWIDTH):
-        return _bandwidth(measured, requirement, coverage)
+    if requirement.quantity.unit == "Hz":
+        return _between_edges(measured, requirement, coverage)
     curve = _path_curve(measured, requirement)
     reading, shift = measured.reading(curve), measured.shift(curve.sweep_center_hz)
 
@@ -205,9 +205,6 @@ def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> E
 
     at_hz = requirement.at_hz
     match requirement.quantity:
-        case Quantity.NOTCH_FREQUENCY:
-            reach = within or 0.25 * float(reading.freq_hz[-1] - reading.freq_hz[0])
-            estimate = edges.notch(reading, at_hz, reach, shift, build, coverage=coverage)
         case Quantity.RIPPLE:
             estimate = quantities.ripple(reading, at_hz, within, shift, build, coverage=coverage)
         case Quantity.INSERTION_LOSS | Quantity.NOTCH_DEPTH:
@@ -217,13 +214,13 @@ def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> E
     return _with_notes(measured, curve, estimate)
 
 
-def _bandwidth(measured: Measured, requirement: Requirement, coverage: float) -> Estimate:
+def _between_edges(measured: Measured, requirement: Requirement, coverage: float) -> Estimate:
     """Try the sweeps from narrow to wide until both edges stand in one."""
     assert requirement.path is not None
     at_hz = requirement.at_hz
     estimate: Estimate | None = None
     problem: MeasurementError | None = None
-    for key in measured.sweeps.covering(requirement.hookup_name, Role.DEVICE, at_hz, at_hz):
+    for key in measured.sweeps.covering(requirement.hookup_name, Role.DEVICE, *_window(requirement)):
         try:
             curve = measured.path(requirement.path, key)
         except MeasurementError as exc:
@@ -234,7 +231,10 @@ def _bandwidth(measured: Measured, requirement: Requirement, coverage: float) ->
             return measured.path_loss(curve, f_hz, ratio, u_ratio)
 
         reading, shift = measured.reading(curve), measured.shift(curve.sweep_center_hz)
-        if requirement.quantity is Quantity.REJECTION_BANDWIDTH:
+        if requirement.quantity is Quantity.NOTCH_FREQUENCY:
+            reach = requirement.within_hz or 0.25 * float(reading.freq_hz[-1] - reading.freq_hz[0])
+            estimate = edges.notch(reading, at_hz, reach, shift, build, coverage=coverage)
+        elif requirement.quantity is Quantity.REJECTION_BANDWIDTH:
             level = requirement.level_db or 0.0
             estimate = edges.rejection_bandwidth(reading, at_hz, level, shift, build, coverage=coverage)
         else:

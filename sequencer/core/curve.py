@@ -1,0 +1,180 @@
+"""Curves as the quantities see them: readings, a smoothed stretch of one, frequency errors, and what comes out.
+
+Curves are smoothed by a fit in power where the scatter allows it, because the least or greatest of noisy points is
+biased.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from sequencer.core.normalise import LEAST_ABOVE_NOISE_DB, LEAST_SIGMAS, fitting
+from sequencer.core.record import Contribution
+from sequencer.core.trace import FloatArray
+from sequencer.core.uncertainty import Distribution, Draws, Input, Propagated
+
+__all__ = ["Build", "Estimate", "LevelModel", "Reading", "Shift", "Stretch", "could_be_db", "stretch"]
+
+_MARGIN_STEPS = 6  # points beyond the window that help the fit
+
+
+class LevelModel(Protocol):
+    """Draws of a true level (loss or return loss, dB) at one frequency, and its budget."""
+
+    @property
+    def nominal_db(self) -> float: ...  # noqa: D102
+    def draw(self, draws: Draws) -> FloatArray: ...  # noqa: D102
+    def rows(self) -> tuple[Contribution, ...]: ...  # noqa: D102
+
+
+Build = Callable[[float, float, float], LevelModel]  # (frequency in Hz, power ratio, its standard uncertainty)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Reading:
+    """A normalised curve: power ratios with noise subtracted, (n,), and what hides them.
+
+    ``noise`` is the noise's ratio, ``cut_off`` marks the display's bottom, where ``raw`` is all that is known.
+    ``unresolved`` is the amplitude ratio that adds with unknown phase (leakage, directivity), (n,).
+    """
+
+    freq_hz: FloatArray
+    ratio: FloatArray
+    u_ratio: FloatArray
+    raw: FloatArray
+    noise: FloatArray
+    cut_off: np.ndarray
+    unresolved: FloatArray
+    rbw_hz: float = 0.0
+
+    @property
+    def step_hz(self) -> float:
+        """Spacing of the points."""
+        return float((self.freq_hz[-1] - self.freq_hz[0]) / max(self.freq_hz.size - 1, 1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shift:
+    """Frequency error of the analyzer: of its reference (relative) and of its span (relative to the offset)."""
+
+    reference: float
+    span: float
+    center_hz: float
+    reference_origin: str = "assumed"
+    span_origin: str = "assumed"
+
+    def sizes_hz(self, at_hz: float, reach_hz: float = 0.0) -> tuple[float, float]:
+        """Limits of both parts at a frequency, for offsets up to ``reach_hz`` beyond it."""
+        return self.reference * at_hz, self.span * (abs(at_hz - self.center_hz) + reach_hz)
+
+    def draw(self, draws: Draws, at_hz: float, reach_hz: float = 0.0) -> FloatArray:
+        """Draws of the error in Hz; the signs belong to the bench, not to the result."""
+        reference, span = self.sizes_hz(at_hz, reach_hz)
+        return reference * draws.sign("frequency reference") + span * draws.sign("frequency span")
+
+    def rows(self, at_hz: float, sensitivity: float, reach_hz: float = 0.0) -> tuple[Contribution, ...]:
+        """Budget lines for a result that moves by ``sensitivity`` per Hz."""
+        reference, span = self.sizes_hz(at_hz, reach_hz)
+        both = (("frequency reference", reference, self.reference_origin), ("span accuracy", span, self.span_origin))
+        return tuple(
+            Input(
+                name=f"{name} on the slope" if sensitivity != 1.0 else name,
+                value=value,
+                unit="Hz",
+                distribution=Distribution.AT_LIMIT,
+                origin=origin,
+                sensitivity=sensitivity,
+            ).row()
+            for name, value, origin in both
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Estimate:
+    """A quantity: ``value`` (None: only a bound), draws of the true value, budget, and what to say beside it.
+
+    ``open_low`` and ``open_high``: that end of the interval is not known. ``where_hz``: where the worst stands.
+    """
+
+    value: float | None
+    draws: Propagated | None
+    rows: tuple[Contribution, ...] = ()
+    notes: tuple[str, ...] = ()
+    open_low: bool = False
+    open_high: bool = False
+    where_hz: float | None = None
+
+    def interval(self, coverage: float) -> tuple[float | None, float | None]:
+        """Two-sided for a value, one-sided (low end only) for a bound."""
+        if self.draws is None:
+            return None, None
+        if self.value is None:
+            return self.draws.quantile(1.0 - coverage), None
+        low, high = self.draws.interval(coverage)
+        # the reading itself always belongs to what is possible (it can fall outside where a physical limit cuts draws)
+        return None if self.open_low else min(low, self.value), None if self.open_high else max(high, self.value)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretch:
+    """A stretch of a curve on a dense grid."""
+
+    freq_hz: FloatArray
+    ratio: FloatArray
+    u: FloatArray
+    hidden: np.ndarray
+    unresolved: FloatArray
+    grid_db: float  # what straight lines between the points may miss; 0 for a fit
+
+    @property
+    def loss_db(self) -> FloatArray:
+        """Loss, dB; 300 dB stands for no power at all."""
+        return np.asarray(-10.0 * np.log10(np.maximum(self.ratio, 1e-30)))
+
+
+def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _MARGIN_STEPS) -> Stretch:
+    """Return the curve from low to high, both included, fitted in power where no point is cut off and a fit exists."""
+    step, freq = reading.step_hz, reading.freq_hz
+    low, high = max(low_hz, float(freq[0])), min(high_hz, float(freq[-1]))
+    take = (freq >= low - (margin + 0.01) * step) & (freq <= high + (margin + 0.01) * step)
+    dense = np.unique(np.concatenate((np.linspace(low, high, 1 + 4 * math.ceil((high - low) / step)), (low, high))))
+    inside = freq[(freq > low) & (freq < high)]
+    dense = np.unique(np.concatenate((dense, inside)))
+    noise = np.interp(dense, freq, reading.noise)
+    unresolved = np.interp(dense, freq, reading.unresolved)
+    cut = np.interp(dense, freq, reading.cut_off.astype(np.float64)) > 0.0
+    fit = None
+    if not np.any(reading.cut_off[take]):
+        fit = fitting(freq[take], reading.ratio[take], reading.u_ratio[take], dense, rbw_hz=reading.rbw_hz)
+    grid_db = 0.0
+    if fit is not None:
+        ratio, u = fit
+    else:
+        known = np.where(reading.cut_off, reading.raw, reading.ratio)
+        ratio, u = _between(dense, freq, known), np.interp(dense, freq, reading.u_ratio)
+        on_points = np.all(np.min(np.abs(dense[:, None] - freq[take][None, :]), axis=1)[[0, -1]] < 0.01 * step)
+        loss = -10.0 * np.log10(np.maximum(known[take], 1e-30))
+        if not on_points and loss.size > 2:
+            grid_db = float(np.max(np.abs(np.diff(loss, 2)))) / 8.0  # the chord's greatest distance from a parabola
+    faint = ratio <= np.maximum(LEAST_SIGMAS * u, noise * (10 ** (LEAST_ABOVE_NOISE_DB / 10) - 1.0))
+    return Stretch(dense, ratio, u, cut | faint | ~np.isfinite(ratio), unresolved, grid_db)
+
+
+def _between(at: FloatArray, freq: FloatArray, ratio: FloatArray) -> FloatArray:
+    """Interpolate linearly in dB where the ratios are positive, else in power."""
+    in_db = 10.0 ** (np.interp(at, freq, np.log10(np.maximum(ratio, 1e-30))))
+    plain = np.interp(at, freq, ratio)
+    return np.where(np.interp(at, freq, (ratio <= 0.0).astype(np.float64)) > 0.0, plain, in_db)
+
+
+def could_be_db(reading: Reading) -> FloatArray:
+    """Loss at each point; of hidden ones the least they can be."""
+    low = reading.ratio <= np.maximum(LEAST_SIGMAS * reading.u_ratio, reading.noise)
+    ratio = np.where(reading.cut_off, reading.raw, reading.ratio)
+    known = np.where(low, np.maximum(ratio, 0.0) + 1.645 * reading.u_ratio, ratio)
+    return np.asarray(-10.0 * np.log10(np.maximum(known, 1e-30)))

@@ -1,0 +1,275 @@
+"""From journals of a small synthetic bench, whose truth is known, to results.
+
+The bench is this file's own: a three-port from lumped elements in numpy, errors added by solving the signal-flow
+equations as a linear system (not by the expression under test), noise drawn as averaged exponential power.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from sequencer.core.history import Connected, Refused, Role, Swept
+from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.record import Bound, CurveKind, Statement
+from sequencer.core.trace import Detector, Sweep, SweepSettings, Trace
+from sequencer.recipe.model import (
+    AnalyzerFile,
+    Bench,
+    Bridge,
+    Decision,
+    Figure,
+    Pad,
+    Quantity,
+    Recipe,
+    Requirement,
+    Rule,
+    Specifications,
+)
+from sequencer.run.evaluate import evaluate, evaluate_one, noise_u_db, overall, ready
+
+TX_HZ, RX_HZ = 146.61e6, 146.01e6
+PORTS = ("TX", "RX", "ANT")
+T0 = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def cavity(f, pass_hz, notch_hz, loss_db=0.35, qu=4500.0):
+    """Shunt impedance of a band-pass/band-reject cavity (trade notes 7.2): pass at one frequency, notch at the other."""
+    rp = 50.0 / (2.0 * (10 ** (loss_db / 20) - 1.0))
+    xs = pass_hz * rp / (2.0 * qu * (notch_hz - pass_hz))
+    return 1j * xs * f / pass_hz + rp / (1 + 2j * qu * (f - pass_hz) / pass_hz)
+
+
+def line(f, degrees, at_hz):
+    theta = np.deg2rad(degrees) * f / at_hz
+    return np.array([[np.cos(theta), 50j * np.sin(theta)], [1j * np.sin(theta) / 50, np.cos(theta)]])
+
+
+def duplexer(f):
+    """Return S (n, 3, 3) of two legs of two cavities each, quarter waves between, joined at the antenna port."""
+
+    def leg(pass_hz, notch_hz):
+        chain = np.broadcast_to(np.eye(2, dtype=complex)[:, :, None], (2, 2, f.size))
+        shunt = np.zeros((2, 2, f.size), dtype=complex)
+        shunt[0, 0] = shunt[1, 1] = 1.0
+        shunt[1, 0] = 1.0 / cavity(f, pass_hz, notch_hz)
+        for part in (shunt, line(f, 90, pass_hz), shunt, line(f, 90, notch_hz)):
+            chain = np.einsum("ijn,jkn->ikn", chain, part)
+        a, b, c, d = chain[0, 0], chain[0, 1], chain[1, 0], chain[1, 1]
+        return np.array([[d / b, -1.0 / b], [-1.0 / b, a / b]])  # reciprocal: determinant 1
+
+    y = np.zeros((3, 3, f.size), dtype=complex)
+    for port, two in ((0, leg(TX_HZ, RX_HZ)), (1, leg(RX_HZ, TX_HZ))):
+        y[port, port] += two[0, 0]
+        y[port, 2] += two[0, 1]
+        y[2, port] += two[1, 0]
+        y[2, 2] += two[1, 1]
+    y = np.moveaxis(y, 2, 0) * 50.0
+    return np.linalg.solve(np.eye(3) + y, np.eye(3) - y)
+
+
+@dataclass
+class World:
+    """Errors of a bench, all zero by default, and its noise."""
+
+    gs: complex = 0.0
+    gl: complex = 0.0
+    loads: complex = 0.0
+    directivity: complex = 0.0
+    source_match: complex = 0.0
+    leak: complex = 0.0
+    scale_per_db: float = 0.0
+    drift_db: float = 0.0  # step between opening thru and all that follows
+    noise_dbm: float = -130.0
+    bottom_dbm: float | None = None
+    repeats: int = 8
+    seed: int = 1
+    quantise: bool = False
+    clock: datetime = T0
+    history: list = field(default_factory=list)
+    rng: np.random.Generator = field(init=False)
+
+    def __post_init__(self):
+        self.rng = np.random.default_rng(self.seed)
+
+    def connect(self, hookup, kind=HookupKind.PATH):
+        self.clock += timedelta(seconds=60)
+        self.history.append(Connected(at=self.clock, why="test", hookup=Hookup(name=hookup, kind=kind), by="test"))
+
+    def sweep(self, hookup, key, role, settings, amplitude, repeats=None):
+        """Add sweeps: a tone of ``amplitude`` (n,) in noise, through scale and display."""
+        grid = settings.grid_hz()
+        for _ in range(repeats or self.repeats):
+            parts = self.rng.standard_normal((2, grid.size)) * math.sqrt(10 ** (self.noise_dbm / 10) / 2)
+            level = 20 * np.log10(np.abs(amplitude + parts[0] + 1j * parts[1]) + 1e-30)
+            level = level + self.scale_per_db * (level - settings.reference_dbm)
+            if self.bottom_dbm is not None:
+                level = np.maximum(level, self.bottom_dbm)
+            used = replace(settings, display_bottom_dbm=self.bottom_dbm)
+            self.clock += timedelta(seconds=1)
+            swept = Sweep(Trace(grid, level), settings, used, frozenset(), self.clock, 1.0)
+            self.history.append(
+                Swept(
+                    at=self.clock, why="test", hookup=hookup, key=key, role=role, sweep=swept, file="t.csv", sha256="0"
+                )
+            )
+
+
+def settings_of(key):
+    common = dict(
+        rbw_hz=1e3, attenuation_db=10.0, reference_dbm=0.0, generator_dbm=0.0, detector=Detector.SAMPLE, sweep_time_s=1.0
+    )
+    if key == "overview":
+        return SweepSettings(start_hz=144e6, stop_hz=148e6, points=801, **common)
+    centre = {"transmit": TX_HZ, "receive": RX_HZ}[key]
+    return SweepSettings(start_hz=centre - 60e3, stop_hz=centre + 60e3, points=121, **common)
+
+
+def through(s, i, j, gammas):
+    """Wave leaving port j into a load, for a unit source wave at port i, all ports ending in ``gammas`` (n_ports,)."""
+    n = s.shape[-1]
+    gamma = np.diag(gammas)
+    inner = np.eye(n) - s @ gamma
+    b = np.linalg.solve(inner, np.broadcast_to(s[..., :, i : i + 1], (*s.shape[:-1], 1)))
+    return b[..., j, 0]
+
+
+THRU = np.array([[0, 1], [1, 0]], dtype=complex)
+
+
+def play(world, keys=("overview", "transmit", "receive"), closing=True, reflections=True):
+    """Take the whole run of a three-port duplexer on this bench."""
+    off = 1e-30
+    thru = through(THRU, 0, 1, np.array([world.gs, world.gl]))
+    grids = {key: settings_of(key).grid_hz() for key in keys}
+    device = {key: duplexer(grid) for key, grid in grids.items()}
+    world.connect("thru", HookupKind.THRU)
+    for key in keys:
+        world.sweep("thru", key, Role.THRU, settings_of(key), np.full(grids[key].size, thru))
+    gain = 10 ** (world.drift_db / 20)
+    world.connect("floor", HookupKind.FLOOR)
+    for key in keys:
+        quiet = replace(settings_of(key), generator_dbm=None)
+        world.sweep("floor", key, Role.NOISE, quiet, np.full(grids[key].size, off))
+        world.sweep("floor", key, Role.LEAKAGE, settings_of(key), np.full(grids[key].size, abs(world.leak) * gain + off))
+    for first, second in (("TX", "ANT"), ("ANT", "RX"), ("TX", "RX")):
+        i, j = PORTS.index(first), PORTS.index(second)
+        gammas = np.full(3, world.loads, dtype=complex)
+        gammas[i], gammas[j] = world.gs, world.gl
+        world.connect(f"{first}-{second}")
+        for key in keys:
+            wave = through(device[key], i, j, gammas) + world.leak
+            world.sweep(f"{first}-{second}", key, Role.DEVICE, settings_of(key), wave * gain)
+    if closing:
+        world.connect("thru", HookupKind.THRU)
+        for key in keys:
+            world.sweep("thru", key, Role.THRU, settings_of(key), np.full(grids[key].size, thru * gain))
+    if reflections:
+        for name, role in (("open", Role.OPEN), ("short", Role.SHORT), *((port, Role.REFLECTION) for port in PORTS)):
+            world.connect(f"reflect-{name}", HookupKind.REFLECT)
+            for key in keys:
+                if name in PORTS:
+                    i = PORTS.index(name)
+                    gammas = np.full(3, world.loads, dtype=complex)
+                    gammas[i] = 0.0
+                    g = through(device[key], i, i, gammas)
+                else:
+                    g = np.full(grids[key].size, 1.0 if name == "open" else -1.0)
+                wave = world.directivity + g / (1 - world.source_match * g)
+                world.sweep(f"reflect-{name}", key, role, settings_of(key), 0.25 * wave)
+    return world.history
+
+
+def requirement(quantity, where, at, **more):
+    at_hz = TX_HZ if at == "transmit" else RX_HZ
+    place = {"port": where} if isinstance(where, str) else {"path": where}
+    name = where if isinstance(where, str) else "-".join(where)
+    return Requirement(id=f"{quantity} {name} {at}", quantity=quantity, at=at, at_hz=at_hz, **place, **more)
+
+
+REQUIREMENTS = (
+    requirement(Quantity.INSERTION_LOSS, ("TX", "ANT"), "transmit", maximum=1.6),
+    requirement(Quantity.INSERTION_LOSS, ("ANT", "RX"), "receive", maximum=1.6),
+    requirement(Quantity.REJECTION, ("TX", "ANT"), "receive", within_hz=8e3, minimum=60.0),
+    requirement(Quantity.ISOLATION, ("TX", "RX"), "transmit", minimum=60.0),
+    requirement(Quantity.RETURN_LOSS, "TX", "transmit", minimum=14.0),
+    requirement(Quantity.NOTCH_FREQUENCY, ("TX", "ANT"), "receive", within_hz=30e3),
+    requirement(Quantity.NOTCH_DEPTH, ("TX", "ANT"), "receive", within_hz=30e3, minimum=60.0),
+    requirement(Quantity.REJECTION_BANDWIDTH, ("TX", "ANT"), "receive", level_db=60.0),
+    requirement(Quantity.PASS_BANDWIDTH, ("TX", "ANT"), "transmit", above_db=1.0),
+    requirement(Quantity.RIPPLE, ("TX", "ANT"), "transmit", within_hz=50e3),
+)
+RECIPE = Recipe(
+    name="synthetic",
+    title="Synthetic duplexer of the tests",
+    ports=PORTS,
+    frequencies={"transmit": TX_HZ, "receive": RX_HZ},
+    overview_hz=(144e6, 148e6),
+    requirements=REQUIREMENTS,
+    decision=Decision(rule=Rule.GUARDED),
+)
+BENCH = Bench(
+    analyzer=AnalyzerFile(resource="none", vswr=Figure(limit=1.5)),
+    generator_level_dbm=0.0,
+    generator_vswr=Figure(limit=1.6),
+    bridge=Bridge(directivity_db=Figure(limit=36.0), test_port_vswr=Figure(limit=1.12)),
+    generator_pad=Pad(loss_db=10.0, vswr=Figure(limit=1.15)),
+    analyzer_pad=Pad(loss_db=6.0, vswr=Figure(limit=1.15)),
+    specifications=Specifications(
+        scale_per_db=Figure(limit=0.02),
+        scale_over_range_db=Figure(limit=0.3),
+        drift_db_per_h=Figure(limit=0.1),
+        frequency_reference_ppm=Figure(limit=2.0),
+        frequency_span_percent=Figure(limit=1.0),
+    ),
+)
+
+
+def truth():
+    """True values at 50 ohm, from the S-parameters on a grid of 100 Hz."""
+    f = {name: np.arange(c - 2e6, c + 2e6 + 50, 100.0) for name, c in (("transmit", TX_HZ), ("receive", RX_HZ))}
+    s = {name: duplexer(grid) for name, grid in f.items()}
+
+    def loss(i, j, at):
+        return -20 * np.log10(np.abs(s[at][:, PORTS.index(j), PORTS.index(i)]))
+
+    def width(curve, middle, inside):
+        low = high = middle
+        while inside(curve[low - 1]):
+            low -= 1
+        while inside(curve[high + 1]):
+            high += 1
+        return low, high
+
+    mid = f["receive"].size // 2
+    notch = loss("TX", "ANT", "receive")
+    band = slice(mid - 300, mid + 301)
+    bottom = mid - 300 + int(np.argmax(notch[band]))
+    low, high = width(notch, bottom, lambda x: x >= notch[bottom] - 10)
+    rej = width(notch, mid, lambda x: x >= 60.0)
+    passing = loss("TX", "ANT", "transmit")
+    # the least loss of the pass band round the transmit frequency, at most 1 MHz off
+    least = mid - 3000 + int(np.argmin(passing[mid - 3000 : mid + 3001]))
+    wide = width(passing, least, lambda x: x <= passing[least] + 1.0)
+    ripple = passing[mid - 500 : mid + 501]
+    return (
+        passing[mid],
+        loss("ANT", "RX", "receive")[mid],
+        notch[mid - 80 : mid + 81].min(),
+        loss("TX", "RX", "transmit")[mid],
+        loss("TX", "TX", "transmit")[mid],
+        0.5 * (f["receive"][low] + f["receive"][high]),
+        notch[bottom],
+        (rej[1] - rej[0]) * 100.0,
+        (wide[1] - wide[0]) * 100.0,
+        ripple.max() - ripple.min(),
+    )
+
+
+@pytest.fixture(scope="module")
+def true_values():
+    return truth()
