@@ -58,7 +58,7 @@ def figure_groups(record: Record, curves: Sequence[Curve]) -> tuple[FigureGroup,
     responses = [curve for curve in usable if curve.kind is CurveKind.RESPONSE]
     whole = [curve for curve in responses if curve.key == _OVERVIEW]
     near = [curve for curve in responses if curve.key != _OVERVIEW]
-    reflected = [curve for curve in usable if curve.kind is CurveKind.RETURN_LOSS]
+    reflected = _telling(record, [curve for curve in usable if curve.kind is CurveKind.RETURN_LOSS])
     thrus = [curve for curve in usable if curve.kind is CurveKind.THRU_OPENING]
     legend = "Loss grows downwards. A bar is a limit; its hatched side is not allowed."
     hides = "Where the device comes near the noise, the leakage or the end of the display, only a bound is stated."
@@ -87,6 +87,18 @@ def _each(curves: Iterable[Curve], draw: Callable[[Curve], Figure]) -> tuple[Fig
     return tuple(draw(curve) for curve in curves)
 
 
+def _telling(record: Record, curves: Sequence[Curve]) -> list[Curve]:
+    """Leave out close-ups that no limit stands on where the port's overview shows the same anyway."""
+    whole = {curve.where for curve in curves if curve.key == _OVERVIEW}
+    return [
+        curve
+        for curve in curves
+        if curve.key == _OVERVIEW
+        or curve.where not in whole
+        or _limit_marks(record, curve, (float(curve.freq_hz[0]), float(curve.freq_hz[-1])))
+    ]
+
+
 def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: int) -> Figure:
     """Draw a path's response, or a port's return loss, with everything that belongs on it."""
     reflection = curve.kind is CurveKind.RETURN_LOSS
@@ -108,7 +120,7 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
         drawn += hiders
         y_from += [np.asarray([np.nanpercentile(line.value, (5, 95))]).ravel() for line in hiders]
     aside = [f"{line.label} at {np.nanmedian(line.value):.0f} dB" for line in hiders if line not in drawn]
-    caption = f"Figure {number}. {title}, {show_hz(low_hz)} to {show_hz(high_hz)}."
+    caption = f"Figure {number}. {title}, {low_hz / 1e6:.3f} to {high_hz / 1e6:.3f} MHz."
     caption += f" Off the plot, further down: {', '.join(aside)}." if aside else ""
     rows = _table(record, curve, [device, *hiders])
     plot = Plot(
@@ -118,7 +130,7 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
         axis="return loss, dB" if reflection else "loss, dB",
         lines=tuple(drawn),
         x_hz=(low_hz, high_hz),
-        y=_range(np.concatenate(y_from), floor=0.0 if curve.key == _OVERVIEW or reflection else None),
+        y=_range(np.concatenate(y_from), limits, from_zero=curve.key == _OVERVIEW or reflection),
         targets=_targets(record, low_hz, high_hz),
         limits=limits,
         bands=_bands(record, curve) if curve.key != _OVERVIEW else (),
@@ -152,7 +164,7 @@ def _thru_figure(record: Record, curves: Sequence[Curve], opening: Curve, number
         axis="level, dBm",
         lines=tuple(lines),
         x_hz=x_hz,
-        y=_range(np.concatenate([line.value for line in lines]), floor=None),
+        y=_range(np.concatenate([line.value for line in lines])),
         targets=_targets(record, *x_hz),
         downwards=False,
         stamp=SIMULATED_MARK if record.simulated else "",
@@ -173,11 +185,21 @@ def _desc(title: str, rows: Sequence[Sequence[str]]) -> str:
     return f"{title}. Device: " + "; ".join(f"{row[0]}: {row[1]}" for row in rows) + ". The table below has every line."
 
 
-def _range(values: FloatArray, floor: float | None) -> tuple[float, float]:
-    """Round the extremes outwards to whole grid steps; at least 1 dB high."""
+def _range(values: FloatArray, limits: Sequence[LimitMark] = (), *, from_zero: bool = False) -> tuple[float, float]:
+    """Return the ends of the value axis: whole grid steps, with room for each limit's label on its hatched side.
+
+    ``from_zero`` starts at 0 dB, or just above the least value where that is negative; at least 5 dB then, else 1 dB.
+    """
     finite = values[np.isfinite(values)]
     low, high = float(finite.min()), float(finite.max())
-    low = low if floor is None else min(low, floor)
+    room = 0.16 * max(high - low, 1.0)  # a label and its hatching are about this share of a small frame's height
+    for mark in limits:
+        high = max(high, mark.value + room) if mark.forbids_greater else high
+        low = min(low, mark.value - room) if not mark.forbids_greater else low
+    if from_zero:
+        high = max(high, 5.0)
+        step = nice_step(high, 6)
+        return (0.0 if low >= 0.0 else low - 0.02 * high), step * math.ceil(1.04 * high / step - 1e-9)
     if high - low < 1.0:
         low, high = (low + high) / 2 - 0.5, (low + high) / 2 + 0.5
     step = nice_step(high - low, 6)

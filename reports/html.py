@@ -7,6 +7,7 @@ needs no network and no script, forbids both to itself, and has the same bytes f
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 import re
 from collections.abc import Sequence
@@ -52,6 +53,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "not_proven": NOT_PROVEN,
         "only_this_item": ONLY_THIS_ITEM,
         "traceable": any(_calibrated(item.get("calibrated", "")) for item in record.equipment),
+        "stated": any(set(item) - {"what", "id", "calibrated"} for item in record.equipment),
         "Statement": Statement,
     }
     return _environment().get_template("report.html.j2").render(view) + "\n"
@@ -71,6 +73,7 @@ def _environment() -> jinja2.Environment:
         auto_reload=False,
     )
     environment.filters.update(
+        by_settings=_by_settings,
         calibrated=_calibrated,
         css_string=_css_string,
         day=lambda when: f"{when.astimezone(UTC):%Y-%m-%d}",
@@ -79,6 +82,7 @@ def _environment() -> jinja2.Environment:
         margin=words.margin_text,
         minute=_minute,
         percent=words.percent,
+        probability=words.probability_text,
         requirement=_unbroken,
         second=lambda when: f"{when.astimezone(UTC):%H:%M:%S}",
         settings=_settings,
@@ -125,6 +129,13 @@ def _calibrated(text: str) -> str:
     return "" if text.strip().casefold() in {"", "-", "none", "no", "unknown"} else text
 
 
+def _by_settings(traces: Sequence[TraceRecord]) -> list[tuple[TraceRecord, int]]:
+    """Return each run of sweeps that belong together and used the same settings, with their number."""
+    groups = itertools.groupby(traces, key=lambda t: (t.hookup, t.key, t.role, t.used, t.flags))
+    together = [list(group) for _, group in groups]
+    return [(group[0], len(group)) for group in together]
+
+
 def _settings(trace: TraceRecord) -> list[str]:
     """Return the cells of a row of the table of settings as read back."""
     used = trace.used
@@ -143,11 +154,15 @@ def _settings(trace: TraceRecord) -> list[str]:
 
 
 def _significant(number: float, digits: int = 3) -> str:
-    """Write a figure of a budget to a few significant digits, never in powers of ten below a million."""
+    """Write a figure of a budget to a few significant digits; very small and large ones with a power of ten."""
     if number == 0 or not math.isfinite(number):
         return "0" if number == 0 else "unlimited"
-    places = max(digits - 1 - math.floor(math.log10(abs(number))), 0)
-    return f"{number:.{min(places, 9)}f}".replace("-", words.MINUS)
+    power = math.floor(math.log10(abs(number)))
+    if -4 <= power < 6:
+        text = f"{number:.{max(digits - 1 - power, 0)}f}"
+    else:
+        text = f"{number / 10.0**power:.{digits - 1}f}e{power}"
+    return text.replace("-", words.MINUS)
 
 
 def _u_total(budget: Sequence[Contribution]) -> float:

@@ -188,6 +188,7 @@ def svg(plot: Plot) -> str:
         _curve(canvas, line)
     for mark in plot.limits:
         _limit(canvas, mark)
+    _limit_names(canvas)
     for band in plot.bands:
         _band(canvas, band)
     _labels(canvas)
@@ -240,8 +241,22 @@ def _limit(canvas: _Canvas, mark: LimitMark) -> None:
     while x <= x2 + 0.01:
         canvas.line(x, y, min(x + 4, x2 + 4), y + reach, "hatch")
         x += 5
-    # a device that keeps its limit leaves the forbidden side free, so the label stands there
-    canvas.text((x1 + x2) / 2, y + (17 if down else -9), mark.label, "limit-name")
+
+
+def _limit_names(canvas: _Canvas) -> None:
+    """Name the limits on their hatched side, which a good device leaves free; equal neighbours share a name."""
+    groups: list[list[LimitMark]] = []
+    for mark in sorted(canvas.plot.limits, key=lambda mark: (mark.label, mark.value, mark.low_hz)):
+        last = groups[-1][-1] if groups else None
+        near = last is not None and canvas.x(mark.low_hz) - canvas.x(last.high_hz) < 6 * len(mark.label)
+        if last is not None and near and (last.label, last.value) == (mark.label, mark.value):
+            groups[-1].append(mark)
+        else:
+            groups.append([mark])
+    for group in groups:
+        x = (canvas.x(group[0].low_hz) + canvas.x(group[-1].high_hz)) / 2
+        down = group[0].forbids_greater == canvas.plot.downwards
+        canvas.text(x, canvas.y(group[0].value) + (17 if down else -9), group[0].label, "limit-name")
 
 
 def _band(canvas: _Canvas, band: BandMark) -> None:

@@ -17,6 +17,7 @@ __all__ = [
     "margin_text",
     "overall_sentence",
     "percent",
+    "probability_text",
     "requirement_text",
     "interval_text",
     "value_text",
@@ -24,7 +25,7 @@ __all__ = [
 ]
 
 MINUS = "\N{MINUS SIGN}"
-_DB_DECIMALS = (0, 2)  # finer than 0.01 dB is never shown: no bench of this kind repeats to that
+_DB_DECIMALS = ((9.5, 0), (0.5, 1), (0.0, 2))  # from this half of an interval, dB: two digits at most, 0.01 dB at least
 _SCALES = ((1e6, "MHz", 6), (1e3, "kHz", 3), (0.0, "Hz", 0))  # from this size, unit, power of ten
 
 
@@ -42,8 +43,9 @@ def _place(result: Result, size: float) -> int:
     half = max(halves, default=0.0)
     if half <= 0.0:
         return 1 if in_db else 0
-    places = 1 - math.floor(math.log10(half))
-    return min(max(places, _DB_DECIMALS[0]), _DB_DECIMALS[1]) if in_db else min(places, 0)
+    if in_db:
+        return next(decimals for size, decimals in _DB_DECIMALS if half >= size)
+    return min(1 - math.floor(math.log10(half)), 0)
 
 
 def _digits(number: float, places: int, rounding: str = ROUND_HALF_EVEN) -> str:
@@ -140,6 +142,13 @@ def margin_text(result: Result) -> str:
 def percent(share: float) -> str:
     """Write a share as '95 %'."""
     return f"{100.0 * share:.4g} %"
+
+
+def probability_text(share: float) -> str:
+    """Write a probability; what rounds to certainty is written as beyond the last step before it."""
+    if share > 0.9995:
+        return "over 99.9 %"
+    return "below 0.1 %" if share < 0.0005 else f"{100.0 * share:.1f} %"
 
 
 def where_text(result: Result) -> str:

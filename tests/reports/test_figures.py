@@ -33,7 +33,7 @@ def test_every_curve_finds_its_plot(groups):
 def test_whole_response_has_limits_and_targets(groups):
     whole = groups["whole"].figures[0]
     assert texts(whole, "target-name") == ["receive 146.010", "transmit 146.610"]
-    assert texts(whole, "limit-name") == ["at most 1.6 dB", "at least 75 dB"]
+    assert texts(whole, "limit-name") == ["at least 75 dB", "at most 1.6 dB"]
     assert texts(whole, "line-name") == ["device", "noise"]
 
 
@@ -52,6 +52,29 @@ def test_a_pass_band_is_not_squashed_by_the_noise_far_below(groups):
     assert texts(near, "line-name") == ["device"]
     assert "noise at 92 dB" in near.caption
     assert "noise, dB" in near.head
+
+
+def test_a_limit_at_the_edge_of_the_data_keeps_its_label_in_the_frame(synthetic):
+    grid = np.linspace(synthetic.RECEIVE_HZ - 10e3, synthetic.RECEIVE_HZ + 10e3, 17)
+    deep = Curve(kind=CurveKind.RESPONSE, where="TX-ANT", key="receive", freq_hz=grid, value=np.full(17, 78.0))
+    figure = figure_groups(synthetic.record(), [deep])[0].figures[0]
+    tree = ET.fromstring(figure.svg)
+    top = float(tree.find("rect").get("y"))
+    name = next(text for text in tree.iter("text") if text.text == "at least 75 dB")
+    assert float(name.get("y")) - 8 >= top  # the capitals of 11 px text are about 8 px high
+
+
+def test_return_loss_starts_at_zero_and_skips_what_tells_nothing(synthetic):
+    def made(key, half_hz, loss_db):
+        grid = np.linspace(synthetic.RECEIVE_HZ - half_hz, synthetic.RECEIVE_HZ + half_hz, 50)
+        return Curve(kind=CurveKind.RETURN_LOSS, where="TX", key=key, freq_hz=grid, value=np.full(50, loss_db))
+
+    # TX has its limit at transmit, so the flat close-up at receive adds nothing to the overview
+    group = figure_groups(synthetic.record(), [made("overview", 2e6, 0.1), made("receive", 1e4, 0.1)])[0]
+    assert [figure.title for figure in group.figures] == ["Return loss, port TX"]
+    assert len(figure_groups(synthetic.record(), [made("receive", 1e4, 0.1)])[0].figures) == 1
+    ticks = [t.text for t in ET.fromstring(group.figures[0].svg).iter("text") if t.get("text-anchor") == "end"]
+    assert ticks[0] == "0"
 
 
 def test_thru_tells_the_change(groups, synthetic):

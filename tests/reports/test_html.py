@@ -223,6 +223,34 @@ def test_what_has_no_limit_is_not_called_undecided(synthetic):
     assert Outline(page).text().count("undecided") == 0
 
 
+def test_equal_sweeps_share_a_line(synthetic):
+    first, second = synthetic.record().traces[:2]
+    flagged = replace(first, flags=("overload",))
+    page = render(synthetic.record(traces=(first, replace(first, file="traces/002.csv"), flagged, second)), ())
+    rows = re.findall("<tr><th.*?</tr>", page.split('id="c-settings"')[1].split("</tbody>")[0], re.DOTALL)
+    assert [re.findall("<td[^>]*>(.*?)</td>", row)[1] for row in rows[1:]] == ["2", "1", "1"]
+    assert "traces/002.csv" in page  # each keeps its own hash
+
+
+@pytest.mark.parametrize(
+    ("number", "text"),
+    [
+        (0.0, "0"),
+        (0.0778, "0.0778"),
+        (8.686, "8.69"),
+        (5000.0, "5000"),
+        (-4.18e-6, "\N{MINUS SIGN}4.18e\N{MINUS SIGN}6"),
+        (238048822.0, "2.38e8"),
+        (float("inf"), "unlimited"),
+    ],
+)
+def test_figures_of_a_budget_stay_short(number, text, synthetic):
+    result = synthetic.results()[0]
+    line = replace(result.budget[0], sensitivity=number)
+    page = render(synthetic.record(results=(replace(result, budget=(line,)),)), ())
+    assert f'<td class="n">{text}</td>' in page
+
+
 def test_the_floor_is_two_dead_ends(pages):
     floor = pages["measured"].split('id="hookup-2"')[1].split("</ol>")[0]
     assert re.findall('class="([^"]*)">load', floor) == [" gap", ""]

@@ -122,6 +122,18 @@ def test_neighbouring_labels_do_not_touch():
         assert rows[-1] <= 310 - 30
 
 
+def test_equal_limits_side_by_side_share_one_name():
+    near, far = (
+        LimitMark(146.0e6, 146.0e6, 18.0, False, "at least 18 dB"),
+        LimitMark(147.5e6, 147.5e6, 18.0, False, "at least 18 dB"),
+    )
+    beside, other = replace(near, low_hz=146.1e6, high_hz=146.1e6), replace(near, value=20.0, label="at least 20 dB")
+    tree = ET.fromstring(svg(plot(limits=(far, near, beside, other))))
+    names = [text.text for text in tree.iter("text") if text.get("class") == "limit-name"]
+    assert sorted(names) == ["at least 18 dB", "at least 18 dB", "at least 20 dB"]
+    assert len([e for e in tree.iter("line") if e.get("class") == "limit"]) == 4
+
+
 def test_hatching_lies_on_the_forbidden_side():
     for greater in (True, False):
         mark = LimitMark(145.9e6, 146.1e6, 50.0, greater, "limit")

@@ -103,6 +103,14 @@ def test_a_margin_that_is_not_zero_never_prints_as_zero(margin, text):
     assert words.margin_text(made(1.5, 1.5 - wide, 1.5 + wide, margin=margin)) == text
 
 
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [(1.0, "over 99.9 %"), (0.9996, "over 99.9 %"), (0.9994, "99.9 %"), (0.5, "50.0 %"), (0.0, "below 0.1 %")],
+)
+def test_nothing_is_called_certain(share, text):
+    assert words.probability_text(share) == text
+
+
 def test_the_margin_of_a_bound_is_rounded_down_like_the_bound():
     bound = made(None, 88.19, None, bound=Bound.AT_LEAST, limit=Limit(min=75.0), margin=13.19)
     assert words.margin_text(bound) == "+13.1 dB"
