@@ -194,6 +194,15 @@ def test_first_page_order_and_every_result(pages, synthetic):
             assert part in shown
 
 
+def test_sections_stand_in_their_order(pages):
+    page = Outline(pages["measured"])
+    sections = [attrs["id"] for attrs in page.having("section") if re.fullmatch("[a-z]+", attrs.get("id", ""))]
+    wanted = "results scope plots hookups bench conditions settings decided warnings budgets cautions hashes"
+    assert sections == [*wanted.split(), "signatures", "checklist"]
+    links = re.findall('<li><a href="#([a-z]+)">', pages["measured"])
+    assert links == sections
+
+
 def test_bounds_are_printed_as_bounds_everywhere(pages):
     text = Outline(pages["measured"]).text()
     assert text.count("88.1 dB") == text.count("≥ 88.1 dB") == 2  # table and appendix
