@@ -52,7 +52,7 @@ _DATE = Text(
     longest=200,
 )
 _END = Text(what="a connector end such as 'N plug' or 'BNC socket'", matching=".{1,24} (?:plug|socket)")
-_WORDS = Text(what="one line of text", matching=".+", longest=200)
+_WORDS = Text(what="one line of text", matching=".*\\S.*", longest=200)
 
 _HERTZ = Amount(dimension=FREQUENCY, low=0.0, above_low=True, high=1e12)
 _AROUND = Amount(dimension=FREQUENCY, low=0.0, above_low=True, high=1e12, both_sides=True)

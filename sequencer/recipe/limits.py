@@ -55,7 +55,7 @@ class _Limit:
     def requirements(self) -> _Found:
         """Return one requirement per frequency; none where something was noted."""
         places = [(word, self.names.frequency_hz(word, self.block.path("at"))) for word in self.block.many("at", Word)]
-        if self.quantity is None:
+        if self.quantity is None or self.block.unknown:
             return []
         takes = QUANTITIES[self.quantity]
         path = self.names.path(self.block, self.problems)

@@ -27,6 +27,7 @@ class Names:
     frequencies: dict[str, float] = field(default_factory=dict)
     spelled: frozenset[str] = frozenset()  # frequency names given, readable or not
     complete: bool = True
+    misnamed: bool = False  # a frequency has a name that cannot be one: it may be the one that is missed
     _missing: dict[tuple[str, str], list[tuple[int, str]]] = field(default_factory=dict)
 
     def path(self, block: Block, problems: Problems) -> tuple[str, str] | None:
@@ -39,8 +40,11 @@ class Names:
             text = f"'{word.text}' leads from a port to itself; name two ports, or ask for the return loss of one"
             problems.add(word.line, block.path("path"), text)
             return None
-        known = [self.port(Word(name, word.line), block.path("path")) for name in (first, second)]
-        return (first, second) if all(known) else None
+        lacking = [name for name in (first, second) if name not in self.ports]
+        if self.ports and lacking:
+            name = word.text if len(lacking) > 1 else lacking[0]
+            self._missing.setdefault(("port", name), []).append((word.line, block.path("path")))
+        return None if lacking else (first, second)
 
     def port(self, word: Word, key: str) -> bool:
         """Whether the device has the port."""
@@ -58,11 +62,21 @@ class Names:
     def report_unknown(self, problems: Problems) -> None:
         """Note each unknown name once, where it is used first."""
         for (kind, name), uses in self._missing.items():
+            if kind == "frequency" and self.misnamed:
+                continue
             known = self.ports if kind == "port" else tuple(sorted(self.spelled))
             more = f" (used {len(uses)} times)" if len(uses) > 1 else ""
             line, key = uses[0]
-            what = f"the device has no port '{name}'" if kind == "port" else f"no frequency is called '{name}'"
-            problems.add(line, key, f"{what}{more} (allowed: {', '.join(known)}){did_you_mean(name, known)}")
+            what = (
+                f"the device has no port{'s' * ('-' in name)} '{name}'"
+                if kind == "port"
+                else f"no frequency is called '{name}'"
+            )
+            problems.add(
+                line,
+                key,
+                f"{what}{more} (allowed: {', '.join(known)}){'' if problems.full else did_you_mean(name, known)}",
+            )
 
 
 def read_names(top: Block, problems: Problems) -> Names:
@@ -86,7 +100,8 @@ def read_names(top: Block, problems: Problems) -> Names:
         frequencies.clear()
     spelled = frozenset(block.values) | block.bad
     _differ_in_case(spelled, block.line, block.key, problems)
-    return Names(ports, frequencies, spelled, complete=not block.bad and "frequencies" not in top.bad)
+    complete = bool(frequencies) and not block.bad and "frequencies" not in top.bad
+    return Names(ports, frequencies, spelled, complete, misnamed=bool(block.bad - set(block.lines)))
 
 
 def _ports(device: Block, problems: Problems) -> tuple[str, ...]:

@@ -29,8 +29,13 @@ class Problems:
         self.source = source
         self._found: list[Problem] = []
 
-    def __bool__(self) -> bool:
-        return bool(self._found)
+    def __len__(self) -> int:
+        return len(self._found)
+
+    @property
+    def full(self) -> bool:
+        """Whether there are so many that looking for near spellings only costs time."""
+        return len(self._found) > 10 * MOST_SHOWN
 
     def add(self, line: int, key: str, text: str) -> None:
         """Note one problem."""
@@ -69,8 +74,8 @@ def quoted(text: str) -> str:
     return f"'{flat if len(flat) <= 60 else flat[:57] + '...'}'"
 
 
-def nearest(word: str, allowed: Iterable[str]) -> str | None:
-    """Return the allowed word that is spelled most like this one, None where none is near.
+def nearest(word: str, allowed: Iterable[str], alike: float = 0.6) -> str | None:
+    """Return the allowed word that is spelled most like this one, None where none is at least so much alike.
 
     Examples
     --------
@@ -78,7 +83,7 @@ def nearest(word: str, allowed: Iterable[str]) -> str | None:
     'receive'
     """
     by_folded = {_folded(one): one for one in allowed}
-    close = get_close_matches(_folded(word)[:80], list(by_folded), n=1, cutoff=0.6)
+    close = get_close_matches(_folded(word)[:80], list(by_folded), n=1, cutoff=alike)
     return by_folded[close[0]] if close else None
 
 

@@ -112,7 +112,7 @@ class Choice:
         if text is None:
             return BAD
         if text not in self.words:
-            near = did_you_mean(text, self.words)
+            near = "" if problems.full else did_you_mean(text, self.words)
             problems.add(node.line, key, f"{quoted(text)} is unknown (allowed: {allowed}){near}")
             return BAD
         return text
@@ -308,8 +308,8 @@ class Key:
 class Block:
     """What was read from a mapping: values by key, their lines, and the keys whose value is not to be had.
 
-    ``bad`` holds keys read in vain and keys that a misspelled one most likely meant, so that one typo is
-    not also reported as a missing key.
+    ``bad`` holds keys that were not, or only in part, read and keys that a misspelled one most likely meant,
+    so that one typo is not also reported as a missing key.
     """
 
     line: int
@@ -317,6 +317,7 @@ class Block:
     values: dict[str, object] = field(default_factory=dict)
     lines: dict[str, int] = field(default_factory=dict)
     bad: set[str] = field(default_factory=set)
+    unknown: bool = False  # some key is misspelled: whatever seems to be missing may be that one
 
     def get(self, name: str, kind: type[T]) -> T | None:
         """Return the value if it was given and could be read."""
@@ -350,6 +351,16 @@ class Block:
         return f"{self.key}.{name}" if self.key else name
 
 
+def _put(block: Block, name: str, shape: Shape, node: Node, problems: Problems) -> None:
+    """Read one value into the block; it is bad as soon as anything in it was noted."""
+    before = len(problems)
+    value = shape.read(node, block.path(name), problems)
+    if value is not BAD:
+        block.values[name] = value
+    if len(problems) > before:
+        block.bad.add(name)
+
+
 @dataclass(frozen=True, slots=True)
 class Fields:
     """A mapping with known keys. Reads a Block. ``more`` adds conditions to the schema that the loader checks."""
@@ -364,30 +375,34 @@ class Fields:
             problems.add(node.line, key, f"{found} where keys must stand (allowed: {', '.join(self.keys)})")
             return BAD
         block = Block(node.line, key)
+        unknown: list[Scalar] = []
         for name, value_node in node.pairs:
             known = self.keys.get(name.text)
             if known is None:
-                self._unknown(name, node, block, problems)
+                unknown.append(name)
                 continue
             block.lines[name.text] = name.line
-            value = known.shape.read(value_node, block.path(name.text), problems)
-            if value is BAD:
-                block.bad.add(name.text)
-            else:
-                block.values[name.text] = value
+            _put(block, name.text, known.shape, value_node, problems)
+        block.unknown = bool(unknown)
+        for name in unknown:
+            self._unknown(name, len(unknown) == 1, block, problems)
         for text, known in self.keys.items():
             if known.required and not block.given(text):
                 problems.add(node.line, key, f"the key '{text}' is missing")
                 block.bad.add(text)
         return block
 
-    def _unknown(self, name: Scalar, node: Pairs, block: Block, problems: Problems) -> None:
-        present = {one.text for one, _ in node.pairs}
-        free = [text for text in self.keys if text not in present]
-        near = nearest(name.text, free)
-        if near is not None:
-            block.bad.add(near)
-        hint = f"; did you mean '{near}'?" if near is not None else did_you_mean(name.text, self.keys)
+    def _unknown(self, name: Scalar, alone: bool, block: Block, problems: Problems) -> None:
+        """Note the key, and which it most likely meant: a missing one rather than an optional one."""
+        meant = None
+        if not problems.full:
+            missing = [text for text, known in self.keys.items() if known.required and not block.given(text)]
+            free = [text for text in self.keys if not block.given(text)]
+            meant = nearest(name.text, missing, 0.5) or nearest(name.text, free)
+            meant = meant or (missing[0] if alone and len(missing) == 1 else nearest(name.text, self.keys))
+        if meant is not None:
+            block.bad.add(meant)
+        hint = f"; did you mean '{meant}'?" if meant is not None else ""
         text = f"unknown key {quoted(name.text)} (allowed: {', '.join(self.keys)}){hint}"
         problems.add(name.line, block.path(name.text[:40]), text)
 
@@ -431,11 +446,7 @@ class Named:
                 block.bad.add(name.text)
                 continue
             block.lines[name.text] = name.line
-            value = self.item.read(value_node, block.path(name.text), problems)
-            if value is BAD:
-                block.bad.add(name.text)
-            else:
-                block.values[name.text] = value
+            _put(block, name.text, self.item, value_node, problems)
         return block
 
     def schema(self) -> Schema:

@@ -36,7 +36,7 @@ MOST_DEPTH = 20
 _BREAK = re.compile("\r\n|[\n\r\x85\u2028\u2029]")  # what YAML 1.1 counts as the end of a line
 _FORBIDDEN = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # YAML 1.1, 5.1
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")  # what a terminal must not get
-_VALUELESS = "{} has no value: in braces write '{{key: value, ...}}', for a list use brackets"
+_BLOCK = ("|", ">")  # text on lines of its own; its last line break belongs to the layout
 _HIDDEN_TEXT = re.compile(r"\s+#(?=\w)")
 
 
@@ -188,7 +188,7 @@ class _Builder:
         control = _CONTROL.search(event.value)
         if control is not None:
             self._problems.add(line, "", f"the character U+{ord(control[0]):04X} cannot stand in a text")
-        return Scalar(event.value.strip(), line)
+        return Scalar(event.value.strip() if event.style in _BLOCK else event.value, line)
 
     def _after(self, event: Event) -> str:
         mark = event.end_mark
@@ -204,19 +204,20 @@ class _Builder:
     def _mapping(self, start: MappingStartEvent, depth: int) -> Pairs:
         pairs: dict[str, tuple[Scalar, Node]] = {}
         last = ""
-        valueless = False
+        split = False
         while not isinstance(event := next(self._events), MappingEndEvent):
             before = bool(self._problems)
             key = self._node(event, depth + 1)
             value_event = next(self._events)
             if not isinstance(key, Scalar):
-                raise self._stop(key.line, "a key must be text, not a list or a mapping")
+                if not self._problems:
+                    self._problems.add(key.line, "", "a key must be text, not a list or a mapping")
+                raise self._problems.error()
             empty = isinstance(value_event, ScalarEvent) and not value_event.value and not value_event.style
             if start.flow_style and empty and not self._after(event).lstrip().startswith(":"):
-                words = _comma(last, pairs, key.text)
-                if words or not valueless:  # `{TX, RX, ANT}` is one mistake
-                    self._problems.add(key.line, last if words else "", words or _VALUELESS.format(quoted(key.text)))
-                valueless = valueless or not words
+                if not split:  # `{TX, RX, ANT}` is one mistake
+                    self._problems.add(key.line, last, _comma(last, pairs, key.text))
+                split = True
                 continue
             value = self._node(value_event, depth + 1)
             if key.text == "<<" and isinstance(event, ScalarEvent) and not event.style:
@@ -270,14 +271,14 @@ def _line(event: Event, *, end: bool = False) -> int:
 
 
 def _comma(last: str, pairs: dict[str, tuple[Scalar, Node]], rest: str) -> str:
-    """Say what a comma did to the value before it: `{transmit: 146,610 MHz}` has two keys. Else nothing."""
+    """Say what a comma did to the value before it: `{transmit: 146,610 MHz}` has two keys."""
     value = pairs[last][1] if last in pairs else None
     before = value.text if isinstance(value, Scalar) else ""
     if before[-1:].isdigit() and rest[:1].isdigit() and "(" not in before:
         return f"{quoted(f'{before},{rest}')}: a comma ends the value; write the decimal point: '{before}.{rest}'"
     if before:
         return f'{quoted(f"{before},{rest}")}: a comma ends the value; put it in quotes: "{before},{rest}"'
-    return ""
+    return f"{quoted(rest)} has no value: in braces write '{{key: value, ...}}', for a list use brackets"
 
 
 def _in_quotes(line: str, column: int) -> str:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import pickle
+import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -284,3 +287,21 @@ def test_layout_changes_nothing_but_text_and_lines(recipe_text: str) -> None:
 
     assert bare(first) == bare(other)
     assert first.sha256 != other.sha256
+
+
+def test_a_letter_left_out_of_any_key_is_one_error(recipe_text: str) -> None:
+    for match in re.finditer(r"[a-z]{2,}(?=:)", recipe_text):
+        for at in range(match.start(), match.end()):
+            with pytest.raises(RecipeError) as caught:
+                load_recipe(recipe_text[:at] + recipe_text[at + 1 :], "my.yaml")
+            assert caught.value.facts["count"] == 1, str(caught.value)
+
+
+def test_reading_recipes_loads_nothing_heavy() -> None:
+    heavy = "{'numpy', 'scipy', 'pyvisa', 'jinja2', 'jsonschema', 'sqlite3', 'socket'}"
+    code = (
+        "import sys, sequencer.recipe.bench_loader, sequencer.recipe.new, sequencer.recipe.schema, "
+        f"sequencer.recipe.starters; print(sorted({heavy} & set(sys.modules)))"
+    )
+    answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert answer.stdout.strip() == "[]"
