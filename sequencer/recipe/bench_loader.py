@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from datetime import date
 
+from sequencer.recipe.blocks import Block
 from sequencer.recipe.keys import BENCH
 from sequencer.recipe.model import (
     AnalyzerFile,
@@ -17,7 +18,7 @@ from sequencer.recipe.model import (
     SwitchFile,
 )
 from sequencer.recipe.problems import Problems
-from sequencer.recipe.shapes import Block, Word
+from sequencer.recipe.shapes import Word
 from sequencer.recipe.yaml_text import read_document
 
 __all__ = ["load_bench"]

@@ -5,22 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from sequencer.recipe.blocks import Fields, FigureOf, Key, ListOf, Named
 from sequencer.recipe.model import Quantity, Rule
-from sequencer.recipe.shapes import (
-    Amount,
-    Choice,
-    Fields,
-    FigureOf,
-    Key,
-    ListOf,
-    Named,
-    OneOfUnits,
-    Schema,
-    Shape,
-    Text,
-    Version,
-    Whole,
-)
+from sequencer.recipe.shapes import Amount, Choice, OneOfUnits, Schema, Shape, Text, Version, Whole
 from sequencer.units import (
     DB,
     DB_PER_DB,

@@ -5,11 +5,12 @@ Refuses a limit that nothing can measure or that says nothing: every message tel
 
 from __future__ import annotations
 
+from sequencer.recipe.blocks import Block
 from sequencer.recipe.keys import QUANTITIES, Need, Takes, amount_of
 from sequencer.recipe.model import Quantity, Requirement
 from sequencer.recipe.names import Names
 from sequencer.recipe.problems import Problems
-from sequencer.recipe.shapes import Block, Word
+from sequencer.recipe.shapes import Word
 from sequencer.recipe.yaml_text import Scalar
 from sequencer.units import DB, FREQUENCY, show, show_hz
 

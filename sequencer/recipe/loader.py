@@ -7,12 +7,12 @@ import math
 from collections import Counter
 from dataclasses import replace
 
+from sequencer.recipe.blocks import Block
 from sequencer.recipe.keys import RECIPE
 from sequencer.recipe.limits import read_limits
 from sequencer.recipe.model import Decision, ExtraSweep, Recipe, Requirement, Rule
 from sequencer.recipe.names import Names, read_names
 from sequencer.recipe.problems import Problems
-from sequencer.recipe.shapes import Block
 from sequencer.recipe.yaml_text import read_document
 from sequencer.units import show_hz
 

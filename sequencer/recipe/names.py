@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from sequencer.recipe.blocks import Block
 from sequencer.recipe.problems import Problems, did_you_mean
-from sequencer.recipe.shapes import Block, Word
+from sequencer.recipe.shapes import Word
 from sequencer.units import show_hz
 
 __all__ = ["Names", "read_names"]

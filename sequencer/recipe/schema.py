@@ -6,8 +6,9 @@ more than a schema can say (names, spans, contradictions): what it accepts, the 
 
 from __future__ import annotations
 
+from sequencer.recipe.blocks import Fields
 from sequencer.recipe.keys import BENCH, RECIPE
-from sequencer.recipe.shapes import Fields, Schema
+from sequencer.recipe.shapes import Schema
 
 __all__ = ["bench_schema", "recipe_schema"]
 
