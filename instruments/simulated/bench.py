@@ -22,6 +22,7 @@ __all__ = ["OPEN_LEADS", "Bench", "Circuit", "Device", "Reading", "SweepRequest"
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
 
+LOWEST_HZ = 1.0e3
 OPEN_LEADS = "leads open"  # nothing connected yet: both leads hang open
 
 
@@ -145,6 +146,7 @@ class Bench:
         shown_hz = np.linspace(asked.start_hz, asked.stop_hz, asked.points)
         centre_hz = (asked.start_hz + asked.stop_hz) / 2.0
         true_hz = shown_hz * (1.0 + self.drawn.reference_error) + (shown_hz - centre_hz) * self.drawn.span_error
+        true_hz = np.maximum(true_hz, LOWEST_HZ)  # the whole range's span error would reach below nothing
         at_s = np.asarray(self.time.now_s + np.arange(asked.points) * settings.dwell_s, dtype=np.float64)
 
         rate = (asked.stop_hz - asked.start_hz) / asked.sweep_time_s

@@ -124,7 +124,8 @@ class Exchange:
                     while self._instrument.busy():
                         yield
                 try:
-                    path = self._execute(unit, path)
+                    command, path = self._find(unit, path)  # the path holds even where the command then fails
+                    self._execute(unit, command)
                 except ScpiError as error:
                     status.error(error)
                     if -199 <= error.number <= -100:
@@ -147,11 +148,12 @@ class Exchange:
         self._responses.clear()
         return whole
 
-    def _execute(self, unit: Unit, path: tuple[str, ...]) -> tuple[str, ...]:
+    def _find(self, unit: Unit, path: tuple[str, ...]) -> tuple[Command, tuple[str, ...]]:
         if unit.header.startswith("*"):
-            command = self._common(unit.header.upper())
-        else:
-            command, path = self._instrument.tree.find(unit.header, path)
+            return self._common(unit.header.upper()), path
+        return self._instrument.tree.find(unit.header, path)
+
+    def _execute(self, unit: Unit, command: Command) -> None:
         name = unit.header + "?" * unit.query
         form = command.query if unit.query else command.set
         if form is None:
@@ -164,7 +166,6 @@ class Exchange:
         answer = form(unit.parameters)
         if answer is not None:
             self._responses.append(answer if isinstance(answer, bytes) else answer.encode("ascii"))
-        return path
 
     def _common(self, header: str) -> Command:
         instrument, status = self._instrument, self._instrument.status

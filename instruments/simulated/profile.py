@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from instruments.simulated.network import reflection_of_vswr
+from instruments.simulated.network import reflection_of_vswr, seen_through
 
 __all__ = ["PROFILES", "Drawn", "Profile"]
 
@@ -124,8 +124,10 @@ class Drawn:
         self, behind: Complex, freq_hz: Real, front: Callable[[Real], Complex], back: Callable[[Real], Complex]
     ) -> Complex:
         loss_db = self.profile.pad_loss_db + self.lead_loss_db(freq_hz)
-        passed = 10.0 ** (-loss_db / 20.0)  # the lead's phase is in the reflection's own rotation
-        return front(freq_hz) + passed**2 * behind / (1.0 - back(freq_hz) * behind)
+        passed = np.asarray(
+            10.0 ** (-loss_db / 20.0), dtype=np.complex128
+        )  # the lead's phase is in the reflection's own rotation
+        return seen_through(behind, front(freq_hz), back(freq_hz), passed)
 
     def load(self, port: int, freq_hz: Real) -> Complex:
         """Reflection of the load that belongs to a device port."""

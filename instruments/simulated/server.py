@@ -22,7 +22,9 @@ async def listen(instrument: Instrument, time: SimulatedTime, port: int) -> tupl
     """Start listening; returns the server and its port (the system's choice for port 0)."""
 
     async def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        await talk(reader, writer, Exchange(instrument), instrument, time)
+        # At the end of the process this task is cancelled; Python 3.11 would print that as an error of ours.
+        with contextlib.suppress(asyncio.CancelledError):
+            await talk(reader, writer, Exchange(instrument), instrument, time)
 
     server = await asyncio.start_server(connected, HOST, port)
     return server, int(server.sockets[0].getsockname()[1])
