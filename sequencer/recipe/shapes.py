@@ -1,14 +1,14 @@
 """Shapes of single values: each one reads a node into a value, and tells a JSON Schema what it accepts.
 
-`blocks` puts them together, `keys` combines them into the tables of recipe and bench file. Loader and schema come from the same
-table, so they cannot drift apart. A shape notes what is wrong in `Problems` and returns BAD.
+`blocks` puts them together, `keys` makes the tables of recipe and bench file of them. Loader and schema
+come from the same table, so they cannot drift apart. A shape notes what is wrong in `Problems` and returns BAD.
 """
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any, Final, Protocol, TypeVar
+from typing import Any, Final, Protocol
 
 from sequencer import units
 from sequencer.errors import UnitError
@@ -30,7 +30,6 @@ __all__ = [
 ]
 
 Schema = dict[str, Any]
-T = TypeVar("T")
 
 BAD: Final = object()  # read in vain; the reason stands in the problems
 
