@@ -19,7 +19,7 @@ from instruments.link import Link, Transcript
 from instruments.waiting import run_to_end
 from sequencer.core.capability import Capabilities
 from sequencer.core.trace import Flag, Sweep, SweepSettings, Trace
-from sequencer.errors import InstrumentError, MeasurementError, NotchbookError
+from sequencer.errors import InstrumentError, MeasurementError
 from sequencer.ports import Clock
 from sequencer.recipe.model import AnalyzerFile
 
@@ -70,7 +70,7 @@ class ScpiAnalyzer:
         self._sent: dict[str, str] = {}  # setting -> command last accepted
         self._used: SweepSettings | None = None
         self._busy_until = 0.0  # time.monotonic() of the expected end of the running sweep
-        self._begun = False
+        self._begun = self._closed = False
         self._begin()
         self._identification = link.query("*IDN?")
         scpi.parse_identification(self._identification)
@@ -99,10 +99,9 @@ class ScpiAnalyzer:
         try:
             self._begin()
             used = self._apply(asked)
-            duration_s = used.sweep_time_s or 0.0
-            _refuse_long(duration_s)
-            for query in (self._dialect.completion.ask, *self._dialect.status):
-                self._link.query(query)  # clears what is latched from before
+            _refuse_long(used.sweep_time_s or 0.0)
+            duration_s = (used.sweep_time_s or 0.0) + self._dialect.settling_s
+            self._ask([self._dialect.completion.ask, *self._dialect.status])  # clears what is latched from before
             began = self._clock.now()
             self._run(self._dialect.initiate, duration_s, 1.5 * duration_s + 5.0)
             values = self._trace(used.points)
@@ -111,7 +110,7 @@ class ScpiAnalyzer:
             self._forget()
             raise
         trace = Trace(used.grid_hz(), values)
-        return Sweep(trace, asked, used, flags, began, duration_s + self._dialect.settling_s)
+        return Sweep(trace, asked, used, flags, began, duration_s)
 
     def adjust_tracking(self, rbw_hz: float) -> None:
         """Let the instrument peak its generator at this RBW; the generator is on only as it was, or for this.
@@ -145,28 +144,41 @@ class ScpiAnalyzer:
         A dead link is reopened once. Takes at most 2 s, or as long as a sweep that cannot be aborted runs.
         """
         self._forget()
+        if self._closed:
+            return False
         usual = self._link.timeout_s
-        still_sweeping_s = max(0.0, self._busy_until - time.monotonic())
-        for _attempt in range(2):
+        still_sweeping_s = min(max(0.0, self._busy_until - time.monotonic()), LONGEST_SWEEP_S)
+        reopened = False
+        for _attempt in range(3):
+            if self._link.dead and reopened:
+                break
             try:
-                self._link.timeout_s = _SAFE_WITHIN_S + min(still_sweeping_s, LONGEST_SWEEP_S)
+                self._link.log_must_work = False
+                self._link.timeout_s = _SAFE_WITHIN_S + still_sweeping_s
                 if self._link.dead:
+                    reopened = True
                     self._begun = False  # it may have been switched off and on: the next sweep starts afresh
                     self._link.reopen(within_s=_SAFE_WITHIN_S)
                 for command in (self._dialect.abort, self._dialect.off):
                     self._link.write(command)
-                return not scpi.parse_boolean(self._link.query(self._dialect.output), self._dialect.output)
-            except (NotchbookError, KeyboardInterrupt):  # a second Ctrl-C must not keep the generator on
+                is_on = scpi.parse_boolean(self._link.query(self._dialect.output), self._dialect.output)
+                self._busy_until = 0.0
+                return not is_on
+            except KeyboardInterrupt:
+                reopened = False  # a second Ctrl-C must not keep the generator on
+            except Exception:  # noqa: BLE001, S112  # nor may anything else; the caller is told False
                 continue
             finally:
                 self._link.timeout_s = usual
+                self._link.log_must_work = True
         return False
 
     def close(self) -> None:
         """Make safe and let go of the bus. Never raises."""
-        if not (self._link.dead and not self._begun):
+        if not self._closed:
             self.make_safe()
-        self._link.close()
+            self._closed = True
+            self._link.close()
 
     # --- session -----------------------------------------------------------------------------------------
 

@@ -49,6 +49,7 @@ class Link:
     ) -> None:
         self.resource = resource
         self.timeout_s = timeout_s
+        self.log_must_work = True  # False while the bench is made safe: a full disk must not keep a generator on
         self._visa = visa
         self._transcript = transcript
         self._session: Any = None  # a pyvisa.resources.MessageBasedResource
@@ -142,7 +143,7 @@ class Link:
         """Let go of the bus. Never raises."""
         self._let_go()
         self._dead = "it was closed"
-        with contextlib.suppress(NotchbookError):  # a full disk must not keep the bus held
+        with contextlib.suppress(Exception):  # a full disk must not keep the bus held
             self._log("!", b"closed")
 
     # --- opening --------------------------------------------------------------------------------------
@@ -304,10 +305,18 @@ class Link:
     def _log(self, direction: str, data: bytes) -> None:
         if self._transcript is None:
             return
-        if len(data) > _LONGEST_IN_TRANSCRIPT or (data.startswith(b"#") and direction == "<"):
-            digest = hashlib.sha256(data).hexdigest()
-            data = data[:2] + f"... {len(data)} bytes, sha256 {digest}".encode()
-        self._transcript(direction, data)
+        try:
+            self._transcript(direction, _shortened(direction, data))
+        except Exception:
+            if self.log_must_work:
+                raise
+
+
+def _shortened(direction: str, data: bytes) -> bytes:
+    if len(data) > _LONGEST_IN_TRANSCRIPT or (data.startswith(b"#") and direction == "<"):
+        digest = hashlib.sha256(data).hexdigest()
+        return data[:2] + f"... {len(data)} bytes, sha256 {digest}".encode()
+    return data
 
 
 class _Patience:

@@ -186,7 +186,7 @@ def test_an_irregular_answer_is_our_error_and_kills_the_link(
     cpu, began = time.thread_time(), time.monotonic()
     with pytest.raises(kind, match=says) as caught:
         (link.query if how == "query" else link.query_block)("Q?")
-    assert time.monotonic() - began < 0.3 + 0.3  # the time-out, and one slice with room to spare
+    assert time.monotonic() - began < 0.3 + 0.7  # the time-out, a slice of 0.25 s, and a busy machine
     assert time.thread_time() - cpu < 0.1  # waits, does not spin
     assert "Q?" in caught.value.message
     assert toy.resource in caught.value.message or "sent 'Q?'" in caught.value.message
