@@ -111,15 +111,14 @@ def test_a_running_sweep_is_interruptible():
 
 
 def test_real_time_takes_time_and_waiting_holds_only_who_waits():
-    with bench("--speed", "1") as (_, said):
-        with session(said["analyzer"]) as analyzer, session(said["analyzer"]) as other:
-            analyzer.write("FREQ:STAR 146 MHZ;STOP 147 MHZ;:BAND 3 KHZ;:SWE:TIME 0.6")
-            began = time.monotonic()
-            analyzer.write("INIT;*OPC?")
-            while other.query("STAT:OPER:COND?") != "8":  # the other connection is served while this one waits
-                assert time.monotonic() - began < 0.4
-            assert analyzer.read() == "1"
-            assert 0.6 <= time.monotonic() - began < 2.0
+    with bench("--speed", "1") as (_, said), session(said["analyzer"]) as analyzer, session(said["analyzer"]) as other:
+        analyzer.write("FREQ:STAR 146 MHZ;STOP 147 MHZ;:BAND 3 KHZ;:SWE:TIME 0.6")
+        began = time.monotonic()
+        analyzer.write("INIT;*OPC?")
+        while other.query("STAT:OPER:COND?") != "8":  # the other connection is served while this one waits
+            assert time.monotonic() - began < 0.4
+        assert analyzer.read() == "1"
+        assert 0.6 <= time.monotonic() - began < 2.0
 
 
 def test_it_ends_on_sigterm_with_a_session_open():
