@@ -1,0 +1,1 @@
+"""Studies over finished runs: compare, trend, harness; pure."""

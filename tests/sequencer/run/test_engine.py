@@ -1,0 +1,214 @@
+"""The engine: the generator is off at both ends, every sweep is stored before it counts, errors keep the run."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from sequencer.core.history import (
+    Adjusted,
+    Began,
+    Connected,
+    Finished,
+    Identified,
+    MadeSafe,
+    Role,
+    Stopped,
+    Swept,
+)
+from sequencer.errors import GaveUpError, HookupError, InstrumentError, InterruptedRunError, StoreError
+from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.engine import Bystanders, Engine
+from sequencer.run.predict import TYPICAL, Predicted
+from sequencer.run.steps import SweepStep
+
+AT = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+class World:
+    """Analyzer, switch, operator, store, clock and listener in one, with a log and planned mishaps."""
+
+    def __init__(self, recipe: Recipe, bench: Bench) -> None:
+        self.predicted = Predicted(recipe, bench, TYPICAL)
+        self.log: list[str] = []
+        self.entries: list[object] = []
+        self.stored = 0
+        self.finished = None
+        self.hookup = None
+        self.on = False
+        self.mishap = lambda what: None
+        self.time = 0.0
+
+    # analyzer
+    def identification(self):
+        return {"analyzer": "Invented,test,0,0"}
+
+    def capabilities(self):
+        return TYPICAL
+
+    def sweep(self, asked):
+        self.mishap(f"sweep {self.stored + 1}")
+        self.on = asked.generator_dbm is not None
+        role = Role.NOISE if not self.on else Role.DEVICE
+        if self.hookup.test_port in {"open", "short"}:
+            role = Role(self.hookup.test_port)
+        step = SweepStep(hookup=self.hookup.name, key="", role=role, settings=asked, why="")
+        self.log.append("sweep")
+        return self.predicted.sweep(self.hookup, step)
+
+    def adjust_tracking(self, rbw_hz):
+        self.log.append("adjust")
+
+    def make_safe(self):
+        self.on = False
+        self.log.append("safe")
+        return True
+
+    def close(self):
+        self.make_safe()
+
+    # switch and operator
+    def connect(self, hookup):
+        self.mishap(f"connect {hookup.name}")
+        self.hookup = hookup
+        return "test"
+
+    def ask(self, question):
+        return question.safe_answer or "yes", "test"
+
+    # store
+    def store_sweep(self, hookup, key, role, sweep):
+        self.mishap("store")
+        self.stored += 1
+        return f"traces/{self.stored:03d}.csv", "0" * 64
+
+    def append(self, entry):
+        self.mishap("append")
+        if isinstance(entry, Swept):
+            assert entry.file == f"traces/{self.stored:03d}.csv"  # on disk before the journal names it
+        self.entries.append(entry)
+
+    def finish(self, record, report_html):
+        self.finished = (record, report_html)
+
+    # clock and listener
+    def now(self):
+        self.time += 1.0
+        return AT + timedelta(seconds=self.time)
+
+    def sleep(self, seconds):
+        pass
+
+    def heard(self, entry):
+        pass
+
+    def progress(self, progress):
+        assert progress.left_s >= 0.0
+
+
+@pytest.fixture
+def world(recipe: Recipe, bench: Bench) -> World:
+    return World(recipe, bench)
+
+
+def engine(recipe: Recipe, bench: Bench, world: World) -> Engine:
+    began = Began(
+        at=AT,
+        why="test",
+        run_id="r",
+        program="p",
+        recipe_sha256="",
+        bench_sha256="",
+        simulated=True,
+        serial="S",
+    )
+    outside = Bystanders(
+        analyzer=world,
+        switch=world,
+        operator=world,
+        store=world,
+        clock=world,
+        listener=world,
+        write_report=lambda record, curves: f"{record.run_id} {len(curves)}",
+        wall=lambda: 0.0,
+    )
+    return Engine(recipe, bench, outside, began)
+
+
+def test_a_whole_run_leaves_a_complete_record(recipe: Recipe, bench: Bench, world: World) -> None:
+    record = engine(recipe, bench, world).run()
+    assert world.finished is not None
+    assert world.finished[0] is record
+    assert record.complete
+    assert [r.id for r in record.results] == [r.id for r in recipe.requirements]
+    assert record.instrument_seconds > 0.0
+    assert len(record.traces) == world.stored
+    kinds = [type(e) for e in world.entries]
+    assert kinds[:2] == [Began, Identified]
+    assert kinds[-2:] == [MadeSafe, Finished]
+    assert kinds.count(Adjusted) == 1
+    assert not world.on
+
+
+@pytest.mark.parametrize(
+    ("when", "error"),
+    [
+        pytest.param("sweep 5", InstrumentError("error queue: -222"), id="instrument"),
+        pytest.param("connect TX-ANT", GaveUpError("declined"), id="operator declines"),
+        pytest.param("store", StoreError("disk full"), id="disk full"),
+    ],
+)
+def test_any_error_turns_the_generator_off_and_keeps_the_run(
+    recipe: Recipe, bench: Bench, world: World, when: str, error: Exception
+) -> None:
+    def mishap(what: str) -> None:
+        if what == when:
+            raise error
+
+    world.mishap = mishap
+    with pytest.raises(type(error)):
+        engine(recipe, bench, world).run()
+    assert not world.on
+    assert world.log[-1] == "safe"
+    assert world.finished is None
+    assert isinstance(world.entries[-1], Stopped)
+    assert isinstance(world.entries[-2], MadeSafe)
+
+
+def test_ctrl_c_is_an_interrupted_run(recipe: Recipe, bench: Bench, world: World) -> None:
+    def mishap(what: str) -> None:
+        if what == "sweep 7":
+            raise KeyboardInterrupt
+
+    world.mishap = mishap
+    with pytest.raises(InterruptedRunError):
+        engine(recipe, bench, world).run()
+    assert world.log[-1] == "safe"
+    assert isinstance(world.entries[-1], Stopped)
+    assert sum(isinstance(e, Swept) for e in world.entries) == 6
+
+
+def test_a_journal_that_cannot_be_written_still_turns_the_generator_off(
+    recipe: Recipe, bench: Bench, world: World
+) -> None:
+    count = {"n": 0}
+
+    def mishap(what: str) -> None:
+        if what == "append":
+            count["n"] += 1
+            if count["n"] > 12:
+                raise StoreError("share gone")
+
+    world.mishap = mishap
+    with pytest.raises(StoreError):
+        engine(recipe, bench, world).run()
+    assert world.log[-1] == "safe"
+
+
+def test_a_hookup_that_never_proves_itself_stops_the_run(recipe: Recipe, bench: Bench, world: World) -> None:
+    honest = world.predicted._signal
+    world.predicted._signal = lambda hookup, role, grid: -40.0 if hookup.name == "floor" else honest(hookup, role, grid)
+    with pytest.raises(HookupError, match="come through where both leads should end in loads"):
+        engine(recipe, bench, world).run()
+    assert sum(isinstance(e, Connected) and e.hookup.name == "floor" for e in world.entries) == 3
