@@ -24,6 +24,8 @@ LEAST_SIGMAS = 3.0
 NEAR_BOTTOM_DB = 1.0
 _POOL = 9  # neighbours whose relative scatter is pooled: 9 (n-1) degrees of freedom a point
 _REPEATED_BOTTOM = 3  # a trace that stands at its own minimum this often has been cut off there
+_MOST_EXCESS = 3.0  # beyond this the curve is no polynomial: judge the points themselves
+_SHORTEST_DISPLAY_DB = 30.0  # no display is shorter; above, equal levels are a coarse trace of a flat pass band
 _MAY_DIFFER = frozenset({"rbw_hz", "attenuation_db", "reference_dbm"})
 
 
@@ -99,12 +101,11 @@ def average(sweeps: Sequence[Sweep]) -> Averaged:
         u_rel = np.sqrt(_pooled(relative))
     else:
         u_rel = np.full(mean.shape, np.nan)
-    bottom = first.used.display_bottom_dbm
     return Averaged(
         own(first.trace.freq_hz),
         own(mean),
         own(u_rel),
-        np.any([_cut_off(level, bottom) for level in levels], axis=0),
+        np.any([_cut_off(level, first.used) for level in levels], axis=0),
         n,
         float((n - 1) * min(_POOL, mean.size)),
         first.used,
@@ -122,11 +123,13 @@ def _pooled(values: FloatArray) -> FloatArray:
     return np.where(good, total / np.maximum(count, 1.0), np.nan)
 
 
-def _cut_off(level_dbm: FloatArray, bottom_dbm: float | None) -> np.ndarray:
+def _cut_off(level_dbm: FloatArray, used: SweepSettings) -> np.ndarray:
     """Mark points within 1 dB of the display's bottom: told by the instrument, or shown by a repeated minimum."""
-    least = float(np.nanmin(level_dbm)) if np.any(np.isfinite(level_dbm)) else np.nan
+    bottom_dbm = used.display_bottom_dbm
     if bottom_dbm is None:
-        if int(np.sum(level_dbm == least)) < _REPEATED_BOTTOM or least == np.nanmax(level_dbm):
+        least = float(np.nanmin(level_dbm)) if np.any(np.isfinite(level_dbm)) else np.nan
+        far_down = least <= used.reference_dbm - _SHORTEST_DISPLAY_DB
+        if not far_down or int(np.sum(level_dbm == least)) < _REPEATED_BOTTOM:
             return np.zeros(level_dbm.shape, dtype=bool)
         bottom_dbm = least
     return np.asarray(level_dbm <= bottom_dbm + NEAR_BOTTOM_DB)
@@ -303,10 +306,14 @@ def fitting(
     wanted = np.polynomial.legendre.legvander((np.asarray(at_hz) - centre) / half, most)
     for degree in range(most + 1):
         dof = x.size - degree - 1
-        # two sigma of chi-squared, and two more degrees must not help (6 is the 95 % point for two)
-        if left[degree] <= dof + 2.0 * np.sqrt(2.0 * dof) and left[degree] - left[min(degree + 2, most)] <= 6.0:
+        excess = max(left[degree] / dof, 1.0)  # Birge ratio squared: scatter beyond what the repeats showed
+        more = left[degree] - left[min(degree + 2, most)]
+        # two more degrees must not help (6 is the 95 % point of chi-squared for two); where none are left to try,
+        # chi-squared itself must be ordinary (two sigma)
+        done = more <= 6.0 * excess if degree + 2 <= most else excess <= 1.0 + 2.0 * np.sqrt(2.0 / dof)
+        if done and excess <= _MOST_EXCESS:
             end = degree + 1
             coefficients = np.linalg.solve(r[:end, :end], parts[:end])
             rows = np.linalg.solve(r[:end, :end].T, wanted[:, :end].T)
-            return wanted[:, :end] @ coefficients, np.sqrt(shared * np.sum(rows**2, axis=0))
+            return wanted[:, :end] @ coefficients, np.sqrt(excess * shared * np.sum(rows**2, axis=0))
     return None

@@ -1,0 +1,126 @@
+"""Decision rules: worked cases, and what must never happen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sequencer.core.conformity import Finding, decide, describe, margin, overall, probability_normal
+from sequencer.core.record import Limit, Statement
+
+
+@dataclass(frozen=True)
+class Rule:
+    rule: str
+    coverage: float = 0.95
+    max_risk: float | None = None
+
+
+RULES = [Rule("simple"), Rule("guarded"), Rule("four-way"), Rule("risk", max_risk=0.025)]
+
+
+def normal(value, u, limit):
+    return Finding(
+        value=value, low=value - 2 * u, high=value + 2 * u, probability_conforming=probability_normal(value, u, limit)
+    )
+
+
+P, CP, CF, F, U = (
+    Statement.PASS,
+    Statement.CONDITIONAL_PASS,
+    Statement.CONDITIONAL_FAIL,
+    Statement.FAIL,
+    Statement.UNDECIDED,
+)
+
+
+@pytest.mark.parametrize(
+    ("value", "statements"),
+    # ILAC-G8:09/2019 4.2.1 to 4.2.3 for an upper limit 10 and U = 1: acceptance limit 9 with w = U.
+    # Last column, risk 2.5 %: y must be 1.96 u below the limit, so 9.0 (2 u below) passes
+    [
+        (8.0, (P, P, P, P)),
+        (9.0, (P, P, P, P)),
+        (9.4, (P, F, CP, F)),
+        (10.0, (P, F, CP, F)),
+        (10.4, (F, F, CF, F)),
+        (11.0, (F, F, CF, F)),
+        (11.1, (F, F, F, F)),
+    ],
+)
+def test_upper_limit(value, statements):
+    limit = Limit(max=10.0)
+    assert tuple(decide(rule, normal(value, 0.5, limit), limit) for rule in RULES) == statements
+
+
+@pytest.mark.parametrize(
+    ("value", "statements"),
+    [(12.0, (P, P, P, P)), (10.4, (P, F, CP, F)), (9.6, (F, F, CF, F)), (8.9, (F, F, F, F))],
+)
+def test_lower_limit_is_the_mirror(value, statements):
+    limit = Limit(min=10.0)
+    assert tuple(decide(rule, normal(value, 0.5, limit), limit) for rule in RULES) == statements
+
+
+def test_two_sided_limits_need_both_ends():
+    limit = Limit(min=9.0, max=11.0)
+    assert decide(Rule("guarded"), Finding(value=10.0, low=9.5, high=10.5), limit) is P
+    assert decide(Rule("guarded"), Finding(value=10.0, low=9.5, high=11.5), limit) is F
+    assert decide(Rule("four-way"), Finding(value=10.0, low=8.5, high=10.5), limit) is CP
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.rule)
+@given(low=st.floats(0.0, 200.0), least=st.floats(0.0, 200.0))
+def test_a_bound_passes_if_it_proves_the_limit_and_never_fails(rule, low, least):
+    finding = Finding(value=None, low=low, high=None)
+    assert decide(rule, finding, Limit(min=least)) is (P if low >= least else U)
+    assert decide(rule, finding, Limit(max=least)) is U
+
+
+@pytest.mark.parametrize("rule", RULES[1:], ids=lambda rule: rule.rule)
+@given(value=st.floats(-5.0, 25.0), u=st.floats(0.01, 3.0), more=st.floats(1.0, 10.0))
+def test_more_uncertainty_never_turns_fail_into_pass(rule, value, u, more):
+    limit = Limit(max=10.0)
+    if decide(rule, normal(value, u, limit), limit) is F:
+        assert decide(rule, normal(value, u * more, limit), limit) is not P
+
+
+def test_an_open_end_that_faces_the_limit_is_not_a_pass():
+    finding = Finding(value=20.0, low=None, high=25.0)
+    assert decide(Rule("guarded"), finding, Limit(min=10.0)) is F
+    assert decide(Rule("four-way"), finding, Limit(min=10.0)) is CP
+
+
+def test_nothing_known_or_no_limit_is_undecided():
+    assert decide(Rule("guarded"), Finding(value=None, low=None, high=None), Limit(min=1.0)) is U
+    assert decide(Rule("guarded"), Finding(value=1.0, low=0.0, high=2.0), Limit()) is U
+
+
+def test_margin_is_positive_on_the_conforming_side():
+    assert margin(Finding(value=86.0, low=84.0, high=88.0), Limit(min=85.0)) == pytest.approx(1.0)
+    assert margin(Finding(value=1.7, low=1.5, high=1.9), Limit(max=1.6)) == pytest.approx(-0.1)
+    assert margin(Finding(value=None, low=80.0, high=None), Limit(min=75.0)) == pytest.approx(5.0)
+    assert margin(Finding(value=None, low=80.0, high=None), Limit(max=75.0)) is None
+    assert margin(Finding(value=10.0, low=9.0, high=11.0), Limit(min=9.0, max=10.5)) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(
+    ("parts", "whole"), [([P, P], P), ([P, F, U], F), ([P, U], U), ([P, CP], CP), ([CP, CF, U], CF), ([], U)]
+)
+def test_overall_is_the_gravest(parts, whole):
+    assert overall(parts) is whole
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.rule)
+def test_every_rule_is_described_with_its_figure(rule):
+    text = describe(rule)
+    assert "at least" in text
+    assert {"simple": "second time", "guarded": "2.5 %", "four-way": "conditional", "risk": "2.5 %"}[rule.rule] in text
+
+
+def test_an_unknown_rule_is_a_fault():
+    with pytest.raises(ValueError, match="no decision rule"):
+        decide(Rule("kind"), Finding(value=1.0, low=0.0, high=2.0), Limit(max=3.0))
