@@ -1,11 +1,13 @@
 """One sweep of the simulated bench: what each hookup shows, flags, faults, and the same bytes for the same commands."""
 
+import time
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
 
 from instruments.simulated.bench import OPEN_LEADS, Bench, SweepRequest, hookup_names
+from instruments.simulated.devices import build, names
 from instruments.simulated.profile import PROFILES, Profile
 from instruments.simulated.receiver import Detect, ReceiverSettings
 from instruments.simulated.simtime import SimulatedTime
@@ -265,24 +267,46 @@ def test_each_sweep_has_its_own_noise():
 
 def test_time_moves_by_declared_durations_and_polling_costs_nothing():
     wall = [0.0]
-    time = SimulatedTime(speed=10.0, wall=lambda: wall[0])
+    simulated = SimulatedTime(speed=10.0, wall=lambda: wall[0])
     done = []
-    time.spend(1.0)
-    time.begin(20.0, lambda: done.append(time.now_s))
-    time.spend(0.001)  # a poll
+    simulated.spend(1.0)
+    simulated.begin(20.0, lambda: done.append(simulated.now_s))
+    simulated.spend(0.001)  # a poll
     wall[0] = 1.0
-    assert time.running()
-    assert time.now_s == pytest.approx(11.0)
+    assert simulated.running()
+    assert simulated.now_s == pytest.approx(11.0)
     wall[0] = 2.0
-    assert not time.running()
+    assert not simulated.running()
     assert done == [21.0]
 
 
 def test_an_aborted_operation_ends_where_it_stands():
     wall = [0.0]
-    time = SimulatedTime(speed=1.0, wall=lambda: wall[0])
-    time.begin(20.0, lambda: pytest.fail("it never ended"))
+    simulated = SimulatedTime(speed=1.0, wall=lambda: wall[0])
+    simulated.begin(20.0, lambda: pytest.fail("it never ended"))
     wall[0] = 3.0
-    time.cancel()
-    assert time.now_s == pytest.approx(3.0)
-    assert not time.running()
+    simulated.cancel()
+    assert simulated.now_s == pytest.approx(3.0)
+    assert not simulated.running()
+
+
+def test_a_slow_sweep_of_1001_points_is_cheap():
+    real = Bench(build("vhf-600k"), PROFILES["lab"], 1, SimulatedTime())
+    real.connect("TX-ANT")
+    slow = request(points=1001, start_hz=145.95e6, stop_hz=146.05e6, sweep_time_s=0.25)
+    took_s = []
+    for _ in range(5):
+        began = time.process_time()
+        real.sweep(slow)
+        took_s.append(time.process_time() - began)
+    assert np.median(took_s) < 0.03  # asked for; 2 ms on one machine, so that a busy computer passes too
+
+
+@pytest.mark.parametrize("name", names()[:20:3] + names()[20::10])
+def test_every_hookup_of_a_real_device_gives_finite_levels(name):
+    device = build(name)
+    real = Bench(device, PROFILES["lab"], 1, SimulatedTime())
+    middle_hz = next(iter(device.frequencies.values()))
+    for hookup in (OPEN_LEADS, *real.hookups):
+        shown = level(real, hookup, start_hz=middle_hz - 1e6, stop_hz=middle_hz + 1e6)
+        assert np.all(np.isfinite(shown)), hookup
