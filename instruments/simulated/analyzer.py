@@ -9,9 +9,10 @@ import numpy as np
 import sequencer
 from instruments.simulated.bench import Bench, Reading
 from instruments.simulated.commands import Command, event, setting, status_commands
+from instruments.simulated.parameters import block, read_boolean, read_number, read_word
 from instruments.simulated.settings import LEAST_SPAN_HZ, WIDEST_VBW_HZ, Settings
 from instruments.simulated.status import Status
-from instruments.simulated.syntax import ScpiError, Tree, block, read_boolean, read_number, read_word, short_form
+from instruments.simulated.syntax import ScpiError, Tree, short_form
 from instruments.simulated.variants import Variant
 
 __all__ = ["Analyzer"]

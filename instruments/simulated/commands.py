@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
+from instruments.simulated.parameters import read_number
 from instruments.simulated.status import ESR_OPC, Register, Status
-from instruments.simulated.syntax import ScpiError, Tree, Unit, read_number, split_message
+from instruments.simulated.syntax import ScpiError, Tree, Unit, split_message
 
 __all__ = ["Command", "Exchange", "Instrument", "event", "query_only", "setting", "status_commands"]
 

@@ -7,8 +7,9 @@ import numpy as np
 import sequencer
 from instruments.simulated.bench import OPEN_LEADS, Bench
 from instruments.simulated.commands import Command, event, query_only, status_commands
+from instruments.simulated.parameters import read_channels, read_number, read_text
 from instruments.simulated.status import Status
-from instruments.simulated.syntax import ScpiError, Tree, read_channels, read_number, read_text
+from instruments.simulated.syntax import ScpiError, Tree
 
 __all__ = ["Control"]
 

@@ -1,27 +1,14 @@
-"""Program messages of IEEE 488.2 and headers of SCPI-99, as pure text work: no instrument, no I/O."""
+"""Program messages of IEEE 488.2 and the header tree of SCPI-99, as pure text work: no instrument, no I/O."""
 
 from __future__ import annotations
 
 import itertools
-import math
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
-__all__ = [
-    "ScpiError",
-    "Tree",
-    "Unit",
-    "block",
-    "read_boolean",
-    "read_channels",
-    "read_number",
-    "read_text",
-    "read_word",
-    "short_form",
-    "split_message",
-]
+__all__ = ["ERROR_TEXTS", "ScpiError", "Tree", "Unit", "short_form", "split_message"]
 
 T = TypeVar("T")
 
@@ -215,112 +202,3 @@ class Tree(Generic[T]):
         if node.value is None:
             raise ScpiError(-113, header)
         return node.value, mnemonics[:-1]
-
-
-_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*[eE]\s*[+-]?\d+)?)\s*([A-Za-z/%]*)\Z")
-_MULTIPLIERS = {"G": 1e9, "MA": 1e6, "K": 1e3, "": 1.0, "M": 1e-3, "U": 1e-6, "N": 1e-9, "P": 1e-12}  # 488.2 7.7.3
-
-
-def read_number(
-    text: str, unit: str, *, least: float = -math.inf, most: float = math.inf, default: float | None = None
-) -> float:
-    """Return a decimal number, with MINimum, MAXimum, DEFault and the multipliers of IEEE 488.2 before the unit.
-
-    Raises
-    ------
-    ScpiError
-        -104 not a number, -121 letter in a number, -131 wrong suffix, -138 no suffix here, -222 out of range.
-    """
-    word = text.upper()
-    for form, value in (("MINIMUM", least), ("MAXIMUM", most), ("DEFAULT", default)):
-        if word in (form, form[:3]):
-            if value is None:
-                raise ScpiError(-224, text)
-            return value
-    if text[:2].upper() in ("#H", "#Q", "#B"):
-        try:
-            number = float(int(text[2:], {"H": 16, "Q": 8, "B": 2}[text[1].upper()]))
-        except ValueError:
-            raise ScpiError(-121, text) from None
-    else:
-        number = _decimal(text, unit)
-    if not least <= number <= most:
-        raise ScpiError(-222, text)
-    return number
-
-
-def _decimal(text: str, unit: str) -> float:
-    match = _NUMBER.match(text)
-    if match is None:
-        raise ScpiError(-121 if text[:1].isdigit() or text[:1] in "+-." else -104, text)
-    number, suffix = float(match[1].replace(" ", "")), match[2].upper()
-    if not suffix:
-        return number
-    if not unit:
-        raise ScpiError(-138, text)
-    multiplier = suffix.removesuffix(unit) if suffix.endswith(unit) else None
-    if multiplier == "M" and unit == "HZ":
-        return number * 1e6  # the one exception (with MOHM): MHZ is mega, not milli
-    if multiplier not in _MULTIPLIERS or (unit.startswith("DB") and multiplier):
-        raise ScpiError(-131, text)
-    return number * _MULTIPLIERS[multiplier]
-
-
-def read_boolean(text: str) -> bool:
-    """ON, OFF, or a number that rounds to non-zero or zero."""
-    if text.upper() in ("ON", "OFF"):
-        return text.upper() == "ON"
-    return round(read_number(text, "")) != 0
-
-
-def read_word(text: str, words: Iterable[str]) -> str:
-    """Return the one of ``words`` (in SCPI notation, 'SAMPle', 'REAL,32') that was sent in short or long form.
-
-    Raises
-    ------
-    ScpiError
-        -224, naming what was sent.
-    """
-    for word in words:
-        name, comma, rest = word.partition(",")
-        if text.upper() in {form.upper() + comma + rest for form in (name, short_form(name))}:
-            return word
-    raise ScpiError(-224, text)
-
-
-def read_text(text: str) -> str:
-    """Return a string's contents, or characters as they were sent."""
-    if text[:1] in "'\"" and text[:1]:
-        quote = text[0]
-        if len(text) < 2 or text[-1] != quote:
-            raise ScpiError(-151, text)
-        return text[1:-1].replace(quote * 2, quote)
-    return text
-
-
-def read_channels(text: str) -> list[int]:
-    """Return the channels of a list: '(@1,3:5)' -> [1, 3, 4, 5]."""
-    if not (text.startswith("(@") and text.endswith(")")):
-        raise ScpiError(-104, text)
-    channels: list[int] = []
-    for part in text[2:-1].split(","):
-        match = re.fullmatch(r"\s*(\d{1,4})\s*(?::\s*(\d{1,4})\s*)?", part)
-        if match is None:
-            raise ScpiError(-121, text)
-        channels.extend(range(int(match[1]), int(match[2] or match[1]) + 1))
-    return channels
-
-
-def block(payload: bytes) -> bytes:
-    """Definite length arbitrary block (IEEE 488.2 8.7.9).
-
-    Examples
-    --------
-    >>> block(b"HELLO")
-    b'#15HELLO'
-    """
-    count = str(len(payload)).encode()
-    return b"#" + str(len(count)).encode() + count + payload
-
-
-Reader = Callable[[str], T]

@@ -2,19 +2,8 @@
 
 import pytest
 
-from instruments.simulated.syntax import (
-    ERROR_TEXTS,
-    ScpiError,
-    Tree,
-    block,
-    read_boolean,
-    read_channels,
-    read_number,
-    read_text,
-    read_word,
-    short_form,
-    split_message,
-)
+from instruments.simulated.parameters import block, read_boolean, read_channels, read_number, read_text, read_word
+from instruments.simulated.syntax import ERROR_TEXTS, ScpiError, Tree, short_form, split_message
 from instruments.simulated.variants import load_variant, variant_names
 
 
