@@ -69,6 +69,8 @@ class BenchClock:
         self._control.query(f"SIM:WAIT {seconds:.6f};TIME?")
 
     def _seconds(self) -> float:
+        if self._control.dead:  # an interrupt in the middle of an answer
+            self._control.reopen()
         return float(self._control.query("SIM:TIME?"))
 
 

@@ -395,7 +395,7 @@ class _Maker:
     def _time(self, window: _Window, span_hz: float, rbw_hz: float) -> float | None:
         """Return a sweep time slow against the notch, or None where the instrument's own is slower."""
         rate = RATE if window.key != "overview" else 5 * RATE  # the overview is a picture, never judged
-        slow = span_hz / (rate * self._notch_hz(window.center_hz) ** 2)
+        slow = max(span_hz / (rate * self._notch_hz(window.center_hz) ** 2), self.caps.sweep_time_s[0])
         coupled = self.factor * span_hz / rbw_hz**2
         if slow <= coupled:
             return None
