@@ -16,9 +16,11 @@ from sequencer.core.trace import FloatArray, SweepSettings, own
 __all__ = [
     "RECORD_VERSION",
     "Bound",
+    "Change",
     "Contribution",
     "Curve",
     "CurveKind",
+    "FamilyChange",
     "HookupRecord",
     "JournalNote",
     "Limit",
@@ -77,6 +79,45 @@ class Contribution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One quantity against a baseline: this run minus that one.
+
+    ``interval`` covers the true change; what both runs share has cancelled in it. ``e_n`` is the difference over
+    its expanded uncertainty (ISO 13528:2015 9.7 [clause from memory]), None where either run gives only a bound.
+    ``exceeded`` says whether the change is beyond ``max_change``: None where that cannot be said, or none is set.
+    """
+
+    baseline: str
+    difference: float | None
+    interval: tuple[float | None, float | None]
+    e_n: float | None
+    max_change: float | None = None
+    exceeded: bool | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FamilyChange:
+    """All quantities of a run against a baseline, as one statement.
+
+    ``changed`` is None where nothing could be compared. ``critical_e_n`` is what the largest |E_n| of an unchanged
+    device exceeds with probability ``level``; ``p_value`` is how often it would reach ``largest_e_n``. ``shared``
+    and ``differing`` are what cancelled and what the benches had not in common, in words.
+    """
+
+    baseline: str
+    level: float
+    compared: int
+    largest_e_n: float | None
+    critical_e_n: float | None
+    p_value: float | None
+    changed: bool | None
+    exceeded: bool | None = None
+    reason: str = ""
+    shared: tuple[str, ...] = ()
+    differing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """One requirement, measured and judged.
 
@@ -102,7 +143,7 @@ class Result:
     budget: tuple[Contribution, ...] = ()
     condition: str = ""  # 'within 8 kHz', 'at 70 dB', ... as the recipe states it
     notes: tuple[str, ...] = ()
-    change: Mapping[str, float] | None = None
+    change: Change | None = None
 
 
 class CurveKind(StrEnum):
@@ -214,3 +255,4 @@ class Record:
     results: tuple[Result, ...]
     parent: str | None = None
     resumed: int = 0
+    change: FamilyChange | None = None

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sequencer.core.record import Bound, Contribution, Limit, Record, Result, Statement
+from sequencer.core.record import Bound, Change, Contribution, Limit, Record, Result, Statement
 from sequencer.errors import NotchbookError, StoredDataError
 from sequencer.formats.record import dump_record, load_record, record_schema
 
@@ -44,7 +44,7 @@ MATCH = dataclasses.replace(
     value=20.0,
     interval=(18.0, 22.0),
     bound=None,
-    change={"difference": 0.1, "e_n": 0.2},
+    change=Change(baseline="20250101-000000-x", difference=0.1, interval=(-0.4, 0.6), e_n=0.2),
 )
 RECORD = Record(
     program="notchbook test",
