@@ -54,8 +54,8 @@ class Reading:
 
     @property
     def step_hz(self) -> float:
-        """Spacing of the points."""
-        return float((self.freq_hz[-1] - self.freq_hz[0]) / max(self.freq_hz.size - 1, 1))
+        """Spacing of the points; 1 Hz for a single point, so that it can be divided by."""
+        return float((self.freq_hz[-1] - self.freq_hz[0]) / (self.freq_hz.size - 1)) if self.freq_hz.size > 1 else 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +140,7 @@ class Stretch:
 def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _MARGIN_STEPS) -> Stretch:
     """Return the curve from low to high, both included, fitted in power where no point is cut off and a fit exists."""
     step, freq = reading.step_hz, reading.freq_hz
-    low, high = max(low_hz, float(freq[0])), min(high_hz, float(freq[-1]))
+    low, high = (float(np.clip(end, freq[0], freq[-1])) for end in (low_hz, high_hz))
     take = (freq >= low - (margin + 0.01) * step) & (freq <= high + (margin + 0.01) * step)
     dense = np.unique(np.concatenate((np.linspace(low, high, 1 + 4 * math.ceil((high - low) / step)), (low, high))))
     inside = freq[(freq > low) & (freq < high)]

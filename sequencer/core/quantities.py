@@ -13,7 +13,9 @@ from sequencer.core.uncertainty import Distribution, Draws, Input, propagate
 
 __all__ = ["noise_db", "ripple", "worst"]
 
-_OPEN_RATIO = 0.5  # unknown-phase amplitudes above half the reading leave one end open (6 dB; derived in the tests)
+# An amplitude d of unknown phase beside the true g gives readings from |g-d| to g+d. Below d only a bound is stated; up
+# to 3d one end stays open: so no g can miss at both a bound's end and a closed one, and 95 % holds for all (derived).
+_OPEN_RATIO = 1.0 / 3.0
 
 
 def _grid_input(grid_db: float) -> Input:
@@ -56,7 +58,7 @@ def worst(
     if hidden:
         notes = (f"hidden by {hides}: only a bound is known",)
     elif share >= _OPEN_RATIO:
-        notes = ("what adds with unknown phase is within 6 dB of the reading: the upper end is open",)
+        notes = ("what adds with unknown phase is within 9.5 dB of the reading: the upper end is open",)
     grid = _grid_input(whole.grid_db)
 
     def model_db(draws: Draws) -> FloatArray:

@@ -1,0 +1,235 @@
+"""Worst values, ripple, edges and return loss, on curves whose truth is a formula."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+from sequencer.core.curve import Reading, Shift
+from sequencer.core.edges import notch, pass_bandwidth, rejection_bandwidth
+from sequencer.core.quantities import noise_db, ripple, worst
+from sequencer.core.reflection import PortReflection, ReturnLoss
+from sequencer.core.uncertainty import Distribution, Input, propagate
+
+F0, B0 = 146.0e6, 32.5e3
+STILL = Shift(reference=0.0, span=0.0, center_hz=F0)
+
+
+@dataclass(frozen=True)
+class Level:
+    """A level with a plain normal error."""
+
+    nominal_db: float
+    u_db: float = 0.1
+    name: str = "level"
+
+    def draw(self, draws):
+        return self.nominal_db + self.u_db * draws.normal(self.name)
+
+    def rows(self):
+        return (Input(name=self.name, value=self.u_db, distribution=Distribution.NORMAL).row(),)
+
+
+def build(u_db=0.1, common=True):
+    def make(f_hz, ratio, u_ratio):
+        name = "level" if common else f"level {f_hz:.0f}"
+        return Level(-10 * math.log10(max(ratio, 1e-30)), math.hypot(u_db, 4.343 * u_ratio / max(ratio, 1e-30)), name)
+
+    return make
+
+
+def notch_loss(f, bottom_db=80.0, n=2, centre=F0):
+    """n aligned notches of width B0 (trade notes 1.8): n*10*log10(1 + (2*offset/B0)^2) above the bottom."""
+    return bottom_db - n * 10 * np.log10(1 + (2 * (f - centre) / B0) ** 2)
+
+
+def reading(loss_db, freq, u_rel=1e-4, rng=None, noise_db=200.0, bottom_db=None):
+    ratio = 10 ** (-np.asarray(loss_db) / 10)
+    u = ratio * u_rel
+    measured = ratio if rng is None else ratio + u * rng.standard_normal(ratio.size)
+    cut = np.zeros(ratio.size, dtype=bool) if bottom_db is None else loss_db >= bottom_db - 1.0
+    raw = measured if bottom_db is None else np.maximum(measured, 10 ** (-bottom_db / 10))
+    return Reading(
+        freq_hz=freq,
+        ratio=measured,
+        u_ratio=u,
+        raw=raw,
+        noise=np.full(ratio.size, 10 ** (-noise_db / 10)),
+        cut_off=cut,
+        unresolved=np.zeros(ratio.size),
+    )
+
+
+GRID = F0 + np.linspace(-100e3, 100e3, 201)
+
+
+def test_worst_within_is_the_loss_at_the_edge_of_the_window():
+    out = worst(reading(notch_loss(GRID), GRID), F0, 8e3, STILL, build())
+    assert out.value == pytest.approx(float(notch_loss(F0 + 8e3)), abs=1e-3)  # grid point at the edge
+    assert out.interval(0.95) == pytest.approx((out.value - 0.196, out.value + 0.196), abs=0.01)
+
+
+def test_greatest_loss_is_the_bottom_even_between_points():
+    """Half a step off: the fit finds 80 dB where the points read 0.03 dB less."""
+    freq = GRID + 500.0
+    out = worst(reading(notch_loss(freq), freq), F0, 30e3, STILL, build(), greatest=True)
+    assert out.value == pytest.approx(80.0, abs=0.02)
+
+
+def test_the_worst_of_noisy_points_is_not_biased():
+    """The least of the raw points would read about a standard deviation (0.2 dB) low; 200 draws of the fit do not.
+
+    The notch stands off the middle, so that one edge is the worst: of two equal ones the least is always low.
+    """
+    rng = np.random.default_rng(3)
+    true = float(notch_loss(F0 + 12e3))
+    values, claimed = [], []
+    for _ in range(200):
+        noisy = reading(notch_loss(GRID, centre=F0 - 4e3), GRID, u_rel=0.05, rng=rng)
+        values.append(worst(noisy, F0, 8e3, STILL, build(0.0)).value)
+        claimed.append(noise_db(noisy, F0, 8e3))
+    assert abs(np.mean(values) - true) < 0.05  # a quarter of one point's standard deviation
+    assert np.std(values) < 1.5 * np.median(claimed)
+
+
+def test_frequency_error_times_slope():
+    """1 kHz at the slope of the window's edge: the interval grows by the loss's change over it, to either side."""
+    moving = replace(STILL, reference=1e3 / F0)
+    out = worst(reading(notch_loss(GRID), GRID), F0 + 20e3, 0.0, moving, build(0.01))
+    low, high = out.interval(0.95)
+    assert low == pytest.approx(float(notch_loss(F0 + 21e3)), abs=0.03)
+    assert high == pytest.approx(float(notch_loss(F0 + 19e3)), abs=0.03)
+
+
+def test_hidden_worst_is_a_bound():
+    out = worst(reading(notch_loss(GRID), GRID, noise_db=75.0), F0, 1e3, STILL, build())
+    assert out.value is None
+    assert out.interval(0.95)[1] is None
+    cut = worst(reading(notch_loss(GRID), GRID, bottom_db=70.0), F0, 8e3, STILL, build())
+    assert cut.value is None
+    assert cut.interval(0.95)[0] < 70.0
+
+
+def test_what_adds_with_unknown_phase_opens_the_upper_end_then_hides():
+    plain = reading(notch_loss(GRID), GRID)
+    amplitude = 10 ** (-80 / 20)
+    for share, value_known in ((0.3, True), (0.4, True), (1.2, False)):
+        out = worst(replace(plain, unresolved=np.full(GRID.size, share * amplitude)), F0, 0.0, STILL, build())
+        assert (out.value is not None) == value_known
+        assert (out.interval(0.95)[1] is None) == (share > 1 / 3)
+
+
+def test_notch_frequency_is_the_centre_of_the_region_ten_db_above_the_bottom():
+    shifted = notch_loss(GRID, centre=F0 + 3.3e3)
+    out = notch(reading(shifted, GRID), F0, 30e3, STILL, build(0.1, common=False))
+    # the bottom is between points: the fit's bottom is good to 0.01 dB, symmetric, so a few Hz of the centre
+    assert out.value == pytest.approx(F0 + 3.3e3, abs=20.0)
+    low, high = out.interval(0.95)
+    # two edges of u = 0.1 dB each at 0.6 dB/kHz or so: 0.1/0.6/sqrt(2) kHz
+    slope = abs(float(notch_loss(F0 + 24.0e3) - notch_loss(F0 + 23.9e3))) / 100
+    assert (high - low) / 2 == pytest.approx(1.96 * 0.1 / slope / math.sqrt(2), rel=0.15)
+
+
+def test_rejection_bandwidth_at_an_absolute_loss():
+    """80 - 20 log10(1 + x^2) = 70 at x^2 = sqrt(10) - 1, x = 2*offset/B0."""
+    out = rejection_bandwidth(reading(notch_loss(GRID), GRID), F0, 70.0, STILL, build())
+    true = B0 * math.sqrt(math.sqrt(10) - 1)
+    assert out.value == pytest.approx(true, rel=2e-3)  # straight lines or fit between points of 1 kHz
+    low, high = out.interval(0.95)
+    assert low < true < high
+
+
+def test_rejection_bandwidth_is_zero_where_the_level_is_not_reached():
+    out = rejection_bandwidth(reading(notch_loss(GRID), GRID), F0, 85.0, STILL, build())
+    assert out.value == 0.0
+    assert out.interval(0.95)[1] == 0.0
+    near = rejection_bandwidth(reading(notch_loss(GRID), GRID), F0, 80.05, STILL, build())
+    assert near.interval(0.95)[1] is None  # within its uncertainty it may be reached
+
+
+def test_edges_outside_the_sweep_are_not_invented():
+    narrow = GRID[95:106]
+    out = rejection_bandwidth(reading(notch_loss(narrow), narrow), F0, 60.0, STILL, build())
+    assert out.value is None
+    assert out.notes
+
+
+def test_pass_bandwidth_above_least_loss():
+    """0.7 dB + 3 dB * (offset/50 kHz)^2: one dB above the least at +/- 28.87 kHz."""
+    loss = 0.7 + 3.0 * ((GRID - F0 - 2e3) / 50e3) ** 2
+    out = pass_bandwidth(reading(loss, GRID), F0, 1.0, STILL, build(0.02, common=False))
+    true = 2 * 50e3 / math.sqrt(3)
+    assert out.value == pytest.approx(true, rel=2e-3)
+    low, high = out.interval(0.95)
+    assert low < true < high
+
+
+def test_ripple_is_greatest_minus_least_and_never_negative():
+    loss = 0.7 + 0.3 * ((GRID - F0) / 50e3) ** 2
+    out = ripple(reading(loss, GRID), F0, 50e3, STILL, build(0.02, common=False))
+    assert out.value == pytest.approx(0.3, abs=1e-3)
+    flat = ripple(reading(np.full(GRID.size, 0.7), GRID), F0, 50e3, STILL, build(0.02, common=False))
+    assert flat.interval(0.95)[0] == 0.0
+
+
+@pytest.mark.parametrize("size", [1, 2, 3])
+def test_every_quantity_survives_few_points_and_nan(size):
+    freq = F0 + np.arange(size) * 1e3
+    loss = np.full(size, 20.0)
+    for spoiled in (False, True):
+        curve = reading(loss, freq)
+        if spoiled:
+            bad = np.where(np.arange(size) == 0, np.nan, curve.ratio)
+            curve = replace(curve, ratio=bad, raw=bad)
+        for out in (
+            worst(curve, F0, 0.0, STILL, build()),
+            ripple(curve, F0, 1e3, STILL, build()),
+            notch(curve, F0, 1e3, STILL, build()),
+            rejection_bandwidth(curve, F0, 10.0, STILL, build()),
+            pass_bandwidth(curve, F0, 1.0, STILL, build()),
+        ):
+            assert out.value is None or math.isfinite(out.value)
+
+
+# --- return loss
+
+
+def port(measured, directivity=10 ** (-36 / 20), source=0.057):
+    return PortReflection(
+        where="TX",
+        measured=measured,
+        directivity=Input(name="directivity", value=directivity, distribution=Distribution.U_SHAPED, unit="1"),
+        test_port=Input(name="test port", value=source, distribution=Distribution.U_SHAPED, unit="1"),
+    )
+
+
+def test_return_loss_interval_is_asymmetric_in_db():
+    """D = 40 dB, reading 20 dB: limits 19.17 and 20.92 dB (check value M05), nearly reached by 95 % of phases."""
+    low, high = propagate(ReturnLoss(port(0.1, 0.01, 0.0)).draw, digits=2).interval(0.95)
+    assert 19.17 < low < 19.19
+    assert 20.89 < high < 20.92
+
+
+@pytest.mark.parametrize("true", [0.005, 0.02, 0.03, 0.05, 0.126, 0.3, 0.97])
+def test_return_loss_covers_the_truth_for_every_phase(true):
+    """Directivity and source match at their limits, 1,200 sets of phases: the truth is in the interval for 95 %."""
+    d, s = 10 ** (-36 / 20), 0.057
+    rng = np.random.default_rng(18)
+    turn = np.exp(2j * np.pi * rng.random((3, 1200)))
+    g = true * turn[0]
+    measured = np.abs(d * turn[1] + g / (1 - s * turn[2] * g))
+    reference = 0.5 * (np.abs(d * turn[1] + 1 / (1 - s * turn[2])) + np.abs(d * turn[1] - 1 / (1 + s * turn[2])))
+    inside = 0
+    for index, gm in enumerate(measured / reference):
+        model = port(float(gm))
+        drawn = propagate(ReturnLoss(model).draw, seed=index, block=2000, most_blocks=1)
+        low, high = drawn.interval(0.95)
+        if model.unresolved >= gm:  # as `worst` does: a bound
+            low, high = drawn.quantile(0.05), math.inf
+        elif model.unresolved >= gm / 3:
+            high = math.inf
+        inside += low <= -20 * math.log10(true) <= high
+    assert inside >= 1122  # 1 % point of the binomial distribution of 1,200 at 95 %
