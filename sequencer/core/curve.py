@@ -40,7 +40,8 @@ class Reading:
     """A normalised curve: power ratios with noise subtracted, (n,), and what hides them.
 
     ``noise`` is the noise's ratio, ``cut_off`` marks the display's bottom, where ``raw`` is all that is known.
-    ``unresolved`` is the amplitude ratio that adds with unknown phase (leakage, directivity), (n,).
+    ``unresolved`` is the amplitude ratio that adds with unknown phase (leakage, directivity), (n,). ``shared``: how
+    many neighbouring points have their noise in common.
     """
 
     freq_hz: FloatArray
@@ -50,7 +51,7 @@ class Reading:
     noise: FloatArray
     cut_off: np.ndarray
     unresolved: FloatArray
-    rbw_hz: float = 0.0
+    shared: float = 1.0
 
     @property
     def step_hz(self) -> float:
@@ -150,7 +151,7 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
     cut = np.interp(dense, freq, reading.cut_off.astype(np.float64)) > 0.0
     fit = None
     if not np.any(reading.cut_off[take]):
-        fit = fitting(freq[take], reading.ratio[take], reading.u_ratio[take], dense, rbw_hz=reading.rbw_hz)
+        fit = fitting(freq[take], reading.ratio[take], reading.u_ratio[take], dense, shared=reading.shared)
     grid_db = 0.0
     if fit is not None:
         ratio, u = fit

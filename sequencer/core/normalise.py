@@ -60,6 +60,14 @@ class Averaged:
         each = dwell_s * self.used.rbw_hz if self.used.detector.value == "power" else 1.0
         return max(each, 1.0) * self.repeats
 
+    @property
+    def shared(self) -> float:
+        """How many neighbouring points share their noise: points less than 1/RBW apart in time do."""
+        dwell_s = (self.used.sweep_time_s or 0.0) / max(self.used.points, 1)
+        if dwell_s > 0.0:
+            return max(1.0, 1.0 / (dwell_s * self.used.rbw_hz))
+        return max(1.0, self.used.rbw_hz * max(self.used.points - 1, 1) / max(self.used.span_hz, 1.0))  # time unknown
+
 
 def same_settings(a: SweepSettings, b: SweepSettings) -> bool:
     """Tell whether two sweeps may be averaged: everything alike but the sweep time and what the display tells."""
@@ -170,7 +178,7 @@ class Response:
     switched: tuple[str, ...]
     repeats: int
     dof: float
-    rbw_hz: float
+    shared: float
     began: datetime
 
     @property
@@ -262,7 +270,7 @@ def response(
         tuple(switched),
         device.repeats,
         device.dof,
-        device.used.rbw_hz,
+        device.shared,
         device.began,
     )
 
@@ -285,20 +293,20 @@ def _u_rel(of: Averaged, level: FloatArray, noise: FloatArray) -> FloatArray:
 
 
 def fitting(
-    freq_hz: FloatArray, values: FloatArray, u: FloatArray, at_hz: FloatArray, *, degrees: int = 6, rbw_hz: float = 0.0
+    freq_hz: FloatArray, values: FloatArray, u: FloatArray, at_hz: FloatArray, *, degrees: int = 6, shared: float = 1.0
 ) -> tuple[FloatArray, FloatArray] | None:
     """Fit the lowest polynomial that the scatter allows; return its values and standard uncertainties at ``at_hz``.
 
     Power through a notch is close to a polynomial in frequency (of twice the number of aligned notches), and a fit
-    in power is linear in the readings, so it has no bias from noise; the least point of a noisy trace has. Points
-    closer than the RBW share noise, which widens the uncertainty. None where no degree up to ``degrees`` fits.
+    in power is linear in the readings, so it has no bias from noise; the least point of a noisy trace has. Where
+    ``shared`` neighbouring points have their noise in common, the uncertainty is wider. None where no degree up to
+    ``degrees`` fits.
     """
     good = np.isfinite(values) & np.isfinite(u) & (u > 0)
     x, y, w = freq_hz[good], values[good], 1.0 / u[good]
     if x.size < 5:  # three parameters and two degrees of freedom: less proves no fit
         return None
     centre, half = 0.5 * (x[0] + x[-1]), 0.5 * (x[-1] - x[0])
-    shared = max(1.0, rbw_hz / (2.0 * half / (x.size - 1)))
     most = min(degrees, x.size - 3)
     q, r = np.linalg.qr(np.polynomial.legendre.legvander((x - centre) / half, most) * w[:, None])
     parts = q.T @ (y * w)

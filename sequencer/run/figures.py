@@ -28,7 +28,7 @@ ASSUMED = {
     "reference switching, dB": 0.5,
     "RBW switching, dB": 0.5,
     "drift, dB/h": 0.2,
-    "connection repeatability, dB": 0.03,
+    "connection repeatability, dB": 0.02,  # standard deviation of one mating: 0.03 for a path against its thrus
     "frequency reference, ppm": 5.0,
     "span accuracy, %": 1.0,
 }
@@ -123,14 +123,31 @@ class Figures:
         rate, origin = self._stated(self.bench.specifications.drift_db_per_h, "drift, dB/h")
         return _limit("drift since the thru", rate * abs(hours), origin)
 
-    def connection(self, where: str) -> Input:
-        """Repeatability of the connections of one hookup against those of the thru; always a term."""
+    def connections(self, where: str, thrus: int) -> tuple[Input, ...]:
+        """Repeatability of every joint that was made anew: two at the device, one in each thru (averaged).
+
+        The figure is per mating; what is stated is a limit, what is assumed a standard deviation. Always a term.
+        """
+        return tuple(
+            self._mating(f"connection repeatability, {name}", share)
+            for name, share in (
+                (f"{where} first joint", 1.0),
+                (f"{where} second joint", 1.0),
+                *((f"thru {number + 1} of {thrus}", 1.0 / thrus) for number in range(thrus)),
+            )
+        )
+
+    def bridge_connections(self, where: str) -> tuple[Input, ...]:
+        """The same for the bridge: one joint at the port, one each at open and short, whose mean is the reference."""
+        parts = ((where, 1.0), ("open", 0.5), ("short", 0.5))
+        return tuple(self._mating(f"connection repeatability, {name}", share) for name, share in parts)
+
+    def _mating(self, name: str, share: float) -> Input:
         figure = self.bench.specifications.connection_db
-        name = f"connection repeatability {where}".strip()
         if figure is None:
-            value = ASSUMED["connection repeatability, dB"]
+            value = share * ASSUMED["connection repeatability, dB"]
             return Input(name=name, value=value, distribution=Distribution.NORMAL, origin=BY_US)
-        return _limit(name, figure.worst, FROM_FILE)
+        return _limit(name, share * figure.worst, FROM_FILE)
 
     def frequency(self) -> tuple[tuple[float, str], tuple[float, str]]:
         """Relative errors of the frequency reference and of the span, with their origins."""

@@ -114,7 +114,7 @@ class Measured:
             noise=r.noise,
             cut_off=r.cut_off,
             unresolved=own(2.0 * leak),  # (1 + |S11|) is at most 2, and nearly that in a stop band
-            rbw_hz=r.rbw_hz,
+            shared=r.shared,
         )
 
     def path_loss(self, curve: PathCurve, f_hz: float, ratio: float, u_ratio: float) -> PathLoss:
@@ -127,7 +127,7 @@ class Measured:
             self.figures.scale(loss_db),
             *self.figures.switching(r.switched),
             self._drift(curve, f_hz),
-            self.figures.connection(curve.name),
+            *self.figures.connections(curve.name, 1 if curve.closing is None else 2),
         ]
         thru_db = 4.343 * float(r.thru_u_rel[index])
         if thru_db > 0.0:
@@ -227,7 +227,7 @@ class Measured:
             noise=r.noise,
             cut_off=r.cut_off,
             unresolved=own(np.full(r.ratio.shape, middle.unresolved)),
-            rbw_hz=r.rbw_hz,
+            shared=r.shared,
         )
 
     def port_reflection(self, curve: PortCurve, f_hz: float, ratio: float, u_ratio: float) -> PortReflection:
@@ -238,7 +238,7 @@ class Measured:
             self.figures.scale(-10.0 * math.log10(ratio)),
             *self.figures.switching(curve.response.switched),
             self.figures.drift(hours),
-            self.figures.connection(f"reflect-{curve.port}"),
+            *self.figures.bridge_connections(f"reflect-{curve.port}"),
         ]
         u_db = 4.343 * max(u_ratio, 0.0) / ratio
         if u_db > 0.0:
@@ -302,6 +302,5 @@ def _leak(r: Response, f_hz: float) -> tuple[float, float]:
         return 0.0, 0.0
     near = _alike(r, f_hz)
     leak, u = r.leak[near], r.u_leak[near]
-    step = float(r.freq_hz[1] - r.freq_hz[0]) if r.freq_hz.size > 1 else r.rbw_hz
-    independent = max(leak.size / max(1.0, r.rbw_hz / step), 1.0)  # points closer than the RBW share their noise
+    independent = max(leak.size / r.shared, 1.0)
     return float(np.nanmean(leak)), float(np.sqrt(np.nanmean(u**2) / independent))
