@@ -118,10 +118,12 @@ class Swept(Entry):
 class Refused(Entry):
     """The hookup in place did not prove itself, or a sweep cannot be used: it is taken again.
 
-    ``hookup`` names it; what was swept since its Connected entry no longer counts.
+    ``hookup`` names it; what was swept since its Connected entry no longer counts. ``jump_db`` is how far its
+    trace jumped between two sweeps, where that is the reason.
     """
 
     hookup: str
+    jump_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

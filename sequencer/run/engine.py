@@ -32,9 +32,10 @@ from sequencer.ports import Analyzer, Clock, Listener, Operator, Progress, Repor
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import evaluate
 from sequencer.run.plan import make_plan, seconds_of
-from sequencer.run.policy import capabilities, decide, known, visits
+from sequencer.run.policy import capabilities, decide
 from sequencer.run.recording import make_record, result_text
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Warn
+from sequencer.run.visits import known, visits
 
 __all__ = ["Bystanders", "Engine"]
 
@@ -118,7 +119,7 @@ class Engine:
 
     def _connect(self, step: Connect) -> None:
         if step.refused:
-            self._append(Refused(at=self._now(), why=step.refused, hookup=step.hookup.name))
+            self._append(Refused(at=self._now(), why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
         by = self.outside.switch.connect(step.hookup)
         self._append(Connected(at=self._now(), why=step.why, hookup=step.hookup, by=by))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +16,7 @@ from sequencer.core.trace import FloatArray
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import AnalyzerFile, Bench, Quantity, Recipe, Requirement
 from sequencer.run.measured import Measured, PathCurve
+from sequencer.run.steadiness import unsteady
 from sequencer.run.sweeps import Sweeps
 from sequencer.units import show_db, show_hz
 
@@ -37,7 +38,8 @@ class Evaluation:
 def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluation:
     """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
     measured = Measured(recipe, bench, Sweeps(history))
-    results = tuple(_result(recipe, measured, requirement) for requirement in recipe.requirements)
+    jumps = unsteady(history)
+    results = tuple(_steady(_result(recipe, measured, r), r, jumps) for r in recipe.requirements)
     curves, warnings = _curves(recipe, measured)
     bridge = any(requirement.quantity.of_port for requirement in recipe.requirements)
     assumed = measured.figures.assumptions(bridge=bridge)
@@ -48,7 +50,17 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluati
 
 def evaluate_one(recipe: Recipe, bench: Bench, history: Sequence[Entry], requirement: Requirement) -> Result:
     """Return one requirement's result from what is there so far; undecided, with a note, where sweeps are missing."""
-    return _result(recipe, Measured(recipe, bench, Sweeps(history)), requirement)
+    result = _result(recipe, Measured(recipe, bench, Sweeps(history)), requirement)
+    return _steady(result, requirement, unsteady(history))
+
+
+def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float]) -> Result:
+    """Decide nothing in favour of a device whose trace does not repeat."""
+    size_db = jumps.get(requirement.hookup_name)
+    if not size_db or result.statement is Statement.FAIL:
+        return result
+    note = f"the trace of {requirement.hookup_name} jumps by {size_db:.2g} dB: a joint comes and goes"
+    return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, note))
 
 
 def ready(recipe: Recipe, history: Sequence[Entry], requirement: Requirement, *, reflections: bool = True) -> bool:

@@ -323,7 +323,8 @@ class _Maker:
         start, stop, _ = self._grid(window)
         time = self._time(window, stop - start, rbw)
         settings = self._settings(window, rbw, self._reference(top, 0.0), time, on=True)
-        return PlannedSweep(key=window.key, role=role, settings=settings, repeats=1, why=window.why)
+        repeats = LEAST_REPEATS if role is Role.REFLECTION and not overview else 1
+        return PlannedSweep(key=window.key, role=role, settings=settings, repeats=repeats, why=window.why)
 
     def _settings(
         self, window: _Window, rbw_hz: float, reference_dbm: float, time_s: float | None, *, on: bool

@@ -7,7 +7,7 @@ forecast of `check` (decide, fed by a predicting bench) and resuming (decide, on
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
 
 from sequencer.core.capability import Capabilities
 from sequencer.core.history import (
@@ -20,18 +20,19 @@ from sequencer.core.history import (
     Judged,
     Refused,
     Role,
-    Swept,
     Warned,
 )
-from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.hookup import HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
-from sequencer.run.plan import Known, Plan, PlannedSweep, expected_thru_dbm, make_plan, reflect_level_dbm
-from sequencer.run.proof import foreign_signals, hookup_fault, noise_dbm_hz, sweep_fault
+from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, make_plan, reflect_level_dbm
+from sequencer.run.proof import foreign_signals, hookup_fault, sweep_fault
+from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Warn
+from sequencer.run.visits import Visit, known, visits
 
-__all__ = ["CONDITIONS", "LOCKED_OUT", "Visit", "decide", "known", "visits"]
+__all__ = ["CONDITIONS", "LOCKED_OUT", "capabilities", "decide"]
 
 LOCKED_OUT = "transmitter"
 MOST_TRIES = 3  # hookups refused this often in a row: something is wrong that trying again does not mend
@@ -50,55 +51,6 @@ _LOCK_OUT_CAUTIONS = (
     "and can burn you.",
     "Disconnect the transmitter, lock it out and tag it. Local codes and your licence prevail.",
 )
-
-
-@dataclass(slots=True)
-class Visit:
-    """One stay at a hookup: since its Connected entry, what was swept that still counts."""
-
-    hookup: Hookup
-    swept: list[Swept] = field(default_factory=list)
-    refused: int = 0
-
-    def count(self, planned: PlannedSweep) -> int:
-        """Return how often this planned sweep was taken."""
-        return sum(s.key == planned.key and s.role is planned.role for s in self.swept)
-
-    def first(self, key: str, role: Role) -> Swept | None:
-        """Return the first sweep of a key and role, if taken."""
-        return next((s for s in self.swept if s.key == key and s.role is role), None)
-
-
-def visits(history: Sequence[Entry]) -> list[Visit]:
-    """Return the stays in order; a refused hookup that is connected again is one stay, begun anew."""
-    stays: list[Visit] = []
-    refused = 0
-    for entry in history:
-        if isinstance(entry, Refused) and stays:
-            stays[-1].swept.clear()
-            refused += 1
-        elif isinstance(entry, Connected):
-            if stays and refused and stays[-1].hookup.name == entry.hookup.name:
-                stays[-1].refused = refused
-            else:
-                stays.append(Visit(entry.hookup))
-                refused = 0
-        elif isinstance(entry, Swept) and stays:
-            stays[-1].swept.append(entry)
-    return stays
-
-
-def known(history: Sequence[Entry]) -> Known:
-    """Return what the opening thru's first two sweeps told."""
-    stays = visits(history)
-    if not stays:
-        return Known()
-    off = stays[0].first("overview", Role.FOREIGN)
-    on = stays[0].first("overview", Role.THRU)
-    return Known(
-        noise_dbm_hz=noise_dbm_hz(off.sweep) if off else None,
-        thru_dbm=float(min(on.sweep.trace.level_dbm)) if on else None,
-    )
 
 
 def capabilities(history: Sequence[Entry]) -> Capabilities | None:
@@ -179,11 +131,37 @@ def _at_stations(
             if stay.refused + 1 >= MOST_TRIES:
                 return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
             return Connect(hookup=stay.hookup, why="once more", refused=fault)
-        step = _next_sweep(station.sweeps, stay, plan, caps, history, expected)
+        jump = _new_jump(stay, history)
+        if jump is not None:
+            return jump
+        sweeps = station.sweeps if not stay.jumped else _flexed(station.sweeps)
+        step = _next_sweep(sweeps, stay, plan, caps, history, expected)
         if step is not None:
             return step
         last = _first_on(stay)
     return _drift(stays, history)
+
+
+def _new_jump(stay: Visit, history: Sequence[Entry]) -> Connect | Warn | None:
+    """A trace that jumped is taken again with more sweeps; what jumps again is said, and nothing rests on it."""
+    size = jumped_db(stay, known(history).noise_dbm_hz)
+    if not size:
+        return None
+    text = jump_text(stay.hookup, size)
+    if not stay.jumped:
+        return Connect(hookup=stay.hookup, why="the jump must show whether it comes back", refused=text, jump_db=size)
+    text = f"{text} again: {stay.hookup.name} does not repeat, and nothing that rests on it can be decided"
+    said = any(isinstance(e, Warned) and stay.hookup.name in e.why and "does not repeat" in e.why for e in history)
+    return None if said else Warn(why=text)
+
+
+def _flexed(sweeps: Sequence[PlannedSweep]) -> tuple[PlannedSweep, ...]:
+    """More sweeps of each zoom, while the operator taps and flexes."""
+    why = "tap the device and flex its leads gently while these sweeps run"
+    return tuple(
+        replace(s, repeats=max(s.repeats, FLEX_SWEEPS), why=f"{why}; {s.why}") if s.key != "overview" else s
+        for s in sweeps
+    )
 
 
 def _next_sweep(

@@ -241,6 +241,7 @@ class Predicted:
         self.noise_dbm_hz = caps.noise_dbm_hz if caps.noise_dbm_hz is not None else -140.0
 
     def sweep(self, hookup: Hookup, step: SweepStep) -> Sweep:
+        """Return what this bench would give for a step in a hookup."""
         settings = step.settings
         grid = settings.grid_hz()
         noise_dbm = self.noise_dbm_hz + settings.attenuation_db + 10.0 * np.log10(settings.rbw_hz)

@@ -22,11 +22,15 @@ class Ask:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Connect:
-    """Bring a hookup about. ``refused`` says why what stood there before does not count, if so."""
+    """Bring a hookup about. ``refused`` says why what stood there before does not count, if so.
+
+    ``jump_db`` is how far the trace jumped, where that is the reason.
+    """
 
     hookup: Hookup
     why: str
     refused: str = ""
+    jump_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,11 +9,14 @@ import numpy as np
 import pytest
 
 from sequencer.core.history import Adjusted, Answered, Connected, Judged, Refused, Role, Swept, Warned
+from sequencer.core.record import Statement
 from sequencer.core.trace import Flag, Sweep, Trace
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.evaluate import evaluate
 from sequencer.run.plan import expected_thru_dbm
 from sequencer.run.policy import MOST_TRIES, decide
 from sequencer.run.predict import TYPICAL, Predicted
+from sequencer.run.steadiness import unsteady
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Stop, SweepStep, Warn
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
@@ -38,7 +41,7 @@ class Play:
                 self.history.append(Answered(at=AT, why="", question=step.question.key, answer="a", by="test"))
             case Connect():
                 if step.refused:
-                    self.history.append(Refused(at=AT, why=step.refused, hookup=step.hookup.name))
+                    self.history.append(Refused(at=AT, why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
                 self.hookup = step.hookup
                 self.history.append(Connected(at=AT, why=step.why, hookup=step.hookup, by="test"))
             case Adjust():
@@ -256,3 +259,48 @@ def test_the_planner_uses_the_noise_it_has_seen(play: Play) -> None:
 
 def test_expected_level_counts_pads_and_leads(bench: Bench) -> None:
     assert expected_thru_dbm(bench, TYPICAL) == pytest.approx(-21.0)
+
+
+def jumping(hookup: str, times: int):
+    """The device lets go in every other zoom of one hookup, a given number of times."""
+    state = {"left": times, "n": 0}
+
+    def falsify(step, sweep):
+        if step.hookup == hookup and step.role is Role.DEVICE and step.key != "overview":
+            state["n"] += 1
+            if state["n"] % 2 and state["left"]:
+                state["left"] -= 1
+                return level(sweep, sweep.trace.level_dbm - 0.6)
+        return sweep
+
+    return falsify
+
+
+def test_a_jump_is_taken_again_with_more_sweeps(play: Play) -> None:
+    play.falsify = jumping("TX-ANT", 1)
+    steps = play.whole()
+    assert isinstance(steps[-1], Done)
+    again = [s for s in steps if isinstance(s, Connect) and s.refused]
+    assert [s.hookup.name for s in again] == ["TX-ANT"]
+    assert "jumped by 0.6 dB" in again[0].refused
+    counted = [e for e in play.history if isinstance(e, Swept) and e.hookup == "TX-ANT" and e.key == "transmit"]
+    assert len(counted) >= 8
+    assert not unsteady(play.history)
+
+
+def test_a_jump_that_comes_back_is_said_and_nothing_is_decided_on_it(play: Play) -> None:
+    play.falsify = jumping("TX-ANT", 99)
+    steps = play.whole()
+    assert isinstance(steps[-1], Done)
+    assert any("TX-ANT does not repeat" in s.why for s in steps if isinstance(s, Warn))
+    assert unsteady(play.history) == {"TX-ANT": pytest.approx(0.6, abs=0.05)}
+    done = evaluate(play.recipe, play.bench, play.history)
+    for requirement, result in zip(play.recipe.requirements, done.results, strict=True):
+        if requirement.hookup_name == "TX-ANT":
+            assert result.statement is not Statement.PASS
+
+
+def test_noise_is_no_jump(play: Play) -> None:
+    """The predicting bench scatters as noise does; a whole run of it must not see a jump."""
+    play.whole()
+    assert not any(isinstance(e, Refused) for e in play.history)

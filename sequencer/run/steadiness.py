@@ -1,0 +1,67 @@
+"""Whether a device's trace repeats while nothing is moved; pure.
+
+A loose joint or a cracked braid shows as a jump between two sweeps of the same setting. A best trace certifies
+nothing: what jumps is taken again with more sweeps, and where it jumps again no requirement is decided on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from sequencer.core.history import Entry, Role
+from sequencer.core.hookup import Hookup
+from sequencer.core.trace import Detector, FloatArray, Sweep
+from sequencer.run.visits import Visit, known, visits
+
+__all__ = ["FLEX_SWEEPS", "jump_db", "jump_text", "jumped_db", "unsteady"]
+
+FLEX_SWEEPS = 8  # a joint that lets go in one sweep of three hides in 4 % of eight (0.67 ** 8)
+JUMP_DB = 0.1  # smaller ones are inside what re-mating a connector does
+SIGMAS = 6.0  # of noise; with a few hundred points a run, a false jump once in about a million runs
+NEAR_NOISE_DB = 10.0  # nearer to the noise the logarithm has long tails and nothing is told
+
+_DEVICE = frozenset({Role.DEVICE, Role.REFLECTION})
+
+
+def jump_db(first: Sweep, second: Sweep, noise_dbm_hz: float) -> float:
+    """Return the largest difference between two sweeps of one setting that noise does not explain; 0 if none."""
+    if first.trace.freq_hz.shape != second.trace.freq_hz.shape:
+        return 0.0
+    used = second.used
+    noise_mw = 10.0 ** ((noise_dbm_hz + used.attenuation_db + 10.0 * np.log10(used.rbw_hz)) / 10.0)
+    power: FloatArray = 0.5 * (10.0 ** (first.trace.level_dbm / 10.0) + 10.0 ** (second.trace.level_dbm / 10.0))
+    share = noise_mw / power
+    samples = 1.0
+    if used.detector is Detector.POWER and used.sweep_time_s:
+        samples = max(1.0, used.rbw_hz * used.sweep_time_s / used.points)
+    u_db = 10.0 / np.log(10.0) * np.sqrt(2.0 * (2.0 * share + share**2) / samples)
+    apart = np.abs(first.trace.level_dbm - second.trace.level_dbm)
+    clear = share < 10.0 ** (-NEAR_NOISE_DB / 10.0)
+    jumped = clear & (apart > JUMP_DB + SIGMAS * u_db)
+    return float(np.max(apart[jumped])) if np.any(jumped) else 0.0
+
+
+def jumped_db(stay: Visit, noise_dbm_hz: float | None) -> float:
+    """Return the largest jump between neighbouring repeats in a stay at a device hookup; 0 if none."""
+    if noise_dbm_hz is None:
+        return 0.0
+    largest = 0.0
+    for key in dict.fromkeys(s.key for s in stay.swept if s.role in _DEVICE):
+        repeats = [s.sweep for s in stay.swept if s.key == key and s.role in _DEVICE]
+        largest = max([largest, *(jump_db(a, b, noise_dbm_hz) for a, b in pairwise(repeats))])
+    return largest
+
+
+def unsteady(history: Sequence[Entry]) -> dict[str, float]:
+    """Return the device hookups whose counted sweeps jump, with the size in dB."""
+    noise = known(history).noise_dbm_hz
+    sizes = {stay.hookup.name: jumped_db(stay, noise) for stay in visits(history)}
+    return {name: size for name, size in sizes.items() if size}
+
+
+def jump_text(hookup: Hookup, size_db: float) -> str:
+    """Return a jump in words."""
+    return f"{hookup.name}: the trace jumped by {size_db:.2g} dB between two sweeps with nothing moved on purpose"
