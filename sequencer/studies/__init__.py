@@ -1,1 +1,1 @@
-"""Studies over finished runs: compare, trend, harness; pure."""
+"""Runs against runs: change since a baseline, comparison, trend over the years, studies by label; pure."""

@@ -1,0 +1,188 @@
+"""Change of every quantity between two runs, and one statement for all of them.
+
+E_n of a quantity is its difference over the expanded uncertainty of that difference (ISO 13528:2015 9.7, ISO/IEC
+17043 [clauses from memory]), made only of what the two runs do not share. With many quantities some |E_n| passes 1 by
+chance far more often than 5 % (trade notes 12.8), so the device is said to have changed where the largest |E_n|
+passes what the largest of an unchanged device passes in 5 % of comparisons: the single-step maximum test of Westfall
+and Young (Resampling-Based Multiple Testing, 1993 [from memory]), with the joint draws of all differences. It needs
+no independence, which Sidak's level does, and is not wasteful where quantities share errors, which Holm's is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sequencer.core.comparison import Against, Compared
+from sequencer.core.record import Change, FamilyChange, Record, Result
+from sequencer.core.trace import FloatArray
+from sequencer.errors import NotchbookError, UsageError
+from sequencer.recipe.loader import load_recipe
+from sequencer.studies.apart import what_differed
+from sequencer.studies.differences import Family, ends, has_value, standing
+from sequencer.studies.reasons import likely_reason
+
+__all__ = ["LEVEL", "check_baseline", "compare", "with_baseline"]
+
+LEVEL = 0.05  # how often an unchanged device may be called changed
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawn:
+    compared: Compared
+    e_n: FloatArray | None
+
+
+def compare(before: Record, after: Record, *, max_change: dict[str, float] | None = None) -> Against:
+    """Compare a run with a reference run.
+
+    Parameters
+    ----------
+    max_change : result id -> greatest allowed change, in the unit of the result.
+    """
+    family = Family((before, after))
+    drawn: list[_Drawn] = []
+    theirs = {result.id: result for result in before.results}
+    left_out = []
+    for result in after.results:
+        old = theirs.pop(result.id, None)
+        if old is None:
+            left_out.append(f"{result.id}: only in {after.run_id}")
+        elif (old.unit, old.at_hz, old.condition, old.path, old.port) != _asked(result):
+            left_out.append(f"{result.id}: asked for differently ({_how(old)} before, {_how(result)} now)")
+        else:
+            allowed = (max_change or {}).get(result.id)
+            drawn.append(_one(family, old, result, before.run_id, allowed))
+    left_out += [f"{name}: only in {before.run_id}" for name in theirs]
+    quantities = tuple(each.compared for each in drawn)
+    return Against(
+        reference=before,
+        other=after,
+        quantities=quantities,
+        family=_statement(family, before, after, drawn),
+        left_out=tuple(left_out),
+    )
+
+
+def check_baseline(baseline: Record, *, serial: str, simulated: bool) -> None:
+    """Refuse a run that cannot be a baseline; asked before anything is measured.
+
+    Raises
+    ------
+    UsageError
+        Saying why, and what to do.
+    """
+    name = baseline.run_id
+    if baseline.simulated != simulated:
+        kinds = ("measured", "simulated") if simulated else ("simulated", "measured")
+        msg = f"run {name} was {kinds[0]}: it cannot be the baseline of a {kinds[1]} run"
+        raise UsageError(msg, run=name)
+    if not baseline.complete:
+        msg = f"run {name} ended early: only a whole run can be a baseline"
+        raise UsageError(msg, run=name)
+    if baseline.serial != serial:
+        known, asked = (text or "no serial" for text in (baseline.serial, serial))
+        msg = f"run {name} is of device {known}, this one of {asked}: give the --serial of the baseline"
+        raise UsageError(msg, run=name)
+
+
+def with_baseline(record: Record, baseline: Record) -> Record:
+    """Return the record with the change of every quantity since the baseline, and the statement for all of them.
+
+    `max change` of the recipe's limits is read from the record's own recipe.
+
+    Raises
+    ------
+    UsageError
+        When the baseline is of another device, of the other kind (simulated or measured), or was interrupted.
+    """
+    check_baseline(baseline, serial=record.serial, simulated=record.simulated)
+    against = compare(baseline, record, max_change=_max_changes(record))
+    changes = {each.after.id: each.change for each in against.quantities}
+    results = tuple(replace(result, change=changes.get(result.id)) for result in record.results)
+    return replace(record, results=results, change=against.family)
+
+
+def _max_changes(record: Record) -> dict[str, float]:
+    try:
+        requirements = load_recipe(record.recipe_text, "recipe.yaml").requirements
+    except NotchbookError:  # a recipe of another version: the changes are stated without their limits
+        return {}
+    return {one.id: one.max_change for one in requirements if one.max_change is not None}
+
+
+def _asked(result: Result) -> tuple[str, float, str, str | None, str | None]:
+    return result.unit, result.at_hz, result.condition, result.path, result.port
+
+
+def _how(result: Result) -> str:
+    return f"{result.at_hz / 1e6:.6g} MHz {result.condition}".strip()
+
+
+def _one(family: Family, old: Result, new: Result, baseline: str, allowed: float | None) -> _Drawn:
+    none = Change(baseline=baseline, difference=None, interval=(None, None), e_n=None, max_change=allowed)
+    if not (has_value(old) and has_value(new)):
+        which = "both runs" if not has_value(old) and not has_value(new) else "the one run"
+        which = which if which == "both runs" else "the baseline" if not has_value(old) else "this run"
+        why = f"in {which} only a bound or an open interval is known, so there is no E_n"
+        return _Drawn(Compared(before=old, after=new, change=none, why_not=why), None)
+    assert old.value is not None
+    assert new.value is not None
+    first, second = family.errors((old, new))
+    assert first is not None
+    assert second is not None
+    errors = second - first
+    difference = new.value - old.value
+    low, high = ends(errors)
+    stands = standing(errors)
+    e_n = float(stands(difference))
+    change = Change(
+        baseline=baseline,
+        difference=difference,
+        interval=(difference - high, difference - low),
+        e_n=None if not np.isfinite(e_n) else e_n if difference >= 0 else -e_n,
+        max_change=allowed,
+        exceeded=_exceeded(difference - high, difference - low, allowed),
+    )
+    return _Drawn(Compared(before=old, after=new, change=change), stands(errors))
+
+
+def _exceeded(low: float, high: float, allowed: float | None) -> bool | None:
+    """Whole interval inside: not exceeded; whole interval outside: exceeded; else it cannot be said."""
+    if allowed is None:
+        return None
+    if low > allowed or high < -allowed:
+        return True
+    return False if -allowed <= low and high <= allowed else None
+
+
+def _statement(family: Family, before: Record, after: Record, drawn: list[_Drawn]) -> FamilyChange:
+    usable = [each for each in drawn if each.e_n is not None and each.compared.change.e_n is not None]
+    limits = [each.compared.change for each in drawn if each.compared.change.max_change is not None]
+    exceeded = None
+    if limits:
+        exceeded = any(c.exceeded for c in limits) or (None if any(c.exceeded is None for c in limits) else False)
+    share = family.pair(0, 1)
+    base = FamilyChange(
+        baseline=before.run_id,
+        level=LEVEL,
+        compared=len(usable),
+        largest_e_n=None,
+        critical_e_n=None,
+        p_value=None,
+        changed=None,
+        exceeded=exceeded,
+        shared=share.words(),
+        differing=what_differed(before, after),
+    )
+    if not usable:
+        return base
+    greatest = np.max([each.e_n for each in usable if each.e_n is not None], axis=0)
+    critical = float(np.quantile(greatest, 1.0 - LEVEL))
+    largest = max((each.compared.change for each in usable), key=lambda c: abs(c.e_n or 0.0))
+    e_n = largest.e_n or 0.0
+    p_value = float((np.count_nonzero(greatest >= abs(e_n)) + 1) / (greatest.size + 1))
+    changed = abs(e_n) > critical
+    reason = likely_reason([each.compared for each in usable], critical, before, after) if changed else ""
+    return replace(base, largest_e_n=e_n, critical_e_n=critical, p_value=p_value, changed=changed, reason=reason)
