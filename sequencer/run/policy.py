@@ -27,7 +27,7 @@ from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, make_plan, reflect_level_dbm
-from sequencer.run.proof import foreign_signals, hookup_fault, sweep_fault
+from sequencer.run.proof import foreign_signals, hookup_fault, repeats, sweep_fault
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Warn
 from sequencer.run.visits import Visit, known, visits
@@ -131,9 +131,9 @@ def _at_stations(
             if stay.refused + 1 >= MOST_TRIES:
                 return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
             return Connect(hookup=stay.hookup, why="once more", refused=fault)
-        jump = _new_jump(stay, history)
-        if jump is not None:
-            return jump
+        said = _new_jump(stay, history) or _unsaid_twin(stay, last, recipe, history)
+        if said is not None:
+            return said
         sweeps = station.sweeps if not stay.jumped else _flexed(station.sweeps)
         step = _next_sweep(sweeps, stay, plan, caps, history, expected)
         if step is not None:
@@ -198,10 +198,26 @@ def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None,
     if first is None:
         return sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
     if len(stay.swept) <= 2:  # the first sweep with the generator on is the proof; it is judged once
-        fault = hookup_fault(stay.hookup, first, expected_dbm=expected, thru=thru, last=last, recipe=recipe)
+        before = None if _may_be_a_twin(stay.hookup, recipe) else last
+        fault = hookup_fault(stay.hookup, first, expected_dbm=expected, thru=thru, last=before, recipe=recipe)
         if fault:
             return fault
     return sweep_fault(stay.swept[-1].sweep)
+
+
+def _may_be_a_twin(hookup: Hookup, recipe: Recipe) -> bool:
+    """A symmetric two-port (one cavity) reflects alike at both ends: a like trace then proves nothing either way."""
+    return hookup.kind is HookupKind.REFLECT and hookup.test_port in recipe.ports and len(recipe.ports) == 2
+
+
+def _unsaid_twin(stay: Visit, last: Sweep | None, recipe: Recipe, history: Sequence[Entry]) -> Warn | None:
+    first = _first_on(stay)
+    if first is None or last is None or not _may_be_a_twin(stay.hookup, recipe) or not repeats(first, last):
+        return None
+    text = (
+        f"{stay.hookup.name}: both ports reflect alike; a symmetric device does, and so does a lead that was not moved"
+    )
+    return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
 
 
 def _first_on(stay: Visit) -> Sweep | None:

@@ -12,7 +12,7 @@ from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Flag, FloatArray, Sweep
 from sequencer.recipe.model import Quantity, Recipe
 
-__all__ = ["foreign_signals", "hookup_fault", "noise_dbm_hz", "sweep_fault"]
+__all__ = ["foreign_signals", "hookup_fault", "noise_dbm_hz", "repeats", "sweep_fault"]
 
 THRU_SLACK_DB = 8.0  # level of a sound thru round the expected one: lead loss, generator flatness
 THRU_SPREAD_DB = 6.0  # over an overview a sound pair of leads is flatter than this
@@ -49,7 +49,7 @@ def hookup_fault(
     last : the first sweep of the hookup before, None at the start; only compared on the same grid.
     """
     level = sweep.trace.level_dbm
-    if last is not None and _repeats(sweep, last):
+    if last is not None and repeats(sweep, last):
         return f"the trace repeats the last hookup's within {SAME_DB} dB: nothing seems to have been moved"
     if hookup.kind is HookupKind.THRU:
         return _thru_fault(level, expected_dbm)
@@ -68,7 +68,8 @@ def hookup_fault(
     return ""
 
 
-def _repeats(sweep: Sweep, last: Sweep) -> bool:
+def repeats(sweep: Sweep, last: Sweep) -> bool:
+    """Return whether a trace repeats another more closely than any moved connector would let it."""
     if sweep.trace.freq_hz.shape != last.trace.freq_hz.shape or sweep.used.generator_dbm != last.used.generator_dbm:
         return False
     highest = np.maximum(sweep.trace.level_dbm, last.trace.level_dbm)

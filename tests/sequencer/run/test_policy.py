@@ -304,3 +304,28 @@ def test_noise_is_no_jump(play: Play) -> None:
     """The predicting bench scatters as noise does; a whole run of it must not see a jump."""
     play.whole()
     assert not any(isinstance(e, Refused) for e in play.history)
+
+
+def test_a_symmetric_cavity_may_reflect_alike_at_both_ends(recipe: Recipe, bench: Bench, opening: list[object]) -> None:
+    need = recipe.requirements[0]
+    one = replace(
+        recipe,
+        ports=("IN", "OUT"),
+        requirements=(
+            replace(need, id="insertion loss IN-OUT transmit", path=("IN", "OUT")),
+            replace(recipe.requirements[6], id="return loss IN transmit", port="IN"),
+            replace(recipe.requirements[6], id="return loss OUT transmit", port="OUT"),
+        ),
+    )
+    twin = Play(one, bench, opening)
+    ends: dict[str, Sweep] = {}
+
+    def alike(step, sweep):
+        if step.role is Role.REFLECTION:
+            return ends.setdefault(step.key, sweep)
+        return sweep
+
+    twin.falsify = alike
+    steps = twin.whole()
+    assert isinstance(steps[-1], Done)
+    assert any("both ports reflect alike" in s.why for s in steps if isinstance(s, Warn))
