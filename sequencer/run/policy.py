@@ -22,7 +22,7 @@ from sequencer.core.history import (
     Role,
     Warned,
 )
-from sequencer.core.hookup import HookupKind
+from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
