@@ -20,7 +20,7 @@ from sequencer.recipe.model import Bench, Recipe
 
 if TYPE_CHECKING:
     from sequencer.core.record import Record
-    from sequencer.ports import Clock, Listener, Operator, Switch
+    from sequencer.ports import Analyzer, Clock
 
 __all__ = ["Request", "SimulatedProcess", "load_bench_file", "open_simulated", "runs_root", "take_run"]
 
@@ -97,18 +97,20 @@ class SimulatedProcess:
 def open_simulated(choice: str, *, recipe: Recipe | None, seed: int = 1, speed: float = 0.0) -> SimulatedProcess:
     """Start the simulated bench.
 
-    ``choice`` is what follows `simulated:` on the command line: DEVICE, DEVICE:VARIANT, :VARIANT or nothing;
-    without a device the recipe's own is taken.
+    ``choice`` is what follows `simulated:` on the command line: DEVICE, DEVICE:VARIANT, :VARIANT or nothing, then,
+    after commas, `harness=12 in` (cables between the cavities) and `visit=2` (the same bench at another time: its
+    noise and connections differ). Without a device the recipe's own is taken.
 
     Raises
     ------
     UsageError
-        When there is no such device or variant.
+        When there is no such device, variant or option.
     BenchError
         When the process does not come up.
     """
-    device, _, variant = choice.partition(":")
-    command = [sys.executable, "-m", "instruments.simulated", "--seed", str(seed), "--speed", repr(speed)]
+    plain, options = _simulated_options(choice)
+    device, _, variant = plain.partition(":")
+    command = [sys.executable, "-m", "instruments.simulated", "--seed", str(seed), "--speed", repr(speed), *options]
     if device:
         command += ["--device", device]
     if variant:
@@ -136,6 +138,21 @@ def open_simulated(choice: str, *, recipe: Recipe | None, seed: int = 1, speed: 
     return SimulatedProcess(said=json.loads(line), process=process)
 
 
+def _simulated_options(choice: str) -> tuple[str, list[str]]:
+    """Split DEVICE:VARIANT from its options; the options as arguments of the bench's process."""
+    plain, options = "", []
+    for place, part in enumerate(choice.split(",")):
+        key, equals, value = (text.strip() for text in part.partition("="))
+        if not equals and place == 0:
+            plain = part
+        elif key in ("harness", "visit") and value:
+            options += [f"--{key}", value]
+        else:
+            msg = f"--bench simulated: {part.strip()!r} is not an option; there are harness='12 in' and visit=2"
+            raise UsageError(msg)
+    return plain, options
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
     """What `run` was asked for."""
@@ -148,6 +165,7 @@ class Request:
     labels: Mapping[str, str]
     seed: int = 1
     speed: float = 0.0
+    baseline: Record | None = None
 
 
 @contextmanager
@@ -184,11 +202,15 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     from sequencer.archive.runfolder import RunFolder
     from sequencer.core.history import Began
     from sequencer.run.engine import Bystanders, Engine
+    from sequencer.studies.changes import check_baseline, with_baseline
 
+    if request.baseline is not None:
+        check_baseline(request.baseline, serial=request.serial, simulated=simulated)
     began_at = datetime.now(UTC)
     run_id = make_run_id(began_at, request.recipe.name, request.serial)
     matrix: MatrixSwitch | None = None
     link: Link | None = None
+    analyzer: Analyzer | None = None
     clock: Clock = SystemClock()
     person: Any = people(bench, simulated, None)  # refuses early where nobody could move the cables
     store = RunFolder.create(request.root, run_id, request.recipe.text, bench.text)
@@ -199,14 +221,16 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
             matrix = MatrixSwitch(link, bench.switch, clock, by="simulated switch" if simulated else "switch")
             person = people(bench, simulated, matrix)
         analyzer = open_analyzer(bench.analyzer, clock, store.transcript)
+        simulated = simulated or _says_simulated(analyzer.identification())
+        if request.baseline is not None:
+            check_baseline(request.baseline, serial=request.serial, simulated=simulated)
     except BaseException:
+        if analyzer is not None:
+            analyzer.close()
         if link is not None:
             link.close()
         store.discard()  # nothing was measured: an empty run would only be in the way
         raise
-    operator: Operator = person
-    hands: Switch = person
-    listener: Listener = person
     began = Began(
         at=clock.now(),
         why="asked for on the command line",
@@ -214,19 +238,20 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
         program=PROGRAM,
         recipe_sha256=request.recipe.sha256,
         bench_sha256=bench.sha256,
-        simulated=simulated or _says_simulated(analyzer.identification()),
+        simulated=simulated,
         serial=request.serial,
         conditions=request.conditions,
         labels=request.labels,
     )
     outside = Bystanders(
         analyzer=analyzer,
-        switch=hands,
-        operator=operator,
+        switch=person,
+        operator=person,
         store=store,
         clock=clock,
-        listener=listener,
+        listener=person,
         write_report=render,
+        amend=lambda record: record if request.baseline is None else with_baseline(record, request.baseline),
     )
     try:
         record = Engine(request.recipe, bench, outside, began).run()

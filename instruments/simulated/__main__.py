@@ -24,6 +24,7 @@ from instruments.simulated.server import HOST, listen, until
 from instruments.simulated.simtime import SimulatedTime
 from instruments.simulated.variants import load_variant, variant_names
 from sequencer.errors import NotchbookError, UsageError
+from sequencer.units import LENGTH, parse
 
 
 def main() -> int:
@@ -32,11 +33,16 @@ def main() -> int:
     try:
         device = _device(asked)
         variant = load_variant(asked.variant)
-        if asked.seed < 0 or not 0.0 <= asked.speed <= 1e6:
-            msg = f"seed {asked.seed}, speed {asked.speed:g}: neither may be negative, the speed at most 1e6"
+        if asked.seed < 0 or asked.visit < 0 or not 0.0 <= asked.speed <= 1e6:
+            msg = (
+                f"seed {asked.seed}, visit {asked.visit}, speed {asked.speed:g}: none may be negative, "
+                "the speed at most 1e6"
+            )
             raise UsageError(msg)
         time = SimulatedTime(asked.speed)
-        bench = Bench(device, PROFILES[asked.profile], asked.seed, time, cable_move_s=asked.cable_move)
+        bench = Bench(
+            device, PROFILES[asked.profile], asked.seed, time, visit=asked.visit, cable_move_s=asked.cable_move
+        )
         asyncio.run(_serve(asked, bench, Analyzer(bench, variant), Control(bench)))
     except NotchbookError as exc:
         sys.stderr.write(f"simulated bench: {exc.message}\n")
@@ -55,6 +61,10 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--variant", default="free-binary", help=f"analyzer: {', '.join(variant_names())}")
     parser.add_argument("--profile", default="lab", choices=sorted(PROFILES), help="how good the bench is")
     parser.add_argument("--seed", type=int, default=1, help="of all drawn errors and noise")
+    parser.add_argument(
+        "--visit", type=int, default=0, help="the same bench at another time: other noise, other matings"
+    )
+    parser.add_argument("--harness", default="", metavar="LENGTH", help="cables between the cavities, e.g. '12 in'")
     parser.add_argument("--speed", type=float, default=0.0, help="times real time; 0: simulated time costs no waiting")
     parser.add_argument("--cable-move", type=float, default=0.1, metavar="S", help="simulated seconds a hookup takes")
     parser.add_argument("--port", type=int, default=0, help="of the analyzer; 0: the system's choice")
@@ -67,14 +77,15 @@ def _arguments() -> argparse.Namespace:
 
 def _device(asked: argparse.Namespace) -> devices.Device:
     """Return the device asked for, else the recipe's, else the healthy one nearest to the recipe's frequencies."""
-    device = devices.build(devices.resolve(asked.device, asked.recipe))
+    harness_m = parse(asked.harness, LENGTH) if asked.harness else None
+    device = devices.build(devices.resolve(asked.device, asked.recipe), harness_m=harness_m)
     wanted = [port for port in asked.ports.split(",") if port]
     try:
         hertz = [float(hz) for hz in asked.frequencies.split(",") if hz]
     except ValueError:
         msg = f"--frequencies {asked.frequencies}: numbers in hertz, separated by commas"
         raise UsageError(msg) from None
-    if not asked.device and hertz and _away(device, wanted, hertz) > 0.0:
+    if not asked.device and harness_m is None and hertz and _away(device, wanted, hertz) > 0.0:
         healthy = [one for one in map(devices.build, devices.names()) if one.healthy]
         device = min(healthy, key=lambda one: _away(one, wanted, hertz))
     lost = [port for port in wanted if port not in device.ports]

@@ -91,14 +91,25 @@ class Faults:
 
 
 class Bench:
-    """A device, a bench of one profile with errors drawn from the seed, and simulated time."""
+    """A device, a bench of one profile with errors drawn from the seed, and simulated time.
+
+    ``visit`` is another time at the same bench: noise and matings differ, its errors do not.
+    """
 
     def __init__(
-        self, device: Device, profile: Profile, seed: int, time: SimulatedTime, *, cable_move_s: float = 0.1
+        self,
+        device: Device,
+        profile: Profile,
+        seed: int,
+        time: SimulatedTime,
+        *,
+        visit: int = 0,
+        cable_move_s: float = 0.1,
     ) -> None:
         self.device = device
         self.profile = profile
         self.seed = seed
+        self.visit = visit
         self.time = time
         self.cable_move_s = cable_move_s
         self.drawn = Drawn(profile, seed)
@@ -119,7 +130,7 @@ class Bench:
         self.connected = hookup
         self._made = self.faults.miswired.get(hookup, hookup)
         joints = {"thru": 1, "floor": 0, OPEN_LEADS: 0}.get(self._made, 1 if self._made.startswith("reflect-") else 2)
-        rng = np.random.default_rng([self.seed, 5, self._matings])
+        rng = np.random.default_rng([self.seed, 5, self._matings, self.visit])
         self._mating_db = float(np.sum(rng.uniform(-0.95, 0.95, joints))) * self.profile.connection_db
 
     def truth_db(self, start: str, end: str, freq_hz: Real) -> Real:
@@ -135,13 +146,13 @@ class Bench:
 
     def adjust_tracking(self, rbw_hz: float) -> None:
         """Bring the generator onto the filter's centre, as exactly as this filter shows it."""
-        rng = np.random.default_rng([self.seed, 8, self._sweeps])
+        rng = np.random.default_rng([self.seed, 8, self._sweeps, self.visit])
         self._trim_hz += float(rng.uniform(-0.01, 0.01)) * rbw_hz - self.tracking_offset_hz()
 
     def sweep(self, asked: SweepRequest) -> Reading:
         """Return what the analyzer shows for a sweep that begins now. The time it takes is the caller's to spend."""
         self._sweeps += 1
-        rng = np.random.default_rng([self.seed, 6, self._sweeps])
+        rng = np.random.default_rng([self.seed, 6, self._sweeps, self.visit])
         settings = asked.receiver
         shown_hz = np.linspace(asked.start_hz, asked.stop_hz, asked.points)
         centre_hz = (asked.start_hz + asked.stop_hz) / 2.0
@@ -192,7 +203,7 @@ class Bench:
         wave = along(self.device.circuit)
         disturbed = self.device.circuit_disturbed
         if disturbed is not None and self._made not in ("thru", "floor", OPEN_LEADS):
-            joint = np.random.default_rng([self.seed, 7, self._sweeps])
+            joint = np.random.default_rng([self.seed, 7, self._sweeps, self.visit])
             if joint.random() < 0.4:  # the joint lets go, and may come back before the sweep ends
                 begins, lasts = joint.uniform(0.05, 0.8), joint.uniform(0.1, 1.0)
                 part = np.arange(freq_hz.size) / freq_hz.size
