@@ -29,6 +29,7 @@ LONGEST_SWEEP_S = 20.0  # a longer one could not be interrupted soon enough: ave
 _TRACKING_LIMIT_S = 60.0  # a peaking routine takes seconds [common practice, no source]
 _SAFE_WITHIN_S = 1.0
 _MOST_POINTS = 1_000_001
+_ESR, _POWER_ON = "*ESR?", 0x80  # bit 7 of the standard event register: IEEE 488.2, 11.5.1 (from memory)
 _MESSAGE_LIMIT = 240  # characters; small input buffers hold 256 [common practice, no source]
 
 
@@ -70,11 +71,8 @@ class ScpiAnalyzer:
         self._sent: dict[str, str] = {}  # setting -> command last accepted
         self._used: SweepSettings | None = None
         self._busy_until = 0.0  # time.monotonic() of the expected end of the running sweep
-        self._begun = self._closed = False
-        self._begin()
-        self._identification = link.query("*IDN?")
-        scpi.parse_identification(self._identification)
-        self._capabilities = self._ask_capabilities()
+        self._begun = self._closed = self._switched_on = False
+        self._who()
 
     def identification(self) -> Mapping[str, str]:
         """Return {'analyzer': answer to *IDN?}."""
@@ -83,6 +81,23 @@ class ScpiAnalyzer:
     def capabilities(self) -> Capabilities:
         """Return its limits, asked once when it was opened."""
         return self._capabilities
+
+    def switched_on(self) -> bool:
+        """Whether the instrument said, at the start of a session, that it was switched on since anybody last asked."""
+        return self._switched_on
+
+    def begin_anew(self) -> None:
+        """Begin a whole new session, on a new connection: generator off, reset, asked again who it is.
+
+        Raises
+        ------
+        LinkError, InstrumentError
+            When it cannot be reached or does not answer as its dialect says.
+        """
+        self._forget()
+        self._begun = self._switched_on = False
+        self._link.reopen()
+        self._who()
 
     def sweep(self, asked: SweepSettings) -> Sweep:
         """Take one single sweep.
@@ -188,6 +203,9 @@ class ScpiAnalyzer:
             return
         if self._link.dead:
             self._link.reopen()
+        if self._dialect.completion.ask == _ESR:  # before *CLS forgets it
+            self._link.write(self._dialect.off)
+            self._switched_on |= bool(scpi.parse_integer(self._link.query(_ESR), _ESR) & _POWER_ON)
         for command in self._dialect.begin:
             self._link.write(command)
         if scpi.parse_boolean(self._link.query(self._dialect.output), self._dialect.output):
@@ -195,6 +213,13 @@ class ScpiAnalyzer:
             raise InstrumentError(msg, resource=self._link.resource)
         self._refuse_errors("starting the session")
         self._begun = True
+
+    def _who(self) -> None:
+        """Begin a session and ask who answers and what it can do."""
+        self._begin()
+        self._identification = self._link.query("*IDN?")
+        scpi.parse_identification(self._identification)
+        self._capabilities = self._ask_capabilities()
 
     def _forget(self) -> None:
         """Send every setting anew next time: what stands in the instrument is no longer known."""

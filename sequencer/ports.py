@@ -39,6 +39,14 @@ class Analyzer(Protocol):
         """What it can do."""
         ...
 
+    def switched_on(self) -> bool:
+        """Whether it says that it was switched on since anybody last asked it (False where it cannot say)."""
+        ...
+
+    def begin_anew(self) -> None:
+        """Begin a whole new session: generator off, reset, asked again who it is and what it can do; BenchError."""
+        ...
+
     def sweep(self, asked: SweepSettings) -> Sweep:
         """Take one single sweep; BenchError when it cannot be trusted. Never waits inside the instrument."""
         ...

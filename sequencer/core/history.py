@@ -26,9 +26,11 @@ __all__ = [
     "Judged",
     "MadeSafe",
     "Refused",
+    "Resumed",
     "Role",
     "Stopped",
     "Swept",
+    "Voided",
     "Warned",
 ]
 
@@ -45,6 +47,7 @@ class Role(StrEnum):
     SHORT = "short"
     LOAD = "load"  # a good load on the bridge, to see its directivity
     REFLECTION = "reflection"  # a device port on the bridge
+    CHECK = "check"  # the first reference once more, before anything taken in an earlier session is used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +60,10 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Began(Entry):
-    """First entry of a run."""
+    """First entry of a run.
+
+    ``bench``, ``seed`` and ``speed`` are what the command line gave; a simulated bench is started again from them.
+    """
 
     run_id: str
     program: str
@@ -67,14 +73,21 @@ class Began(Entry):
     serial: str
     conditions: Mapping[str, str] = field(default_factory=dict)
     labels: Mapping[str, str] = field(default_factory=dict)
+    bench: str = ""
+    seed: int = 1
+    speed: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identified(Entry):
-    """The instruments answered, and what the analyzer can do."""
+    """The instruments answered, and what the analyzer can do.
+
+    ``switched_on``: the analyzer says that it was switched on since anybody last asked it.
+    """
 
     identification: Mapping[str, str]
     capabilities: Capabilities
+    switched_on: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,10 +101,14 @@ class Answered(Entry):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Connected(Entry):
-    """A hookup is said to be in place; its first sweep has still to prove it."""
+    """A hookup is said to be in place; its first sweep has still to prove it.
+
+    ``check``: only to compare the first reference with what it was before the run stopped.
+    """
 
     hookup: Hookup
     by: str
+    check: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +167,24 @@ class MadeSafe(Entry):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stopped(Entry):
     """The run ended early: an error, Ctrl-C, a signal. It can be resumed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resumed(Entry):
+    """A new session with the bench in the same run: by `resume`, or by the run ``itself`` after trouble on a link.
+
+    ``hookup`` names the one that was in progress ('' for none): what was swept there no longer counts. The rest
+    counts once a check has shown that the bench is as it was; a Voided entry says that it does not.
+    """
+
+    program: str
+    hookup: str
+    itself: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Voided(Entry):
+    """Nothing swept before this counts any more: another bench, one that was switched off, or one that moved."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,6 +37,8 @@ _KINDS: dict[str, type[Entry]] = {
     "judged": history.Judged,
     "made safe": history.MadeSafe,
     "stopped": history.Stopped,
+    "resumed": history.Resumed,
+    "voided": history.Voided,
     "finished": history.Finished,
 }
 _NAMES = {kind: name for name, kind in _KINDS.items()}

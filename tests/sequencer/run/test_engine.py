@@ -47,6 +47,12 @@ class World:
     def capabilities(self):
         return TYPICAL
 
+    def switched_on(self):
+        return False
+
+    def begin_anew(self):
+        self.mishap("begin anew")
+
     def sweep(self, asked):
         self.mishap(f"sweep {self.stored + 1}")
         self.on = asked.generator_dbm is not None
