@@ -28,12 +28,22 @@ def true_value(circuit: Circuit, requirement: Requirement) -> float:
     if quantity is Quantity.INSERTION_LOSS:
         return float(loss.max())
     if quantity is Quantity.NOTCH_FREQUENCY:
-        return float(freq[loss.argmax()])
+        return _notch_center_hz(circuit, requirement, float(freq[loss.argmax()]))
     if quantity is Quantity.NOTCH_DEPTH:
         return float(loss.max())
     if quantity is Quantity.RIPPLE:
         return float(loss.max() - loss.min())
     return float(loss.min())  # rejection, isolation, return loss: the worst is the least
+
+
+def _notch_center_hz(circuit: Circuit, requirement: Requirement, lowest_hz: float) -> float:
+    """Centre of the region within 10 dB of the bottom: what noise at the bottom cannot move (design)."""
+    freq = lowest_hz + np.linspace(-0.004, 0.004, 40 * _POINTS) * lowest_hz
+    loss = _loss_db(circuit, requirement, freq)
+    bottom = int(loss.argmax())
+    outside = loss < loss[bottom] - 10.0
+    below, beyond = np.flatnonzero(outside[:bottom]), np.flatnonzero(outside[bottom:])
+    return float(0.5 * (freq[below[-1] + 1] + freq[bottom + beyond[0] - 1]))
 
 
 def _loss_db(circuit: Circuit, requirement: Requirement, freq_hz: NDArray[np.float64]) -> NDArray[np.float64]:
