@@ -28,6 +28,8 @@ class LevelModel(Protocol):
 
     @property
     def nominal_db(self) -> float: ...  # noqa: D102
+    @property
+    def unresolved(self) -> float: ...  # noqa: D102  amplitude that adds with unknown phase, over the reading's
     def draw(self, draws: Draws) -> FloatArray: ...  # noqa: D102
     def rows(self) -> tuple[Contribution, ...]: ...  # noqa: D102
 
@@ -40,8 +42,7 @@ class Reading:
     """A normalised curve: power ratios with noise subtracted, (n,), and what hides them.
 
     ``noise`` is the noise's ratio, ``cut_off`` marks the display's bottom, where ``raw`` is all that is known.
-    ``unresolved`` is the amplitude ratio that adds with unknown phase (leakage, directivity), (n,). ``shared``: how
-    many neighbouring points have their noise in common.
+    ``shared``: how many neighbouring points have their noise in common.
     """
 
     freq_hz: FloatArray
@@ -50,7 +51,6 @@ class Reading:
     raw: FloatArray
     noise: FloatArray
     cut_off: np.ndarray
-    unresolved: FloatArray
     shared: float = 1.0
 
     @property
@@ -129,7 +129,6 @@ class Stretch:
     ratio: FloatArray
     u: FloatArray
     hidden: np.ndarray
-    unresolved: FloatArray
     grid_db: float  # what straight lines between the points may miss; 0 for a fit
 
     @property
@@ -147,7 +146,6 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
     inside = freq[(freq > low) & (freq < high)]
     dense = np.unique(np.concatenate((dense, inside)))
     noise = np.interp(dense, freq, reading.noise)
-    unresolved = np.interp(dense, freq, reading.unresolved)
     cut = np.interp(dense, freq, reading.cut_off.astype(np.float64)) > 0.0
     fit = None
     if not np.any(reading.cut_off[take]):
@@ -163,7 +161,7 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
         if not on_points and loss.size > 2:
             grid_db = float(np.max(np.abs(np.diff(loss, 2)))) / 8.0  # the chord's greatest distance from a parabola
     faint = ratio <= np.maximum(LEAST_SIGMAS * u, noise * (10 ** (LEAST_ABOVE_NOISE_DB / 10) - 1.0))
-    return Stretch(dense, ratio, u, cut | faint | ~np.isfinite(ratio), unresolved, grid_db)
+    return Stretch(dense, ratio, u, cut | faint | ~np.isfinite(ratio), grid_db)
 
 
 def _between(at: FloatArray, freq: FloatArray, ratio: FloatArray) -> FloatArray:

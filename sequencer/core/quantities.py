@@ -53,12 +53,13 @@ def worst(
     change_db = loss[places] - loss[here]
     model = build(f_hz, ratio, u)
     hidden = bool(whole.hidden[here])
-    share = float(whole.unresolved[here]) / math.sqrt(max(ratio, u, 1e-30))
+    share = model.unresolved
     notes: tuple[str, ...] = ()
     if hidden:
         notes = (f"hidden by {hides}: only a bound is known",)
     elif share >= _OPEN_RATIO:
-        notes = ("what adds with unknown phase is within 9.5 dB of the reading: the upper end is open",)
+        far = "as strong as" if share >= 1.0 else "within 9.5 dB of"
+        notes = (f"what adds with unknown phase is {far} the reading: the upper end is open",)
     grid = _grid_input(whole.grid_db)
 
     def model_db(draws: Draws) -> FloatArray:

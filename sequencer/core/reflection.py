@@ -107,6 +107,11 @@ class ReturnLoss:
         """The reading as a return loss, dB."""
         return -20.0 * math.log10(self.port.measured)
 
+    @property
+    def unresolved(self) -> float:
+        """Amplitude that adds with unknown phase (directivity, loads) over that of the reading."""
+        return self.port.unresolved / self.port.measured
+
     def draw(self, draws: Draws) -> FloatArray:
         """Return (n,) draws of the true return loss, dB."""
         return np.asarray(-20.0 * np.log10(np.maximum(self.port.draw(draws), 1e-15)))  # 300 dB: no reflection at all

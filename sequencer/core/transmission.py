@@ -82,6 +82,12 @@ class PathLoss:
         """Greatest leakage amplitude to reckon with: its reading, or one-sided 95 % bound, enhanced by |S11|."""
         return greatest_leak(self.leak, self.u_leak) * (1.0 + self._size(self.s1))
 
+    @property
+    def unresolved(self) -> float:
+        """Amplitude that adds with unknown phase (leakage, other ports' loads) over that of the reading."""
+        adding = math.hypot(self.leak_amplitude, *(other.value for other in self.others))
+        return adding / math.sqrt(max(self.ratio, self.u_ratio, _TINY))
+
     def _size(self, port: PortReflection | None) -> float:
         """Magnitude of a port's reflection for the budget: measured, at most what energy conservation leaves."""
         left = math.sqrt(max(1.0 - min(max(self.ratio, 0.0), 1.0), 0.0))

@@ -12,7 +12,7 @@ from sequencer.core.history import Role
 from sequencer.core.normalise import Averaged, Response, response
 from sequencer.core.reflection import PortReflection, ReturnLoss, linear_reference
 from sequencer.core.trace import FloatArray, own
-from sequencer.core.transmission import PathLoss, greatest_leak
+from sequencer.core.transmission import PathLoss
 from sequencer.core.uncertainty import Distribution, Input
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import Bench, Recipe
@@ -101,11 +101,8 @@ class Measured:
     # --- transmission
 
     def reading(self, curve: PathCurve) -> Reading:
-        """Return a path's curve for the quantities, leakage included as what adds with unknown phase."""
+        """Return a path's curve for the quantities."""
         r = curve.response
-        places = np.linspace(0, r.freq_hz.size - 1, min(r.freq_hz.size, 33)).astype(int)
-        amplitudes = [greatest_leak(*_leak(r, float(r.freq_hz[place]))) for place in places]
-        leak = np.interp(r.freq_hz, r.freq_hz[places], amplitudes)
         return Reading(
             freq_hz=r.freq_hz,
             ratio=r.ratio,
@@ -113,7 +110,6 @@ class Measured:
             raw=r.raw,
             noise=r.noise,
             cut_off=r.cut_off,
-            unresolved=own(2.0 * leak),  # (1 + |S11|) is at most 2, and nearly that in a stop band
             shared=r.shared,
         )
 
@@ -177,11 +173,22 @@ class Measured:
             if there is None and back is None:
                 product, name = math.sqrt(max(ratio, 0.0)), f"load on {port} (its paths not measured, taken as strong)"
             else:
-                product, name = (there or 1.0) * (back or 1.0), f"load on {port}"
+                there = self._left_over(first, port, f_hz) if there is None else there
+                back = self._left_over(second, port, f_hz) if back is None else back
+                product, name = there * back, f"load on {port}"
             made.append(
                 Input(name=name, value=product * load, unit="1", distribution=Distribution.U_SHAPED, origin=origin)
             )
         return tuple(made)
+
+    def _left_over(self, port: str, other: str, f_hz: float) -> float:
+        """Greatest |S| from a port to one not measured: the power that its other ways leave, 2 % for their errors."""
+        own_reflection = self.reflection_at(port, f_hz)
+        known = 0.0 if own_reflection is None else own_reflection.measured**2
+        for third in self.recipe.ports:
+            if third not in (port, other):
+                known += (self.coupling(port, third, f_hz) or 0.0) ** 2
+        return math.sqrt(min(max(1.0 - known, 0.0) + 0.02, 1.0))
 
     def coupling(self, a: str, b: str, f_hz: float) -> float | None:
         """Return the measured |S_ab| between two ports, either way round; its bound where hidden; None if unknown."""
@@ -216,9 +223,8 @@ class Measured:
         return self.port_reflection(curve, f_hz, ratio, 0.0)
 
     def port_reading(self, curve: PortCurve) -> Reading:
-        """Return a port's |Gm|^2 for the quantities, directivity and loads as what adds with unknown phase."""
+        """Return a port's |Gm|^2 for the quantities."""
         r = curve.response
-        middle = self.port_reflection(curve, curve.center_hz, float(np.median(r.ratio)), 0.0)
         return Reading(
             freq_hz=r.freq_hz,
             ratio=r.ratio,
@@ -226,7 +232,6 @@ class Measured:
             raw=r.raw,
             noise=r.noise,
             cut_off=r.cut_off,
-            unresolved=own(np.full(r.ratio.shape, middle.unresolved)),
             shared=r.shared,
         )
 

@@ -25,6 +25,7 @@ class Level:
     nominal_db: float
     u_db: float = 0.1
     name: str = "level"
+    unresolved: float = 0.0
 
     def draw(self, draws):
         return self.nominal_db + self.u_db * draws.normal(self.name)
@@ -33,10 +34,12 @@ class Level:
         return (Input(name=self.name, value=self.u_db, distribution=Distribution.NORMAL).row(),)
 
 
-def build(u_db=0.1, common=True):
+def build(u_db=0.1, common=True, unresolved=0.0):
     def make(f_hz, ratio, u_ratio):
         name = "level" if common else f"level {f_hz:.0f}"
-        return Level(-10 * math.log10(max(ratio, 1e-30)), math.hypot(u_db, 4.343 * u_ratio / max(ratio, 1e-30)), name)
+        return Level(
+            -10 * math.log10(max(ratio, 1e-30)), math.hypot(u_db, 4.343 * u_ratio / max(ratio, 1e-30)), name, unresolved
+        )
 
     return make
 
@@ -59,7 +62,6 @@ def reading(loss_db, freq, u_rel=1e-4, rng=None, noise_db=200.0, bottom_db=None)
         raw=raw,
         noise=np.full(ratio.size, 10 ** (-noise_db / 10)),
         cut_off=cut,
-        unresolved=np.zeros(ratio.size),
     )
 
 
@@ -114,10 +116,8 @@ def test_hidden_worst_is_a_bound():
 
 
 def test_what_adds_with_unknown_phase_opens_the_upper_end_then_hides():
-    plain = reading(notch_loss(GRID), GRID)
-    amplitude = 10 ** (-80 / 20)
     for share, value_known in ((0.3, True), (0.4, True), (1.2, False)):
-        out = worst(replace(plain, unresolved=np.full(GRID.size, share * amplitude)), F0, 0.0, STILL, build())
+        out = worst(reading(notch_loss(GRID), GRID), F0, 0.0, STILL, build(unresolved=share))
         assert (out.value is not None) == value_known
         assert (out.interval(0.95)[1] is None) == (share > 1 / 3)
 
