@@ -18,13 +18,18 @@ from instruments.simulated import devices
 from instruments.simulated.analyzer import Analyzer
 from instruments.simulated.bench import Bench
 from instruments.simulated.benchfile import bench_file
+from instruments.simulated.commands import Instrument
 from instruments.simulated.control import Control
+from instruments.simulated.hislip import listen_hislip
 from instruments.simulated.profile import PROFILES
-from instruments.simulated.server import HOST, listen, until
+from instruments.simulated.server import HOST, Server, listen, until
 from instruments.simulated.simtime import SimulatedTime
+from instruments.simulated.terminal import listen_serial
 from instruments.simulated.variants import load_variant, variant_names
 from sequencer.errors import NotchbookError, UsageError
 from sequencer.units import LENGTH, parse
+
+TRANSPORTS = ("socket", "hislip", "serial")
 
 
 def main() -> int:
@@ -67,6 +72,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--harness", default="", metavar="LENGTH", help="cables between the cavities, e.g. '12 in'")
     parser.add_argument("--speed", type=float, default=0.0, help="times real time; 0: simulated time costs no waiting")
     parser.add_argument("--cable-move", type=float, default=0.1, metavar="S", help="simulated seconds a hookup takes")
+    parser.add_argument("--transport", default="socket", choices=TRANSPORTS, help="how the instruments are reached")
     parser.add_argument("--port", type=int, default=0, help="of the analyzer; 0: the system's choice")
     parser.add_argument("--recipe", default="", help="name of the recipe that will be run: chooses the device")
     parser.add_argument("--ports", default="", help="ports of that recipe, with commas")
@@ -102,16 +108,13 @@ def _away(device: devices.Device, ports: list[str], hertz: list[float]) -> float
 
 
 async def _serve(asked: argparse.Namespace, bench: Bench, analyzer: Analyzer, control: Control) -> None:
-    first, analyzer_port = await listen(analyzer, bench.time, asked.port)
-    second, control_port = await listen(control, bench.time, 0)
+    first, analyzer_resource = await _listen(asked.transport, analyzer, bench.time, asked.port)
+    second, switch_resource = await _listen(asked.transport, control, bench.time, 0)
     stop = asyncio.Event()
     _stop_on_signals(stop)
     if not asked.standalone:
         _stop_with_stdin(stop)
-    resources = {
-        "analyzer": f"TCPIP::{HOST}::{analyzer_port}::SOCKET",
-        "switch": f"TCPIP::{HOST}::{control_port}::SOCKET",
-    }
+    resources = {"analyzer": analyzer_resource, "switch": switch_resource}
     text = bench_file(bench.profile, dialect=asked.variant, ports=bench.device.ports, **resources)
     device = bench.device
     assert isinstance(device, devices.Device)
@@ -135,6 +138,14 @@ async def _serve(asked: argparse.Namespace, bench: Bench, analyzer: Analyzer, co
         sys.stdout.flush()
 
     await until(stop, [first, second], ready)
+
+
+async def _listen(transport: str, instrument: Instrument, time: SimulatedTime, port: int) -> tuple[Server, str]:
+    if transport == "hislip":
+        return await listen_hislip(instrument, time, port)
+    if transport == "serial":
+        return await listen_serial(instrument, time)
+    return await listen(instrument, time, port)
 
 
 def _stop_on_signals(stop: asyncio.Event) -> None:

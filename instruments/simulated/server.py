@@ -5,12 +5,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable
+from typing import Protocol
 
 from instruments.simulated.commands import Exchange, Instrument
 from instruments.simulated.simtime import SimulatedTime
 from instruments.simulated.syntax import ScpiError
 
-__all__ = ["HOST", "listen", "talk", "until"]
+__all__ = ["HOST", "LONGEST_MESSAGE", "Server", "execute", "listen", "talk", "until"]
 
 HOST = "127.0.0.1"  # never reachable from another computer
 LONGEST_MESSAGE = 1 << 16
@@ -18,8 +19,16 @@ LOOK_AGAIN_S = 0.01  # wall; how soon *OPC? and *WAI notice that another connect
 NOT_WORTH_SLEEPING_S = 0.002  # wall; shorter debts are paid together
 
 
-async def listen(instrument: Instrument, time: SimulatedTime, port: int) -> tuple[asyncio.Server, int]:
-    """Start listening; returns the server and its port (the system's choice for port 0)."""
+class Server(Protocol):
+    """Whatever serves an instrument until it is closed."""
+
+    def close(self) -> None:
+        """Stop serving."""
+        ...
+
+
+async def listen(instrument: Instrument, time: SimulatedTime, port: int) -> tuple[Server, str]:
+    """Start listening; returns the server and the VISA resource (the port is the system's choice for port 0)."""
 
     async def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         # At the end of the process this task is cancelled; Python 3.11 would print that as an error of ours.
@@ -27,7 +36,7 @@ async def listen(instrument: Instrument, time: SimulatedTime, port: int) -> tupl
             await talk(reader, writer, Exchange(instrument), instrument, time)
 
     server = await asyncio.start_server(connected, HOST, port)
-    return server, int(server.sockets[0].getsockname()[1])
+    return server, f"TCPIP::{HOST}::{server.sockets[0].getsockname()[1]}::SOCKET"
 
 
 async def talk(
@@ -46,7 +55,7 @@ async def talk(
                 unfinished = b""
                 instrument.status.error(ScpiError(-363))
             for line in lines:
-                await _execute(exchange, line.rstrip(b"\r").decode("latin-1"), time)
+                await execute(exchange, line.rstrip(b"\r").decode("latin-1"), time)
                 if answer := exchange.take():
                     writer.write(answer)
                     await writer.drain()
@@ -55,7 +64,8 @@ async def talk(
         await writer.wait_closed()
 
 
-async def _execute(exchange: Exchange, message: str, time: SimulatedTime) -> None:
+async def execute(exchange: Exchange, message: str, time: SimulatedTime) -> None:
+    """Execute one program message and let its time pass; other connections are served meanwhile."""
     for _ in exchange.write(message):
         if time.speed > 0.0:
             await asyncio.sleep(min(LOOK_AGAIN_S, max(0.0, time.left_wall_s())))
@@ -69,7 +79,7 @@ async def _execute(exchange: Exchange, message: str, time: SimulatedTime) -> Non
         await asyncio.sleep(owed_s / time.speed)
 
 
-async def until(stop: asyncio.Event, servers: list[asyncio.Server], ready: Callable[[], None]) -> None:
+async def until(stop: asyncio.Event, servers: list[Server], ready: Callable[[], None]) -> None:
     """Say that all is ready, serve until ``stop`` is set, then close the listeners."""
     ready()
     await stop.wait()
