@@ -14,11 +14,10 @@ from sequencer.core.history import (
     Adjusted,
     Answered,
     Began,
-    Connected,
     Entry,
     Identified,
     Judged,
-    Refused,
+    Resumed,
     Role,
     Warned,
 )
@@ -28,6 +27,7 @@ from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, make_plan, reflect_level_dbm
 from sequencer.run.proof import foreign_signals, hookup_fault, repeats, sweep_fault
+from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Warn
 from sequencer.run.visits import Visit, known, visits
@@ -35,7 +35,6 @@ from sequencer.run.visits import Visit, known, visits
 __all__ = ["CONDITIONS", "LOCKED_OUT", "capabilities", "decide"]
 
 LOCKED_OUT = "transmitter"
-MOST_TRIES = 3  # hookups refused this often in a row: something is wrong that trying again does not mend
 DRIFT_TO_SAY_DB = 0.1
 
 CONDITIONS = (
@@ -78,9 +77,11 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
         return gap
     stays = visits(history)
     step = _at_stations(recipe, bench, caps, plan, stays, history)
+    if isinstance(step, Connect | Adjust | SweepStep):  # a resumed run looks at its reference first
+        return check_step(recipe, bench, caps, plan, stays, history) or step
     if step is not None:
         return step
-    judged = {e.result_id for e in history if isinstance(e, Judged)}
+    judged = {e.result_id for e in since_session(history) if isinstance(e, Judged)}
     for requirement in recipe.requirements:
         if requirement.id not in judged:
             return Judge(requirement=requirement.id, why="every sweep it rests on is stored")
@@ -89,7 +90,7 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
 
 def _question(history: Sequence[Entry], *, simulated: bool) -> Ask | None:
     answered = {e.question for e in history if isinstance(e, Answered)}
-    if LOCKED_OUT not in answered:
+    if not _locked_out(history):
         text = "Is the transmitter disconnected from the device, locked out and tagged? Type 'locked out' to go on."
         safe = "locked out" if simulated else None
         question = Question(
@@ -102,6 +103,16 @@ def _question(history: Sequence[Entry], *, simulated: bool) -> Ask | None:
                 question=Question(key=key, text=text, safe_answer="not recorded"), why="conditions belong in the report"
             )
     return None
+
+
+def _locked_out(history: Sequence[Entry]) -> bool:
+    """Return whether it was confirmed since a person last came to this bench: a run may be resumed days later."""
+    for entry in reversed(history):
+        if isinstance(entry, Answered) and entry.question == LOCKED_OUT:
+            return True
+        if isinstance(entry, Resumed) and not entry.itself:
+            return False
+    return False
 
 
 def _unsaid_gap(plan: Plan, history: Sequence[Entry]) -> Warn | None:
@@ -122,8 +133,8 @@ def _at_stations(
         stay = stays[number] if number < len(stays) else None
         if stay is None or stay.hookup.name != station.hookup.name:
             return Connect(hookup=station.hookup, why=station.why)
-        if _pending_refusal(history):
-            return Connect(hookup=station.hookup, why="again, after it did not prove itself")
+        if stay.waiting:
+            return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
         expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
         expected = expected_thru_dbm(bench, caps) if expected is None else expected
         fault = _fault(stay, expected, thru, last, recipe)
@@ -174,7 +185,8 @@ def _next_sweep(
 ) -> Step | None:
     for planned in sweeps:
         taken = stay.count(planned)
-        if planned.role is Role.THRU and caps.adjusts_tracking and not any(isinstance(e, Adjusted) for e in history):
+        lit = planned.role is Role.THRU and taken < planned.repeats and caps.adjusts_tracking
+        if lit and not any(isinstance(e, Adjusted) for e in since_session(history)):
             why = "the generator must sit on the centre of the narrowest filter in use"
             return Adjust(rbw_hz=plan.narrowest_rbw_hz, why=why)
         if taken < planned.repeats:
@@ -230,16 +242,6 @@ def _opening_thru(stays: Sequence[Visit]) -> Sweep | None:
             swept = stay.first("overview", Role.THRU)
             return swept.sweep if swept else None
     return None
-
-
-def _pending_refusal(history: Sequence[Entry]) -> bool:
-    """Return whether a refusal stands that no new connection has answered."""
-    for entry in reversed(history):
-        if isinstance(entry, Connected):
-            return False
-        if isinstance(entry, Refused):
-            return True
-    return False
 
 
 def _drift(stays: Sequence[Visit], history: Sequence[Entry]) -> Warn | None:

@@ -9,7 +9,7 @@ from sequencer.core.hookup import Hookup
 from sequencer.core.trace import SweepSettings
 from sequencer.ports import Question
 
-__all__ = ["Adjust", "Ask", "Connect", "Done", "Judge", "Step", "Stop", "SweepStep", "Warn"]
+__all__ = ["Adjust", "Ask", "Connect", "Done", "Judge", "Step", "Stop", "SweepStep", "Void", "Warn"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +31,7 @@ class Connect:
     why: str
     refused: str = ""
     jump_db: float = 0.0
+    check: bool = False  # only to compare the first reference with what it was before the run stopped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,10 +76,17 @@ class Stop:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Void:
+    """Nothing taken so far can be used any more: say so and begin with the first reference."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Done:
     """Nothing is left to do."""
 
     why: str
 
 
-Step = Ask | Connect | Adjust | SweepStep | Warn | Judge | Stop | Done
+Step = Ask | Connect | Adjust | SweepStep | Warn | Judge | Stop | Void | Done

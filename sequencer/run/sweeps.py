@@ -1,14 +1,14 @@
 """The sweeps of a journal, sorted: which repeats belong together, which thru opens and which closes.
 
-Sweeps taken since the connection of a hookup that was then refused do not count; a tracking adjustment voids the
-thrus before it.
+Sweeps taken since the connection of a hookup that was then refused, or in progress when the run stopped, do not
+count. A tracking adjustment voids the thrus before it; in a resumed run a check decides about them instead.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sequencer.core.history import Adjusted, Connected, Entry, Refused, Role, Swept
+from sequencer.core.history import Adjusted, Connected, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.normalise import Averaged, average, same_settings
 from sequencer.core.trace import Sweep
 
@@ -21,16 +21,20 @@ class Sweeps:
     def __init__(self, history: Iterable[Entry]) -> None:
         self._taken: list[tuple[int, Swept]] = []
         self._averaged: dict[tuple[int, ...], Averaged] = {}
-        session, began = 0, {}
+        session, resumed = 0, False
+        began: dict[str, int] = {}
         for entry in history:
             match entry:
                 case Connected():
                     session += 1
                     began[entry.hookup.name] = session
-                case Refused():
+                case Refused() | Resumed():
                     since = began.get(entry.hookup, session)
                     self._taken = [(s, swept) for s, swept in self._taken if s < since or swept.hookup != entry.hookup]
-                case Adjusted():
+                    resumed |= isinstance(entry, Resumed)
+                case Voided():
+                    self._taken, resumed = [], False
+                case Adjusted() if not resumed:
                     self._taken = [(s, swept) for s, swept in self._taken if swept.role is not Role.THRU]
                 case Swept():
                     self._taken.append((session, entry))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from sequencer.core.history import Connected, Entry, Refused, Role, Swept
+from sequencer.core.history import Connected, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import Hookup
 from sequencer.run.plan import Known, PlannedSweep
 from sequencer.run.proof import noise_dbm_hz
@@ -21,6 +21,7 @@ class Visit:
     swept: list[Swept] = field(default_factory=list)
     refused: int = 0
     jumped: bool = False  # it was refused because its trace jumped
+    waiting: bool = False  # it must be connected again before anything is swept
 
     def count(self, planned: PlannedSweep) -> int:
         """Return how often this planned sweep was taken."""
@@ -32,23 +33,39 @@ class Visit:
 
 
 def visits(history: Sequence[Entry]) -> list[Visit]:
-    """Return the stays in order; a refused hookup that is connected again is one stay, begun anew."""
+    """Return the stays in order; a refused hookup that is connected again is one stay, begun anew.
+
+    A resumed run goes on with its stays, the one in progress begun anew; what is connected only to check the
+    reference is no stay. After a Voided entry the count begins again.
+    """
     stays: list[Visit] = []
-    refused, again = 0, False
+    jumped: set[str] = set()  # outlives a Voided entry: what once jumped is never again taken on two sweeps
+    refused, aside = 0, False
     for entry in history:
-        if isinstance(entry, Refused) and stays:
+        if isinstance(entry, Voided):
+            jumped |= {stay.hookup.name for stay in stays if stay.jumped}
+            stays.clear()
+            refused, aside = 0, False
+        elif isinstance(entry, Resumed):
+            refused, aside = 0, False
+            if stays and stays[-1].hookup.name == entry.hookup:
+                stays[-1].swept.clear()
+                stays[-1].refused, stays[-1].waiting = 0, True
+        elif isinstance(entry, Connected) and entry.check:
+            aside = True
+        elif isinstance(entry, Connected):
+            aside = False
+            if stays and stays[-1].waiting and stays[-1].hookup.name == entry.hookup.name:
+                stays[-1].refused, stays[-1].waiting = refused, False
+            else:
+                stays.append(Visit(entry.hookup, jumped=entry.hookup.name in jumped))
+                refused = 0
+        elif isinstance(entry, Refused) and stays and not aside:
             stays[-1].swept.clear()
             stays[-1].jumped |= entry.jump_db > 0.0
+            stays[-1].waiting = True
             refused += entry.jump_db == 0.0
-            again = True
-        elif isinstance(entry, Connected):
-            if stays and again and stays[-1].hookup.name == entry.hookup.name:
-                stays[-1].refused = refused
-            else:
-                stays.append(Visit(entry.hookup))
-                refused = 0
-            again = False
-        elif isinstance(entry, Swept) and stays:
+        elif isinstance(entry, Swept) and stays and not aside:
             stays[-1].swept.append(entry)
     return stays
 

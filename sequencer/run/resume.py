@@ -1,0 +1,138 @@
+"""What of an earlier session still counts when a run goes on; pure.
+
+Before anything taken earlier is used, the first reference (the thru; with a bridge alone, the open) is swept once
+more. If it reads as it did, what was taken stays and only the hookup in progress is taken again. If the bench was
+switched off, is another one, or reads otherwise, nothing stays: the run begins with its first reference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from sequencer.core.capability import Capabilities
+from sequencer.core.history import Adjusted, Connected, Entry, Identified, Refused, Resumed, Role, Swept, Voided
+from sequencer.core.hookup import HookupKind
+from sequencer.core.normalise import differing
+from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.plan import Plan, expected_thru_dbm, reflect_level_dbm
+from sequencer.run.proof import hookup_fault, sweep_fault
+from sequencer.run.steps import Adjust, Connect, Step, Stop, SweepStep, Void
+from sequencer.run.visits import Visit
+
+__all__ = ["MOST_TRIES", "allowed_db", "check_step", "moved", "since_session"]
+
+MOST_TRIES = 3  # hookups refused this often in a row: something is wrong that trying again does not mend
+DRIFT_DB = 0.1  # what a run lets pass between its opening and its closing thru without a word
+ASSUMED_MATING_DB = 0.04  # two standard deviations of one mating; common practice, no source
+
+_WHY = "nothing taken before counts until the reference shows that the bench is as it was"
+
+
+def since_session(history: Sequence[Entry]) -> Sequence[Entry]:
+    """Return the entries since the session began: after the last Resumed or Voided entry, else all."""
+    for number in range(len(history) - 1, -1, -1):
+        if isinstance(history[number], Resumed | Voided):
+            return history[number + 1 :]
+    return history
+
+
+def allowed_db(bench: Bench) -> float:
+    """Return how far the reference may have moved: drift as small as goes unsaid, and the joint made twice."""
+    figure = bench.specifications.connection_db
+    return DRIFT_DB + 2.0 * (ASSUMED_MATING_DB if figure is None else figure.worst)
+
+
+def check_step(
+    recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, stays: Sequence[Visit], history: Sequence[Entry]
+) -> Step | None:
+    """Return what must be done in a resumed run before what ``stays`` hold may be used, or None."""
+    number = next((n for n in range(len(history) - 1, -1, -1) if isinstance(history[n], Resumed | Voided)), None)
+    if number is None or isinstance(history[number], Voided) or not any(stay.swept for stay in stays):
+        return None
+    after = history[number + 1 :]
+    other = _other_bench(history[:number], after)
+    if other:
+        return Void(why=f"{other}: what was taken before cannot be set against what is taken now")
+    first = plan.stations[0]
+    check = _check(after)
+    if check is None or check.waiting:
+        return Connect(hookup=first.hookup, why=_WHY, check=True)
+    bridge = first.hookup.kind is HookupKind.REFLECT
+    expected = reflect_level_dbm(bench, caps) if bridge else expected_thru_dbm(bench, caps)
+    fault = _fault(check, expected, recipe)
+    if fault:
+        if check.refused + 1 >= MOST_TRIES:
+            return Stop(why=f"{first.hookup.name}: {fault} (refused {check.refused + 1} times)")
+        return Connect(hookup=first.hookup, why="once more", refused=fault, check=True)
+    if caps.adjusts_tracking and not bridge and not any(isinstance(e, Adjusted) for e in after):
+        return Adjust(rbw_hz=plan.narrowest_rbw_hz, why="the session began with a reset; the check shows what it moved")
+    for planned in first.sweeps:
+        lit = planned.settings.generator_dbm is not None and stays[0].first(planned.key, planned.role) is not None
+        if lit and check.first(planned.key, Role.CHECK) is None:
+            return SweepStep(
+                hookup=first.hookup.name, key=planned.key, role=Role.CHECK, settings=planned.settings, why=_WHY
+            )
+    text = moved(stays[0].swept, check.swept, allowed_db(bench))
+    return Void(why=text) if text else None
+
+
+def moved(before: Sequence[Swept], now: Sequence[Swept], allowed: float) -> str:
+    """Return how the reference differs from what it was, in words, or '' where it does not by more than allowed."""
+    for swept in now:
+        old = next(s for s in before if s.key == swept.key and s.sweep.used.generator_dbm is not None)
+        other = differing(old.sweep.used, swept.sweep.used)
+        if other:
+            return f"{swept.key}: the analyzer no longer takes the same settings ({', '.join(other)})"
+        worst = float(np.max(np.abs(swept.sweep.trace.level_dbm - old.sweep.trace.level_dbm)))
+        if not worst <= allowed:
+            return (
+                f"the reference moved by {worst:.2f} dB at {swept.key} while the run stood still, "
+                f"{allowed:.2f} dB are allowed"
+            )
+    return ""
+
+
+def _other_bench(before: Sequence[Entry], after: Sequence[Entry]) -> str:
+    """Return why this is not the session's bench of before, in words, or ''."""
+    old = next((e for e in reversed(before) if isinstance(e, Identified)), None)
+    new = next((e for e in reversed(after) if isinstance(e, Identified)), None)
+    if old is None or new is None:
+        return ""
+    if new.switched_on:
+        return "the analyzer was switched off meanwhile"
+    if old.identification != new.identification:
+        return "another analyzer, or another version of its program, answers now"
+    if old.capabilities != new.capabilities:
+        return "the analyzer states other limits than before"
+    return ""
+
+
+def _check(after: Sequence[Entry]) -> Visit | None:
+    """Return the stay at the reference in this session, None before it was connected."""
+    check: Visit | None = None
+    here = False
+    for entry in after:
+        if isinstance(entry, Connected):
+            here = entry.check
+            if here and check is None:
+                check = Visit(entry.hookup)
+            elif here and check is not None:
+                check.waiting = False
+        elif isinstance(entry, Refused) and here and check is not None:
+            check.swept.clear()
+            check.refused += 1
+            check.waiting = True
+        elif isinstance(entry, Swept) and here and check is not None:
+            check.swept.append(entry)
+    return check
+
+
+def _fault(check: Visit, expected_dbm: float, recipe: Recipe) -> str:
+    """Return what speaks against the check's hookup or its latest sweep."""
+    if not check.swept:
+        return ""
+    first = check.swept[0].sweep
+    fault = hookup_fault(check.hookup, first, expected_dbm=expected_dbm, thru=None, last=None, recipe=recipe)
+    return fault or sweep_fault(check.swept[-1].sweep)
