@@ -132,8 +132,11 @@ class RunStore(Protocol):
         """Append one line to the journal."""
         ...
 
-    def finish(self, record: Record, report_html: str) -> None:
-        """Write result.json, report.html and the manifest, each whole or not at all."""
+    def finish(self, record: Record, report_html: str) -> Record:
+        """Write result.json, report.html and the manifest, each whole or not at all.
+
+        Returns the record as stored, with its place in the bench's chain of records.
+        """
         ...
 
 

@@ -11,6 +11,10 @@ from sequencer.errors import UsageError
 __all__ = [
     "BENCH",
     "BUS_LOG",
+    "CACHE",
+    "CHAINS",
+    "IMPORTS",
+    "INDEX",
     "JOURNAL",
     "MANIFEST",
     "RECIPE",
@@ -30,6 +34,11 @@ BENCH = "bench.yaml"
 BUS_LOG = "bus.log"
 MANIFEST = "manifest.json"
 TRACES = "traces"
+
+CACHE = ".notchbook"  # beside the run folders: what can be made again from them
+INDEX = "index.sqlite"
+CHAINS = "chains"
+IMPORTS = "imports.jsonl"
 
 _OWN = re.compile(rf"{TRACES}/\d{{3,}}\.csv")
 _RUN_ID = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,118}[A-Za-z0-9_-])?")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,14 +12,23 @@ from sequencer.core.history import Began, Entry
 from sequencer.core.record import Record
 from sequencer.core.trace import Trace
 from sequencer.errors import StoredDataError, UsageError
-from sequencer.formats.canonical import sha256_bytes
+from sequencer.formats.canonical import sha256_bytes, sha256_text
 from sequencer.formats.guards import check_inside
 from sequencer.formats.journal import read_journal
-from sequencer.formats.manifest import Difference, FileMark, load_manifest, verify
+from sequencer.formats.manifest import (
+    Difference,
+    DifferenceKind,
+    FileMark,
+    dump_manifest,
+    load_manifest,
+    mark_of,
+    verify,
+)
 from sequencer.formats.record import load_record
+from sequencer.formats.seal import Role, SealFacts, blanked
 from sequencer.formats.trace_csv import load_trace_csv
 
-__all__ = ["StoredRun", "find_run", "list_runs", "load_trace", "marks_of", "open_run", "verify_run"]
+__all__ = ["StoredRun", "facts_of", "find_run", "list_runs", "load_trace", "marks_of", "open_run", "verify_run"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,15 +155,41 @@ def marks_of(folder: Path) -> dict[str, FileMark]:
 
 
 def verify_run(folder: Path) -> list[Difference]:
-    """Return how a finished run's files differ from its manifest; StoredDataError when it has none."""
+    """Return how a finished run's files differ from its manifest; StoredDataError when it has none.
+
+    A report that was signed since is no difference: its signatures are judged by `sequencer.archive.integrity`.
+    """
     if not (folder / names.MANIFEST).exists():
         msg = f"{folder}: no {names.MANIFEST}: the run was never finished, or the file was removed"
         raise StoredDataError(msg, folder=str(folder))
     manifest = load_manifest(_text(folder, names.MANIFEST), str(folder / names.MANIFEST))
     try:
-        return verify(manifest, marks_of(folder))
+        found = verify(manifest, marks_of(folder))
+        return [one for one in found if not _signed_since(folder, one, manifest)]
     except OSError as exc:
         raise _unreadable(folder, Path(exc.filename or folder), exc) from exc
+
+
+def facts_of(record: Record, result: bytes, marks: Mapping[str, FileMark]) -> SealFacts:
+    """Return what a report's seal says: ``result`` is result.json, ``marks`` those of the run's files."""
+    others = {name: mark for name, mark in marks.items() if name not in (names.REPORT, names.RESULT)}
+    return SealFacts(
+        run_id=record.run_id,
+        simulated=record.simulated,
+        record=sha256_bytes(result),
+        files=sha256_text(dump_manifest(others)),
+        chain=record.chain,
+        number=record.chain_number,
+        previous=record.previous,
+    )
+
+
+def _signed_since(folder: Path, difference: Difference, manifest: Mapping[str, FileMark]) -> bool:
+    """Whether the report differs from its manifest only by signatures that were added later."""
+    if difference.file != names.REPORT or difference.kind is not DifferenceKind.CHANGED:
+        return False
+    data = _bytes(folder, names.REPORT)
+    return any(mark_of(blanked(data, roles)) == manifest[names.REPORT] for roles in ((Role.AUTHORISER,), tuple(Role)))
 
 
 def _mark(path: Path) -> FileMark:

@@ -16,16 +16,19 @@ from pathlib import Path
 
 from sequencer.archive import names
 from sequencer.archive.buslog import BusLog
+from sequencer.archive.chain import place
 from sequencer.archive.disk import Disk, storing, write_whole
-from sequencer.archive.reading import marks_of, open_run
+from sequencer.archive.index import newest_link
+from sequencer.archive.reading import facts_of, marks_of, open_run
 from sequencer.core.history import Entry
 from sequencer.core.record import Record
 from sequencer.core.trace import Sweep
 from sequencer.errors import NotchbookError, StoreError, UsageError
 from sequencer.formats.canonical import sha256_bytes
 from sequencer.formats.journal import encode, whole_length
-from sequencer.formats.manifest import dump_manifest
+from sequencer.formats.manifest import dump_manifest, mark_of
 from sequencer.formats.record import dump_record
+from sequencer.formats.seal import seal
 from sequencer.formats.trace_csv import dump_trace
 
 __all__ = ["RunFolder"]
@@ -36,9 +39,16 @@ _DISK = Disk()
 class RunFolder:
     """A run that is being written; satisfies `sequencer.ports.RunStore`. Made by `create` or `reopen`."""
 
-    def __init__(self, folder: Path, disk: Disk, now: Callable[[], datetime] | None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        disk: Disk,
+        now: Callable[[], datetime] | None,
+        sign: Callable[[bytes], bytes] | None = None,
+    ) -> None:
         self.folder = folder
         self._disk = disk
+        self._sign = sign
         self._bus = BusLog(folder / names.BUS_LOG, disk, now)
         journal = (folder / names.JOURNAL).read_bytes()
         self._found = len(journal)  # bytes the journal has, as far as we know
@@ -57,8 +67,11 @@ class RunFolder:
         *,
         disk: Disk = _DISK,
         now: Callable[[], datetime] | None = None,
+        sign: Callable[[bytes], bytes] | None = None,
     ) -> RunFolder:
         """Make a new run folder ``root/run_id``; it appears whole (recipe, bench, empty journal) or not at all.
+
+        ``sign`` turns the sealed report into a signed one (`sequencer.archive.signing`); `finish` calls it.
 
         Raises
         ------
@@ -89,10 +102,17 @@ class RunFolder:
                 if exc.errno in (errno.EEXIST, errno.ENOTEMPTY):
                     raise _exists(folder) from exc
                 raise
-            return cls(folder, disk, now)
+            return cls(folder, disk, now, sign)
 
     @classmethod
-    def reopen(cls, folder: Path, *, disk: Disk = _DISK, now: Callable[[], datetime] | None = None) -> RunFolder:
+    def reopen(
+        cls,
+        folder: Path,
+        *,
+        disk: Disk = _DISK,
+        now: Callable[[], datetime] | None = None,
+        sign: Callable[[bytes], bytes] | None = None,
+    ) -> RunFolder:
         """Open an unfinished run to go on with it; a torn last journal line is cut off by the next `append`.
 
         Raises
@@ -112,7 +132,7 @@ class RunFolder:
                 disk.remove(folder / names.MANIFEST)
                 disk.sync_folder(folder)
         with storing("the run's state", folder):
-            return cls(folder, disk, now)
+            return cls(folder, disk, now, sign)
 
     def discard(self) -> None:
         """Remove a run in which nothing happened: the bench was never reached. One with a journal stays."""
@@ -161,24 +181,32 @@ class RunFolder:
             self._disk.sync(file)
         self._good = self._found
 
-    def finish(self, record: Record, report_html: str) -> None:
+    def finish(self, record: Record, report_html: str) -> Record:
         """Write result.json, report.html and, last, the manifest: with it the run counts as finished.
 
-        The journal's last entry and the instruments' last exchange come before this call.
+        The journal's last entry and the instruments' last exchange come before this call. Returns the record
+        as it is stored: a complete run takes the next place in its bench's chain here.
         """
         self._refuse_if_finished()
-        result = dump_record(record).encode("utf-8")
+        root = self.folder.parent
         report = report_html.encode("utf-8", "xmlcharrefreplace")  # half a surrogate pair has no UTF-8 form
         with storing("the result and the report", self.folder):
             for leftover in self.folder.rglob(".*.part"):
                 self._disk.remove(leftover)
-            write_whole(self._disk, self.folder / names.RESULT, result)
-            write_whole(self._disk, self.folder / names.REPORT, report)
-            self._bus.close()
-            own = {name: mark for name, mark in marks_of(self.folder).items() if names.is_own(name)}
-            manifest = dump_manifest(own)
-            write_whole(self._disk, self.folder / names.MANIFEST, manifest.encode("utf-8"))
+            with place(root, record, self._disk, lambda chain: newest_link(root, chain)) as (placed, announce):
+                result = dump_record(placed).encode("utf-8")
+                write_whole(self._disk, self.folder / names.RESULT, result)
+                self._bus.close()
+                own = {name: mark for name, mark in marks_of(self.folder).items() if names.is_own(name)}
+                sealed = seal(report, facts_of(placed, result, own))
+                if self._sign is not None:
+                    sealed = self._sign(sealed)
+                write_whole(self._disk, self.folder / names.REPORT, sealed)
+                own[names.REPORT] = mark_of(sealed)
+                announce(sha256_bytes(result))
+                write_whole(self._disk, self.folder / names.MANIFEST, dump_manifest(own).encode("utf-8"))
         self._finished = True
+        return placed
 
     def _refuse_if_finished(self) -> None:
         if self._finished:

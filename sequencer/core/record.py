@@ -255,4 +255,7 @@ class Record:
     results: tuple[Result, ...]
     parent: str | None = None
     resumed: int = 0
+    chain: str = ""  # which bench's chain of records this one stands in (see archive.chain); '' in none
+    chain_number: int = 0  # 1 for that bench's first record
+    previous: str | None = None  # SHA-256 of result.json of that bench's previous record
     change: FamilyChange | None = None

@@ -210,5 +210,4 @@ class Engine:
         done = evaluate(self.recipe, self.bench, self.history)
         record = make_record(self.recipe, self.bench, self.history, done, wall_seconds=self.outside.wall() - started)
         record = self.outside.amend(record)
-        self.outside.store.finish(record, self.outside.write_report(record, done.curves))
-        return record
+        return self.outside.store.finish(record, self.outside.write_report(record, done.curves))

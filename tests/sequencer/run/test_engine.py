@@ -97,6 +97,7 @@ class World:
 
     def finish(self, record, report_html):
         self.finished = (record, report_html)
+        return record
 
     # clock and listener
     def now(self):
