@@ -20,7 +20,8 @@ __all__ = ["Analyzer"]
 SETTLING_S = 0.05  # before each sweep, after whatever was changed
 COMMAND_S = 0.001
 PEAKING_S = 2.0
-OPERATION_SWEEPING, OPERATION_CORRECTING = 1 << 3, 1 << 7  # SCPI-99 Vol. 1 ch. 9
+OPERATION_CORRECTING = 1 << 7  # SCPI-99 Vol. 1 ch. 9
+NO_DATA = 9.91e37  # SCPI-99 Vol. 1 7.2.1.5 (from memory)
 
 
 class Analyzer:
@@ -30,13 +31,17 @@ class Analyzer:
         self._bench = bench
         self._variant = variant
         self.terminator = variant.terminator
+        self.manners = variant.manners
         self.status = Status(variant.error_queue)
         self._settings = Settings(variant)
         self._settings.output = variant.output_at_power_on
         self._reading: Reading | None = None
-        self.tree: Tree[Command] = Tree()
+        self._old: Reading | None = None  # what a trace memory still holds while a new sweep runs
+        self.tree: Tree[Command] = Tree(full_forms=self.manners.full_forms)
         for pattern, command in status_commands(self.status).items():
-            self.tree.add(pattern.rstrip("?"), command)
+            lost = variant.error_queue == 0 and pattern.startswith("SYSTem:ERRor")
+            if not lost and pattern.partition(":")[0].upper() not in self.manners.lacks:
+                self.tree.add(pattern.rstrip("?"), command)
         functions = self._functions()
         for name, pattern in variant.commands.items():
             command = functions[name]
@@ -75,8 +80,8 @@ class Analyzer:
             self.status.questionable.set(self._bits(reading))
             self._over()
 
-        self._reading = None
-        self.status.operation.set(OPERATION_SWEEPING)
+        self._old, self._reading = self._reading or self._old, None
+        self.status.operation.set(1 << self.manners.sweeping_bit)
         self._bench.time.begin(self._duration_s(), done)
 
     def _sweep(self) -> Reading:
@@ -105,9 +110,12 @@ class Analyzer:
             self._reading = self._sweep()
             self.status.questionable.set(self._bits(self._reading))
             self._bench.time.spend(self._duration_s())
-        if self._reading is None:
+        reading = self._reading
+        if reading is None and self.manners.no_data == "old":
+            reading = self._old
+        if reading is None and self.manners.no_data != "sentinel":
             raise ScpiError(-230, "no complete sweep since the frequency axis was set")
-        level = self._reading.level_dbm
+        level = np.full(self._settings.points, NO_DATA) if reading is None else reading.level_dbm
         kind = self._settings.format
         if kind.startswith("REAL"):
             order = "<" if self._settings.swapped else ">"
@@ -152,6 +160,11 @@ class Analyzer:
             return self._settings
 
         def put_points(value: float) -> None:
+            choices = v.points_choices
+            if choices and v.manners.clamps:
+                value = min(choices, key=lambda choice: abs(choice - value))
+            if choices and round(value) not in choices:
+                raise ScpiError(-224, f"{value:g}")
             state().points = round(value)
 
         def put_span(value: float) -> None:
@@ -239,7 +252,7 @@ class Analyzer:
         """Break off a running sweep, change a setting, and let the old trace go where its axis is gone."""
         self._stop()
         if axis:
-            self._reading = None
+            self._reading = self._old = None
         put()
 
     def _number(
@@ -252,14 +265,18 @@ class Analyzer:
         *,
         axis: bool = False,
     ) -> Command:
+        suffix = f" {unit}" if self.manners.units and unit else ""
+
         def read(text: str) -> float:
-            return read_number(text, unit, least=least, most=most)
+            if not self.manners.clamps or text[:1].isalpha():
+                return read_number(text, unit, least=least, most=most)
+            return min(max(read_number(text, unit), least), most)
 
         return setting(
             read,
             lambda value: self._changing(lambda: put(value), axis=axis),
-            lambda: self._variant.numbers % tell(),
-            limits=lambda text: self._variant.numbers % read(text),
+            lambda: self._variant.numbers % tell() + suffix,
+            limits=(lambda text: self._variant.numbers % read(text) + suffix) if self.manners.limits_asked else None,
         )
 
     def _switch(self, put: Callable[[bool], None], tell: Callable[[], bool]) -> Command:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
+from instruments.simulated.manners import Manners
 from instruments.simulated.parameters import read_number
 from instruments.simulated.status import ESR_OPC, Register, Status
 from instruments.simulated.syntax import ScpiError, Tree, Unit, split_message
@@ -58,6 +59,7 @@ class Instrument(Protocol):
     status: Status
     tree: Tree[Command]
     terminator: bytes
+    manners: Manners
 
     def identification(self) -> str:
         """Answer to *IDN?."""
@@ -110,18 +112,25 @@ class Exchange:
     def __init__(self, instrument: Instrument) -> None:
         self._instrument = instrument
         self._responses: list[bytes] = []
+        self._hung = False  # an instrument that chokes on unknown queries answers nothing more on this connection
 
     def write(self, message: str) -> Iterator[None]:
         """Execute one program message, its terminator already taken off."""
         status = self._instrument.status
+        if self._hung:
+            return
         if self._responses:  # a new message while an answer waits to be read
             self._responses.clear()
             status.error(ScpiError(-410))
         path: tuple[str, ...] = ()
         try:
             for unit in split_message(message):
+                while self._instrument.manners.blocks and self._instrument.busy():
+                    yield
                 self._instrument.spend_command()
-                if unit.header.upper() == "*WAI" or (unit.header.upper() == "*OPC" and unit.query):
+                if unit.header.upper() == "*WAI" or (
+                    unit.header.upper() == "*OPC" and unit.query and self._instrument.manners.opc == "normal"
+                ):
                     while self._instrument.busy():
                         yield
                 try:
@@ -129,6 +138,7 @@ class Exchange:
                     self._execute(unit, command)
                 except ScpiError as error:
                     status.error(error)
+                    self._hung |= unit.query and error.number == -113 and self._instrument.manners.hangs
                     if -199 <= error.number <= -100:
                         return  # after a command error nobody knows what the rest was meant to follow
         except ScpiError as error:
@@ -143,7 +153,7 @@ class Exchange:
 
     def take(self) -> bytes:
         """Return the response message if there is one: what a socket sends unasked."""
-        if not self._responses:
+        if not self._responses or self._hung:
             return b""
         whole = b";".join(self._responses) + self._instrument.terminator
         self._responses.clear()
@@ -166,13 +176,17 @@ class Exchange:
             raise ScpiError(-109, name)
         answer = form(unit.parameters)
         if answer is not None:
-            self._responses.append(answer if isinstance(answer, bytes) else answer.encode("ascii"))
+            data = answer if isinstance(answer, bytes) else answer.encode("ascii")
+            echo = unit.header.upper().encode("ascii") + b" " if self._instrument.manners.echo else b""
+            self._responses.append(echo + data)
 
     def _common(self, header: str) -> Command:
         instrument, status = self._instrument, self._instrument.status
 
         def complete() -> None:
-            if instrument.busy():
+            if instrument.manners.opc == "never":
+                return
+            if instrument.busy() and instrument.manners.opc == "normal":
                 status.complete_later = True
             else:
                 status.esr |= ESR_OPC
@@ -201,6 +215,6 @@ class Exchange:
             "*TST": query_only(lambda: "0"),
             "*WAI": event(lambda: None),
         }
-        if header not in commands:
+        if header not in commands or header in instrument.manners.lacks:
             raise ScpiError(-113, header)
         return commands[header]

@@ -7,6 +7,7 @@ import numpy as np
 import sequencer
 from instruments.simulated.bench import OPEN_LEADS, Bench
 from instruments.simulated.commands import Command, event, query_only, status_commands
+from instruments.simulated.manners import Manners
 from instruments.simulated.parameters import read_channels, read_number, read_text
 from instruments.simulated.status import Status
 from instruments.simulated.syntax import ScpiError, Tree
@@ -22,6 +23,7 @@ class Control:
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self.terminator = b"\n"
+        self.manners = Manners()
         self.status = Status(queue_length=30)
         self.tree: Tree[Command] = Tree()
         for pattern, command in {**status_commands(self.status), **self._commands()}.items():

@@ -62,7 +62,7 @@ class Status:
         self.esr |= esr_weight(error.number)
         if len(self._errors) < self._queue_length:
             self._errors.append(error)
-        else:
+        elif self._errors:
             self._errors[-1] = ScpiError(-350)
             self.esr |= esr_weight(-350)
 

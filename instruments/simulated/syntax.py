@@ -149,10 +149,14 @@ _PIECE = re.compile(r"(\[)?:?([A-Za-z|]+)(\d*):?\]?")
 
 
 class Tree(Generic[T]):
-    """Headers in the notation of the standard ('[SENSe:]FREQuency:STARt'), with the path rules of compound messages."""
+    """Headers in the notation of the standard ('[SENSe:]FREQuency:STARt'), with the path rules of compound messages.
 
-    def __init__(self) -> None:
+    ``full_forms``: the short form of a mnemonic is not known.
+    """
+
+    def __init__(self, *, full_forms: bool = False) -> None:
         self._root: _Node[T] = _Node()
+        self._full_forms = full_forms
 
     def add(self, pattern: str, value: T) -> None:
         """Enter a header, in every form that leaves optional nodes out."""
@@ -166,7 +170,9 @@ class Tree(Generic[T]):
             node.value = value
 
     def _child(self, node: _Node[T], names: str, number: str) -> _Node[T]:
-        forms = {form.upper() for name in names.split("|") for form in (name, short_form(name))}
+        forms = {name.upper() for name in names.split("|")}
+        if not self._full_forms:
+            forms |= {short_form(name).upper() for name in names.split("|")}
         known = {id(node.children[form]): node.children[form] for form in forms if form in node.children}
         if len(known) > 1:
             msg = f"{names} means two nodes"

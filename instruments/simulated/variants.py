@@ -10,12 +10,15 @@ from typing import Any
 
 import yaml
 
+from instruments.simulated.manners import Manners
 from sequencer.errors import UsageError
 
 __all__ = ["Variant", "load_variant", "variant_names"]
 
 _DECADE = {
     "1-3-10": (1.0, 3.0),
+    "1-2-5": (1.0, 2.0, 5.0),
+    "percent": tuple(round(1.1**n, 2) for n in range(25)),
     # Steps of about a tenth of a decade and less: the 24 rounded values of the E24 series of IEC 60063.
     "tenth": (
         *(1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0),
@@ -55,6 +58,8 @@ class Variant:
     display_range_db: float | None
     sweep_time_s: tuple[float, float]
     sweep_factor: float
+    manners: Manners
+    points_choices: tuple[int, ...] = ()
 
     def rbw(self, asked_hz: float) -> float:
         """Return the filter nearest to what was asked, by ratio."""
@@ -103,7 +108,7 @@ def load_variant(name: str) -> Variant:
     attenuation, generator = row["attenuation dB"], row["generator dBm"]
     return Variant(
         name=name,
-        commands=row["commands"],
+        commands={name: pattern for name, pattern in row["commands"].items() if pattern},
         trace_name=row["trace name"],
         detectors=row["detectors"],
         formats=tuple(row["formats"]),
@@ -129,4 +134,6 @@ def load_variant(name: str) -> Variant:
         display_range_db=row["display range dB"],
         sweep_time_s=tuple(row["sweep time s"]),
         sweep_factor=row["sweep factor"],
+        manners=Manners.read(name, row.get("manners", {})),
+        points_choices=tuple(row.get("points choices", ())),
     )
