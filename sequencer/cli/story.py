@@ -14,8 +14,10 @@ from sequencer.core.history import (
     Judged,
     MadeSafe,
     Refused,
+    Resumed,
     Stopped,
     Swept,
+    Voided,
     Warned,
 )
 from sequencer.core.record import Statement
@@ -50,6 +52,12 @@ def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
             return _swept(entry, told)
         case Refused():
             return [("again", _because(f"{entry.hookup} is not accepted", entry.why), "again")]
+        case Resumed():
+            told.clear()  # after a pause everything is news again
+            again = f"{entry.hookup} is taken again; " if entry.hookup else ""
+            return [("again" if entry.itself else "resumed", f"{again}{entry.why}", "again")]
+        case Voided():
+            return [("afresh", f"nothing swept before counts any more: {entry.why}", "again")]
         case Warned():
             return [("warning", entry.why, "warning")]
         case Judged():

@@ -7,7 +7,7 @@ stored before the next begins; every entry is on disk before it is acted upon.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -22,22 +22,31 @@ from sequencer.core.history import (
     Judged,
     MadeSafe,
     Refused,
+    Resumed,
+    Role,
     Stopped,
     Swept,
+    Voided,
     Warned,
 )
 from sequencer.core.record import Record, Result
-from sequencer.errors import HookupError, InterruptedRunError, NotchbookError
+from sequencer.errors import HookupError, InstrumentError, InterruptedRunError, LinkError, NotchbookError
 from sequencer.ports import Analyzer, Clock, Listener, Operator, Progress, ReportWriter, RunStore, Switch
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import evaluate
 from sequencer.run.plan import make_plan, seconds_of
 from sequencer.run.policy import capabilities, decide
 from sequencer.run.recording import make_record, result_text
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Warn
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Warn
 from sequencer.run.visits import known, visits
 
-__all__ = ["Bystanders", "Engine"]
+__all__ = ["Bystanders", "Engine", "left_to_sweep"]
+
+_RESUMED = "the run went on after it had stopped; what was taken before counts only after a check of the reference"
+_CONCLUDED = (
+    "the run was cut off when everything had been swept; it was judged and reported later, from what was stored"
+)
+MOST_RECOVERIES = 3  # in one run: a bus that fails more often is for a person to look at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +75,8 @@ class Engine:
     history: list[Entry] = field(default_factory=list)
     _results: Mapping[str, Result] = field(default_factory=dict)
     _done_s: float = 0.0
+    _recoveries: int = 0
+    _got_on: bool = True  # whether anything of the plan was swept since the last recovery
 
     def run(self) -> Record:
         """Run to the end and return the record.
@@ -75,12 +86,35 @@ class Engine:
         NotchbookError
             Whatever went wrong, after the generator was turned off and the journal says so.
         """
+        return self._to_the_end(self.began)
+
+    def resume(self, program: str) -> Record:
+        """Go on with the run whose old journal ``history`` is; like `run`."""
+        self._done_s = sum(e.sweep.instrument_s for e in self.history if isinstance(e, Swept))
+        return self._to_the_end(self._resumed(_RESUMED, program, itself=False))
+
+    def conclude(self) -> Record:
+        """Judge and report a run that has nothing left to sweep; the bench is not touched."""
         started = self.outside.wall()
-        try:
-            self._append(self.began)
-            self._identify()
+        if not any(isinstance(e, Finished) for e in self.history):
+            self._append(Warned(at=self._now(), why=_CONCLUDED))
             while not isinstance(step := decide(self.recipe, self.bench, self.history), Done):
                 self._do(step)
+            self._append(Finished(at=self._now(), why=step.why))
+        return self._record(started)
+
+    def _to_the_end(self, first: Entry) -> Record:
+        started = self.outside.wall()
+        try:
+            self._append(first)
+            self._identify()
+            while not isinstance(step := decide(self.recipe, self.bench, self.history), Done):
+                try:
+                    self._do(step)
+                except (LinkError, InstrumentError) as exc:
+                    if not isinstance(step, Connect | Adjust | SweepStep) or not self._may_recover():
+                        raise
+                    self._recover(exc)
             self._make_safe()
             self._append(Finished(at=self._now(), why=step.why))
         except KeyboardInterrupt as exc:
@@ -113,6 +147,8 @@ class Engine:
                 self._append(Warned(at=self._now(), why=step.why))
             case Judge():
                 self._judge(step)
+            case Void():
+                self._append(Voided(at=self._now(), why=step.why))
             case Stop():
                 raise HookupError(step.why)
             case Done():
@@ -122,7 +158,7 @@ class Engine:
         if step.refused:
             self._append(Refused(at=self._now(), why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
         by = self.outside.switch.connect(step.hookup)
-        self._append(Connected(at=self._now(), why=step.why, hookup=step.hookup, by=by))
+        self._append(Connected(at=self._now(), why=step.why, hookup=step.hookup, by=by, check=step.check))
 
     def _sweep(self, step: SweepStep) -> None:
         self.outside.listener.progress(self._progress(step))
@@ -141,6 +177,7 @@ class Engine:
                 sha256=sha256,
             )
         )
+        self._got_on |= step.role is not Role.CHECK
 
     def _judge(self, step: Judge) -> None:
         if not self._results:
@@ -159,11 +196,29 @@ class Engine:
 
     # -- around the steps
 
+    def _may_recover(self) -> bool:
+        return self._got_on and self._recoveries < MOST_RECOVERIES
+
+    def _recover(self, exc: NotchbookError) -> None:
+        """Try once more after trouble on a link: generator off, a whole new session, the reference checked."""
+        self._recoveries += 1
+        self._got_on = False
+        self._make_safe()
+        why = f"{exc.message}; tried once more in a new session, after a check of the reference"
+        self._append(self._resumed(why, self.began.program, itself=True))
+        self.outside.analyzer.begin_anew()
+        self._identify()
+
+    def _resumed(self, why: str, program: str, *, itself: bool) -> Resumed:
+        hookup = _in_progress(self.recipe, self.bench, self.history)
+        return Resumed(at=self._now(), why=why, program=program, hookup=hookup, itself=itself)
+
     def _identify(self) -> None:
         names = self.outside.analyzer.identification()
         caps = self.outside.analyzer.capabilities()
         why = "who answers, and what it can do"
-        self._append(Identified(at=self._now(), why=why, identification=names, capabilities=caps))
+        on = self.outside.analyzer.switched_on()
+        self._append(Identified(at=self._now(), why=why, identification=names, capabilities=caps, switched_on=on))
 
     def _progress(self, step: SweepStep) -> Progress:
         caps = capabilities(self.history)
@@ -211,3 +266,25 @@ class Engine:
         record = make_record(self.recipe, self.bench, self.history, done, wall_seconds=self.outside.wall() - started)
         record = self.outside.amend(record)
         return self.outside.store.finish(record, self.outside.write_report(record, done.curves))
+
+
+def left_to_sweep(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> bool:
+    """Return whether a run with this journal still needs its bench."""
+    return not isinstance(_next(recipe, bench, history), Judge | Done)
+
+
+def _in_progress(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
+    """Return the hookup whose sweeps are not all taken, '' where none was begun."""
+    stays = visits(history)
+    step = _next(recipe, bench, history)
+    if not stays or isinstance(step, Judge | Done):
+        return ""
+    elsewhere = isinstance(step, Connect) and not step.refused and (step.check or step.hookup != stays[-1].hookup)
+    return "" if elsewhere else stays[-1].hookup.name
+
+
+def _next(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
+    said = list(history)
+    while isinstance(step := decide(recipe, bench, said), Warn):
+        said.append(Warned(at=said[-1].at, why=step.why))
+    return step

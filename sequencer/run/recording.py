@@ -16,8 +16,10 @@ from sequencer.core.history import (
     Judged,
     MadeSafe,
     Refused,
+    Resumed,
     Stopped,
     Swept,
+    Voided,
     Warned,
 )
 from sequencer.core.record import Bound, HookupRecord, JournalNote, Record, Result, TraceRecord
@@ -64,7 +66,7 @@ def make_record(
             identification |= entry.identification
     finished = any(isinstance(e, Finished) for e in history)
     swept = [e for e in history if isinstance(e, Swept)]
-    warnings = [e.why for e in history if isinstance(e, Warned | Refused)]
+    warnings = [e.why for e in history if isinstance(e, Warned | Refused | Voided | Resumed)]
     warnings += [e.why for e in history if isinstance(e, MadeSafe) and not e.proven]
     warnings += [w for w in done.warnings if w not in warnings]
     return Record(
@@ -97,7 +99,7 @@ def make_record(
         notes=tuple(_notes(history)),
         warnings=tuple(dict.fromkeys(warnings)),
         results=done.results,
-        resumed=sum(isinstance(e, Began) for e in history) - 1,
+        resumed=sum(isinstance(e, Resumed) and not e.itself for e in history),
     )
 
 
@@ -180,6 +182,11 @@ def _what(entry: Entry) -> str:
             return f"hookup {entry.hookup} refused"
         case Adjusted():
             return f"tracking adjusted at {show_hz(entry.rbw_hz)} RBW, by {entry.by}"
+        case Resumed():
+            again = f", {entry.hookup} taken again" if entry.hookup else ""
+            return f"new session after trouble{again}" if entry.itself else f"run resumed{again}"
+        case Voided():
+            return "what was swept before no longer counts"
         case Warned():
             return "warning"
         case Judged():
