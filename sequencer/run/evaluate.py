@@ -293,6 +293,9 @@ def _with_notes(measured: Measured, curve: PathCurve, estimate: Estimate) -> Est
     missing = [port for port in curve.path if measured.port_curve_at(port, *_ends(curve)) is None]
     if missing:
         notes.append(f"reflection not measured at {' and '.join(missing)}: taken as large as energy allows")
+    if any("assumed isolated" in row.name for row in _readable(estimate.rows)):
+        ways = " and ".join(measured.unmeasured_ways(curve.path, curve.sweep_center_hz))
+        notes.append(f"{ways} not measured: assumed isolated like this path, since the loads' effect rests on it")
     return replace(estimate, notes=tuple(notes))
 
 

@@ -16,7 +16,7 @@ from sequencer.core.transmission import PathLoss
 from sequencer.core.uncertainty import Distribution, Input
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import Bench, Recipe
-from sequencer.run.figures import FROM_RUN, Figures
+from sequencer.run.figures import BY_US, FROM_RUN, Figures
 from sequencer.run.sweeps import Sweeps
 
 __all__ = ["Measured", "PathCurve", "PortCurve"]
@@ -163,32 +163,31 @@ class Measured:
         )
 
     def _others(self, first: str, second: str, f_hz: float, ratio: float) -> tuple[Input, ...]:
-        """What the loads on the device's other ports send into the path: |S31| |S23| |load|, unknown phase."""
+        """What the loads on the device's other ports send into the path: |S31| |S23| |load|, unknown phase.
+
+        Of two ways that were not both measured, one is assumed to be as well isolated as the path itself: true of
+        ports that a tee or a ring joins, and marked, since nothing in this run proves it.
+        """
         load, origin = self.figures.load_reflection()
         made = []
         for port in self.recipe.ports:
             if port in (first, second):
                 continue
-            there, back = self.coupling(first, port, f_hz), self.coupling(port, second, f_hz)
-            if there is None and back is None:
-                product, name = math.sqrt(max(ratio, 0.0)), f"load on {port} (its paths not measured, taken as strong)"
-            else:
-                there = self._left_over(first, port, f_hz) if there is None else there
-                back = self._left_over(second, port, f_hz) if back is None else back
-                product, name = there * back, f"load on {port}"
+            ways = [self.coupling(first, port, f_hz), self.coupling(port, second, f_hz)]
+            known = [way for way in ways if way is not None]
+            product, name, source = math.prod(known), f"load on {port}", origin
+            if len(known) < 2:
+                product *= math.sqrt(min(max(ratio, 0.0), 1.0))
+                name, source = f"load on {port} (a path to it not measured, assumed isolated like this one)", BY_US
             made.append(
-                Input(name=name, value=product * load, unit="1", distribution=Distribution.U_SHAPED, origin=origin)
+                Input(name=name, value=product * load, unit="1", distribution=Distribution.U_SHAPED, origin=source)
             )
         return tuple(made)
 
-    def _left_over(self, port: str, other: str, f_hz: float) -> float:
-        """Greatest |S| from a port to one not measured: the power that its other ways leave, 2 % for their errors."""
-        own_reflection = self.reflection_at(port, f_hz)
-        known = 0.0 if own_reflection is None else own_reflection.measured**2
-        for third in self.recipe.ports:
-            if third not in (port, other):
-                known += (self.coupling(port, third, f_hz) or 0.0) ** 2
-        return math.sqrt(min(max(1.0 - known, 0.0) + 0.02, 1.0))
+    def unmeasured_ways(self, path: tuple[str, str], f_hz: float) -> tuple[str, ...]:
+        """Name the paths to other ports that were not measured at a frequency though the interval rests on them."""
+        pairs = [(end, port) for port in self.recipe.ports if port not in path for end in path]
+        return tuple(f"{a}-{b}" for a, b in pairs if self.coupling(a, b, f_hz) is None)
 
     def coupling(self, a: str, b: str, f_hz: float) -> float | None:
         """Return the measured |S_ab| between two ports, either way round; its bound where hidden; None if unknown."""

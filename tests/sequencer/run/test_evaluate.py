@@ -485,3 +485,13 @@ def test_curves_and_warnings():
 def test_an_open_and_short_that_differ_too_much_are_warned_of():
     done = evaluate(RECIPE, BENCH, play(World(source_match=0.3), keys=("transmit",)))
     assert any("open and short" in text for text in done.warnings)
+
+
+def test_an_unmeasured_way_round_is_assumed_and_said():
+    """Without TX-RX the load on the third port can only be reckoned by an assumption; the budget and a note say so."""
+    history = play(World(noise_dbm=-110.0), keys=("receive",))
+    left = [entry for entry in history if not (isinstance(entry, Swept) and entry.hookup == "TX-RX")]
+    whole, part = (evaluate_one(RECIPE, BENCH, h, REQUIREMENTS[2]) for h in (history, left))
+    assert not any("assumed isolated" in row.name for row in whole.budget)
+    assert any("assumed isolated" in row.name and row.origin == "assumed" for row in part.budget)
+    assert any("TX-RX" in note for note in part.notes)
