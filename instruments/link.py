@@ -211,6 +211,10 @@ class Link:
     def _expect_quiet(self, command: str) -> None:
         """Refuse to ask while unasked bytes lie in the input: they would pass for the answer."""
         if self._wire is None:
+            if not self._ends and int(getattr(self._session, "bytes_in_buffer", 0)):
+                stray = bytes(self._session.visalib.read(self._session.session, 1)[0])
+                msg = f"{self.resource}: before {command!r} was sent, bytes came that nobody asked for: {stray!r} ..."
+                raise InstrumentError(msg, resource=self.resource, sent="", answer=stray)
             return
         if select.select([self._wire], [], [], 0.0)[0]:
             stray = self._wire.recv(64, socket.MSG_PEEK)
