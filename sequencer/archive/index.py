@@ -134,7 +134,7 @@ def look_up(root: Path, wanted: Filter, most: int | None = None) -> Found:
 def links_of(root: Path, chain: str) -> list[Link]:
     """Places of a chain as the index has them; StoredDataError when the folder cannot be listed."""
     query = f"SELECT {_ALL} FROM runs WHERE chain = ?"  # noqa: S608
-    return _ask(root, lambda base: [_link(_row(one)) for one in base.execute(query, (chain,))])[0]
+    return _ask(root, lambda base: [_link(_row(one)) for one in base.execute(query, (chain,))], make=False)[0]
 
 
 def newest_link(root: Path, chain: str) -> Link | None:
@@ -190,13 +190,14 @@ def _condition(wanted: Filter) -> tuple[str, list[Any]]:
 # -- the cache and its truth
 
 
-def _ask(root: Path, work: Callable[[sqlite3.Connection], T]) -> tuple[T, list[str]]:
+def _ask(root: Path, work: Callable[[sqlite3.Connection], T], *, make: bool = True) -> tuple[T, list[str]]:
     """Return what ``work`` finds in a database that agrees with the folders, and what is to be said about it.
 
-    The database is the file; where that cannot serve, one in memory.
+    The database is the file (not made where there is none and ``make`` is False); where that cannot serve, one
+    in memory.
     """
     path, notes = _path(root), list[str]()
-    attempts = 2 if root.is_dir() else 0  # a damaged file is made anew once
+    attempts = 2 if (root if make else path.parent).is_dir() else 0  # a damaged file is made anew once
     for _ in range(attempts):
         try:
             path.parent.mkdir(exist_ok=True)
