@@ -24,6 +24,7 @@ LEAST_SIGMAS = 3.0
 NEAR_BOTTOM_DB = 1.0
 _POOL = 9  # neighbours whose relative scatter is pooled: 9 (n-1) degrees of freedom a point
 _REPEATED_BOTTOM = 3  # a trace that stands at its own minimum this often has been cut off there
+_NOTHING_MW = 1e-35  # -350 dBm: below any noise, so no reading but a filler
 _MOST_EXCESS = 3.0  # beyond this the curve is no polynomial: judge the points themselves
 _SHORTEST_DISPLAY_DB = 30.0  # no display is shorter; above, equal levels are a coarse trace of a flat pass band
 _MAY_DIFFER = frozenset({"rbw_hz", "attenuation_db", "reference_dbm"})
@@ -152,6 +153,14 @@ def _same_grid(a: FloatArray, b: FloatArray, what: str) -> None:
         raise GridMismatchError(msg)
 
 
+def _has_data(of: Averaged, what: str) -> None:
+    """Refuse a trace that is mostly empty; single missing points are left out later."""
+    there = int(np.sum(np.isfinite(of.power_mw) & (of.power_mw > _NOTHING_MW)))
+    if 2 * there < of.power_mw.size:
+        msg = f"{what}: the instrument gave data for {there} of {of.power_mw.size} points; sweep it again"
+        raise MeasurementError(msg, points=there)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Response:
     """A path against its thru. All arrays (n,); ratios are power ratios to the thru.
@@ -227,10 +236,12 @@ def response(
         When the generator's level or the detector differ from the thru's: such a thru cannot be used.
     """
     switched: list[str] = []
+    _has_data(device, "device")
     for other, what in ((thru, "thru"), (leakage, "leakage"), (noise, "noise"), (closing, "closing thru")):
         if other is None:
             continue
         _same_grid(device.freq_hz, other.freq_hz, f"device and {what}")
+        _has_data(other, what)
         odd = [name for name in differing(device.used, other.used) if name not in _MAY_DIFFER and name != "vbw_hz"]
         if what == "noise":
             odd = [name for name in odd if name != "generator_dbm"]

@@ -102,16 +102,7 @@ class Measured:
 
     def reading(self, curve: PathCurve) -> Reading:
         """Return a path's curve for the quantities."""
-        r = curve.response
-        return Reading(
-            freq_hz=r.freq_hz,
-            ratio=r.ratio,
-            u_ratio=r.u_ratio,
-            raw=r.raw,
-            noise=r.noise,
-            cut_off=r.cut_off,
-            shared=r.shared,
-        )
+        return _reading(curve.response, curve.name)
 
     def path_loss(self, curve: PathCurve, f_hz: float, ratio: float, u_ratio: float) -> PathLoss:
         """Return the level model of a path at one frequency."""
@@ -218,21 +209,13 @@ class Measured:
         curve = self.port_curve_at(port, f_hz, f_hz)
         if curve is None:
             return None
-        ratio = float(np.interp(f_hz, curve.response.freq_hz, curve.response.ratio))
+        there = np.isfinite(curve.response.ratio)  # most of it: a response without data is refused
+        ratio = float(np.interp(f_hz, curve.response.freq_hz[there], curve.response.ratio[there]))
         return self.port_reflection(curve, f_hz, ratio, 0.0)
 
     def port_reading(self, curve: PortCurve) -> Reading:
         """Return a port's |Gm|^2 for the quantities."""
-        r = curve.response
-        return Reading(
-            freq_hz=r.freq_hz,
-            ratio=r.ratio,
-            u_ratio=r.u_ratio,
-            raw=r.raw,
-            noise=r.noise,
-            cut_off=r.cut_off,
-            shared=r.shared,
-        )
+        return _reading(curve.response, f"port {curve.port}")
 
     def port_reflection(self, curve: PortCurve, f_hz: float, ratio: float, u_ratio: float) -> PortReflection:
         """Return the level model of a port at one frequency."""
@@ -290,6 +273,23 @@ class Measured:
             Input(name=name, value=power * load, unit="1", distribution=Distribution.U_SHAPED, origin=origin)
             for name, power in known.items()
         )
+
+
+def _reading(r: Response, what: str) -> Reading:
+    """Leave out the points the instrument gave no data for."""
+    there = np.isfinite(r.ratio) & np.isfinite(r.raw) & np.isfinite(r.noise)
+    if not np.any(there):
+        msg = f"{what}: device, thru and noise have no point in common that holds data; sweep again"
+        raise MeasurementError(msg)
+    return Reading(
+        freq_hz=own(r.freq_hz[there]),
+        ratio=own(r.ratio[there]),
+        u_ratio=own(np.nan_to_num(r.u_ratio[there])),
+        raw=own(r.raw[there]),
+        noise=own(r.noise[there]),
+        cut_off=r.cut_off[there],
+        shared=r.shared,
+    )
 
 
 def _alike(r: Response, f_hz: float) -> slice:

@@ -495,3 +495,24 @@ def test_an_unmeasured_way_round_is_assumed_and_said():
     assert not any("assumed isolated" in row.name for row in whole.budget)
     assert any("assumed isolated" in row.name and row.origin == "assumed" for row in part.budget)
     assert any("TX-RX" in note for note in part.notes)
+
+
+@pytest.mark.parametrize("role", [Role.THRU, Role.DEVICE, Role.NOISE, Role.LEAKAGE, Role.OPEN, Role.REFLECTION])
+@pytest.mark.parametrize("spoil", ["one point missing", "all missing", "nothing received"])
+def test_spoiled_traces_never_raise_and_never_state_nan(role, spoil):
+    """Points without data (NaN) and levels of no power: results stay numbers or nothing, without a warning."""
+    history = []
+    for entry in play(World(noise_dbm=-110.0, repeats=2), keys=("transmit", "receive")):
+        if isinstance(entry, Swept) and entry.role is role:
+            level = np.array(entry.sweep.trace.level_dbm)
+            level[slice(60, 61) if spoil == "one point missing" else slice(None)] = (
+                -400.0 if spoil == "nothing received" else np.nan
+            )
+            trace = Trace(entry.sweep.trace.freq_hz, level)
+            history.append(replace(entry, sweep=replace(entry.sweep, trace=trace)))
+        else:
+            history.append(entry)
+    for result in evaluate(RECIPE, BENCH, history).results:
+        numbers = (result.value, *result.interval, result.margin, result.probability_conforming)
+        assert all(number is None or math.isfinite(number) for number in numbers), result.id
+        assert all(math.isfinite(row.u) for row in result.budget)
