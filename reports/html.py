@@ -23,7 +23,7 @@ from sequencer.units import show_hz
 if TYPE_CHECKING:
     import jinja2
 
-__all__ = ["render"]
+__all__ = ["environment", "render"]
 
 # control characters that no XML may hold, half surrogate pairs that no file can, and marks that turn the
 # reading direction and so could make a hostile serial print as another
@@ -56,11 +56,12 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "stated": any(set(item) - {"what", "id", "calibrated"} for item in record.equipment),
         "Statement": Statement,
     }
-    return _environment().get_template("report.html.j2").render(view) + "\n"
+    return environment().get_template("report.html.j2").render(view) + "\n"
 
 
 @functools.cache
-def _environment() -> jinja2.Environment:
+def environment() -> jinja2.Environment:
+    """Return the templates' environment: everything escaped, nothing undefined, our filters; other pages use it too."""
     import jinja2
 
     environment = jinja2.Environment(

@@ -8,11 +8,15 @@ import subprocess
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from sequencer.cli.study_commands import STUDY_COMMANDS, load_finished
 from sequencer.errors import UsageError
 
-__all__ = ["COMMANDS"]
+if TYPE_CHECKING:
+    from sequencer.core.record import Record
+
+__all__ = ["COMMANDS", "answer", "write_new"]
 
 
 def _out(text: str) -> None:
@@ -65,10 +69,11 @@ def _recipe_new(asked: argparse.Namespace) -> None:
     if not asked.write:
         _out(text)
         return
-    _write_new(Path(asked.write), text)
+    write_new(Path(asked.write), text)
 
 
-def _write_new(path: Path, text: str) -> None:
+def write_new(path: Path, text: str) -> None:
+    """Write a file that must not exist yet."""
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
@@ -155,17 +160,26 @@ def run(asked: argparse.Namespace) -> str:
         labels=_pairs(asked.label, "--label"),
         seed=asked.seed,
         speed=asked.speed,
+        baseline=load_finished(runs_root(asked.out), asked.baseline) if asked.baseline else None,
     )
     record, folder = take_run(request, people)
     sys.stderr.write(summary(record, str(folder)) + "\n")
+    if record.change is not None:
+        from sequencer.cli.study_text import change_text
+
+        sys.stderr.write("\n" + change_text(record) + "\n")
     if asked.json:
         from sequencer.formats.record import dump_record
 
         _out(dump_record(record))
-    return _answer(record.overall.value, accept_conditional=recipe.decision.accept_conditional)
+    return answer(record, accept_conditional=recipe.decision.accept_conditional)
 
 
-def _answer(overall: str, *, accept_conditional: bool) -> str:
+def answer(record: Record, *, accept_conditional: bool) -> str:
+    """Return what a record's statement means to the caller; a change beyond what the recipe allows is a no."""
+    overall = record.overall.value
+    if record.change is not None and record.change.exceeded:
+        return "no"
     if overall == "pass" or (overall == "conditional pass" and accept_conditional):
         return "yes"
     return "no" if overall == "fail" else "cannot say"
@@ -188,7 +202,7 @@ def report(asked: argparse.Namespace) -> None:
     record = stored.record or make_record(recipe, bench, stored.history, done, wall_seconds=0.0)
     text = render(record, done.curves)
     if asked.write:
-        _write_new(Path(asked.write), text)
+        write_new(Path(asked.write), text)
     else:
         _out(text)
 
@@ -199,4 +213,5 @@ COMMANDS: Mapping[str, Callable[[argparse.Namespace], str | None]] = {
     "bench": bench,
     "run": run,
     "report": report,
+    **STUDY_COMMANDS,
 }

@@ -65,6 +65,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--set", action="append", default=[], metavar="K=V", help="answer a question: temperature, operator, place ..."
     )
     run.add_argument("--label", action="append", default=[], metavar="K=V", help="label the run, e.g. harness='12 in'")
+    run.add_argument("--baseline", metavar="RUN", help="state the change of every quantity since this run")
     run.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the simulated bench")
     run.add_argument("--speed", type=float, default=0.0, metavar="X", help="simulated: times real time; 0: no waiting")
     run.add_argument("--yes", action="store_true", help="answer questions that have a safe answer; never moves cables")
@@ -74,6 +75,10 @@ def build_parser() -> argparse.ArgumentParser:
     report.add_argument("run", metavar="RUN", help="run folder, or the start of a run's id")
     report.add_argument("--out", metavar="DIR", help="where runs live (else NOTCHBOOK_ARCHIVE, else ./runs)")
     report.add_argument("--write", metavar="FILE", help="write to this file instead of the terminal")
+
+    from sequencer.cli.study_commands import add_study_parsers
+
+    add_study_parsers(commands)
     return parser
 
 

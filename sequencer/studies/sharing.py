@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import lru_cache
 
 from sequencer.core.record import Record, Result
 from sequencer.errors import NotchbookError
@@ -121,7 +122,7 @@ def same_analyzer(before: Record, after: Record) -> bool:
 
 def sharing(before: Record, after: Record, *, device: bool = True) -> Sharing:
     """Return what two runs share. ``device`` False: the device was changed on purpose (a study)."""
-    benches = (_bench(before), _bench(after))
+    benches = (_bench(before.bench_text), _bench(after.bench_text))
     one, two = benches
     analyzer = same_analyzer(before, after)
     alike = one is not None and two is not None and _bare(one) == _bare(two)
@@ -141,9 +142,10 @@ def sharing(before: Record, after: Record, *, device: bool = True) -> Sharing:
     )
 
 
-def _bench(record: Record) -> Bench | None:
+@lru_cache(maxsize=64)  # one text in many runs of an archive
+def _bench(text: str) -> Bench | None:
     try:
-        return load_bench(record.bench_text, "bench.yaml")
+        return load_bench(text, "bench.yaml")
     except NotchbookError:
         return None
 

@@ -1,0 +1,69 @@
+"""Changes and comparisons in words, for pages and terminals alike."""
+
+from __future__ import annotations
+
+import math
+
+from reports.words import MINUS, percent
+from sequencer.core.record import Change, FamilyChange
+
+__all__ = ["change_interval", "difference", "e_n", "family_sentence", "limit_on_change", "signed"]
+
+
+def _scaled(unit: str) -> tuple[float, str]:
+    return (1e-3, "kHz") if unit == "Hz" else (1.0, unit)
+
+
+def signed(number: float, unit: str, places: int = 2) -> str:
+    """Write a difference with its sign; hertz as kilohertz."""
+    factor, shown = _scaled(unit)
+    text = f"{number * factor:+.{places}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("+-")
+    return f"{text} {shown}".replace("-", MINUS)
+
+
+def difference(change: Change, unit: str) -> str:
+    """Write a change; 'none stated' where only a bound is known."""
+    return "not known" if change.difference is None else signed(change.difference, unit)
+
+
+def change_interval(change: Change, unit: str) -> str:
+    """Write the interval of a change, its ends rounded outwards."""
+    low, high = change.interval
+    if low is None or high is None:
+        return ""
+    factor, shown = _scaled(unit)
+    ends = (math.floor(low * factor * 100) / 100, math.ceil(high * factor * 100) / 100)
+    return f"{ends[0]:+.2f} to {ends[1]:+.2f} {shown}".replace("-", MINUS)
+
+
+def e_n(number: float | None) -> str:
+    """Write an E_n."""
+    if number is None:
+        return "none"
+    text = f"{number:+.2f}"
+    return (text.lstrip("+-") if float(text) == 0.0 else text).replace("-", MINUS)
+
+
+def limit_on_change(change: Change, unit: str) -> str:
+    """Say what the recipe allows a quantity to change, and whether it did."""
+    if change.max_change is None:
+        return ""
+    factor, shown = _scaled(unit)
+    said = {True: "exceeded", False: "kept", None: "cannot be said"}[change.exceeded]
+    return f"at most {change.max_change * factor:.4g} {shown}: {said}"
+
+
+def family_sentence(family: FamilyChange) -> str:
+    """Say in one or two sentences whether anything changed, all quantities together."""
+    if family.changed is None or family.largest_e_n is None or family.critical_e_n is None or family.p_value is None:
+        return "No quantity has a value in both runs, so nothing can be said of a change."
+    count = "the one quantity" if family.compared == 1 else f"{family.compared} quantities"
+    risk = percent(family.level)
+    chance = "less than 0.1 %" if family.p_value < 1e-3 else f"{100.0 * family.p_value:.2g} %"
+    seen = f"the largest |E_n| of {count} is {abs(family.largest_e_n):.2f}"
+    line = f"an unchanged device would exceed {family.critical_e_n:.2f} in {risk} of comparisons"
+    if family.changed:
+        return f"Changed: {seen}; {line}, and reach this value in {chance}."
+    return f"No change shown: {seen}; {line}."

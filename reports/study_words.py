@@ -1,0 +1,51 @@
+"""Trends and studies in words, for pages and terminals alike."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from reports.change_words import signed
+from sequencer.core.comparison import Series, Studied
+from sequencer.units import LENGTH
+
+__all__ = ["best_words", "like_label", "slope_words"]
+
+
+def slope_words(series: Series) -> str:
+    """Say the slope per year, and whether it is more than the runs can explain."""
+    slope, unit = series.slope, series.points[-1].result.unit
+    if slope is None:
+        return "No slope: it takes three values, taken over more than a day."
+    low, high = slope.interval
+    text = f"Slope {signed(slope.per_year, unit, 3)} a year, 95 % interval {signed(low, unit, 3)}"
+    text += f" to {signed(high, unit, 3)} a year"
+    proven = low > 0.0 or high < 0.0
+    text += ": it moves." if proven else ": no slope is shown."
+    return text + (" The runs scatter more than their budgets say." if slope.inflated else "")
+
+
+def best_words(studied: Studied, key: str) -> str:
+    """Say which label is best, whether that is sure, and where the curve puts it."""
+    if studied.best is None:
+        return "; ".join(studied.notes) or "Nothing is asked of this quantity, so none is best."
+    text = f"Best measured: {studied.best}"
+    if studied.apart and not studied.not_apart:
+        text += ", surely better than every other."
+    elif studied.apart:
+        text += f", surely better than {', '.join(studied.apart)}; not told apart from {', '.join(studied.not_apart)}."
+    else:
+        text += ", but no difference is more than the uncertainty within the evening."
+    if studied.curved is not None:
+        best, (low, high) = studied.curved.best, studied.curved.interval
+        as_label = like_label(studied.best)
+        text += f" The curve is best at {key} {as_label(best)}, 95 % interval {as_label(low)} to {as_label(high)}."
+        if studied.curved.outside:
+            text += " That interval leaves the range measured: measure beyond it."
+    return " ".join([text, *(f"{note[:1].upper()}{note[1:]}." for note in studied.notes)])
+
+
+def like_label(label: str) -> Callable[[float], str]:
+    """Return the function that writes a number of the base unit in the unit the label is written in."""
+    unit = label.strip().lstrip("+-.0123456789 ")
+    factor = next((factor for spelled, factor in LENGTH.units if spelled == unit), 1.0)
+    return lambda number: f"{number / factor:.2f} {unit}".rstrip()

@@ -1,0 +1,137 @@
+"""Comparisons, trends and studies as plain text, at most 80 columns wide."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from reports.change_words import change_interval, difference, e_n, family_sentence, limit_on_change, signed
+from reports.study_words import best_words, slope_words
+from reports.words import has_limit, interval_text, limit_text, value_text
+from sequencer.cli.words import fold, table
+from sequencer.core.comparison import Against, Series, Studied, Study, Trend
+from sequencer.core.record import FamilyChange, Record
+
+__all__ = ["against_text", "change_text", "study_text", "trend_text"]
+
+WIDTH = 80
+_MARK = "SIMULATED, NOT A MEASUREMENT"
+_ASCII = {"\N{MINUS SIGN}": "-", "≥": ">=", "≤": "<=", "°": "deg ", "\N{NO-BREAK SPACE}": " "}
+
+
+def _plain(text: str) -> str:
+    for sign, letters in _ASCII.items():
+        text = text.replace(sign, letters)
+    return text
+
+
+def _head(simulated: bool, title: str) -> list[str]:
+    return ["=" * (WIDTH - 1), *([_MARK, ""] if simulated else []), *fold(title, WIDTH), ""]
+
+
+def _bullets(lead: str, lines: Sequence[str]) -> list[str]:
+    return [lead, *(part for line in lines for part in fold(_plain(line), WIDTH, "  - "))] if lines else []
+
+
+def change_text(record: Record) -> str:
+    """Return what changed since the baseline: the family in a sentence, then a table."""
+    family = record.change
+    if family is None:
+        return ""
+    rows = [(r.id, r.change, r.unit) for r in record.results if r.change is not None]
+    cells = [(name, difference(c, u), change_interval(c, u), e_n(c.e_n), limit_on_change(c, u)) for name, c, u in rows]
+    return "\n".join([f"Against the baseline {family.baseline}:", *_changes(cells), *_family(family)])
+
+
+def _changes(cells: Sequence[tuple[str, ...]]) -> list[str]:
+    heads = ["quantity", "change", "95 % interval", "E_n", "allowed"]
+    used = 5 if any(row[4] for row in cells) else 4
+    rows = [[_plain(cell) for cell in row[:used]] for row in cells]
+    return ["", *table(heads[:used], rows, WIDTH, wraps=0), ""]
+
+
+def _family(family: FamilyChange) -> list[str]:
+    lines = fold(_plain(family_sentence(family)), WIDTH)
+    if family.exceeded is not None:
+        said = "MORE than the recipe allows" if family.exceeded else "within what the recipe allows"
+        lines += fold(f"The change is {said}.", WIDTH)
+    if family.reason:
+        lines += fold(_plain(f"Where to look first: {family.reason}."), WIDTH)
+    shared = "; ".join(family.shared) or "nothing"
+    return lines + fold(f"Cancelled, because both runs share it: {shared}.", WIDTH)
+
+
+def against_text(against: Against) -> str:
+    """Return one run against the reference."""
+    before, after = against.reference, against.other
+    title = f"{after.run_id} (device {after.serial or 'without serial'}) against {before.run_id}"
+    cells = [
+        (
+            each.after.id,
+            value_text(each.before),
+            value_text(each.after),
+            difference(each.change, each.after.unit),
+            e_n(each.change.e_n),
+        )
+        for each in against.quantities
+    ]
+    rows = [[_plain(cell) for cell in row] for row in cells]
+    lines = _head(before.simulated or after.simulated, title)
+    lines += table(("quantity", "before", "now", "change", "E_n"), rows, WIDTH, wraps=0)
+    lines += ["", *_family(against.family)]
+    lines += _bullets("What differed:", against.family.differing)
+    lines += _bullets("Not compared:", against.left_out)
+    return "\n".join(lines)
+
+
+def trend_text(trend: Trend) -> str:
+    """Return every quantity's table, with its slope from three values on."""
+    kind = "simulated run" if trend.simulated else "run"
+    many = f"{len(trend.runs)} {kind}{'s' * (len(trend.runs) != 1)}"
+    lines = _head(trend.simulated, f"Device {trend.serial}: {many}")
+    for series in trend.series:
+        lines += _series(series)
+    return "\n".join([*lines, *_bullets("Left out:", trend.left_out)])
+
+
+def _series(series: Series) -> list[str]:
+    last = series.points[-1].result
+    limit = f", {limit_text(last.limit, last.unit)}" if has_limit(last.limit) else ""
+    rows = []
+    for point in series.points:
+        warm = "not recorded" if point.temperature_c is None else f"{point.temperature_c:g} degC"
+        rows.append(
+            (
+                f"{point.at:%Y-%m-%d}",
+                _plain(value_text(point.result)),
+                _plain(interval_text(point.result)),
+                warm,
+                point.result.statement.value,
+            )
+        )
+    told = [*fold(_plain(f"{series.id}{limit}"), WIDTH)]
+    told += table(("date", "value", "95 % interval", "temperature", "statement"), rows, WIDTH, wraps=2)
+    return [*told, *fold(_plain(slope_words(series)), WIDTH, "  "), ""]
+
+
+def study_text(study: Study) -> str:
+    """Return each quantity against the label, what is best, and what the experiment lacks."""
+    lines = _head(study.simulated, f"Study of {study.key}: {sum(map(len, study.runs.values()))} runs")
+    for studied in study.quantities:
+        lines += _studied(studied, study.key)
+    if study.control:
+        lines += fold(f"Control: {study.control}.", WIDTH)
+    lines += [part for warning in study.warnings for part in fold(warning, WIDTH, "Warning: ", "  ")]
+    return "\n".join([*lines, *_bullets("To make it a sound experiment:", study.missing)])
+
+
+def _studied(studied: Studied, key: str) -> list[str]:
+    unit = next(r.unit for p in studied.points for r in p.results)
+    rows = []
+    for point in studied.points:
+        value = "no value" if point.value is None else _plain(signed(point.value, unit).lstrip("+"))
+        half = "" if point.half is None else f"+/- {_plain(signed(point.half, unit).lstrip('+'))}"
+        spread = "" if point.spread is None else _plain(signed(point.spread, unit).lstrip("+"))
+        rows.append((point.label, str(len(point.results)), value, half, spread, "best" * (point.label == studied.best)))
+    told = fold(studied.id, WIDTH)
+    told += table((key, "runs", "mean", "within the evening", "repeats differ", ""), rows, WIDTH, wraps=0)
+    return [*told, *fold(_plain(best_words(studied, key)), WIDTH, "  "), ""]

@@ -1,0 +1,118 @@
+"""Judging again: another recipe on stored sweeps makes a new run folder that names its parent; the old one stays."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sequencer import __version__
+from sequencer.core.history import Began, Entry, Finished, Judged, Swept, Warned
+from sequencer.core.record import Record, Result
+from sequencer.errors import UsageError
+from sequencer.recipe.model import Recipe
+from sequencer.units import show_hz
+
+__all__ = ["judge_again"]
+
+
+def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
+    """Apply a recipe to a stored run and file the result as a run of its own.
+
+    Raises
+    ------
+    UsageError
+        When the run was never finished, or the recipe is for other ports or frequencies.
+    StoredDataError
+        When the run's files are damaged.
+    """
+    from reports.html import render
+    from sequencer.archive.names import make_run_id
+    from sequencer.archive.reading import find_run, open_run
+    from sequencer.archive.runfolder import RunFolder
+    from sequencer.recipe.bench_loader import load_bench
+    from sequencer.run.evaluate import evaluate
+    from sequencer.run.recording import make_record
+
+    stored = open_run(find_run(root, run))
+    parent = stored.record
+    if parent is None or not parent.complete:
+        msg = f"{stored.folder}: this run was never finished; finish it before it is judged again"
+        raise UsageError(msg, run=run)
+    _check_fit(parent, recipe)
+    bench = load_bench(stored.bench_text, str(stored.folder / "bench.yaml"))
+    done = evaluate(recipe, bench, stored.history)
+    run_id = make_run_id(datetime.now(UTC), recipe.name, parent.serial)
+    store = RunFolder.create(root, run_id, recipe.text, bench.text)
+    history: list[Entry] = []
+    try:
+        for old in _entries(stored.history, done.results, run_id, parent.run_id, recipe):
+            entry = old
+            if isinstance(entry, Swept):
+                file, sha256 = store.store_sweep(entry.hookup, entry.key, entry.role.value, entry.sweep)
+                entry = replace(entry, file=file, sha256=sha256)
+            store.append(entry)
+            history.append(entry)
+        made = make_record(recipe, bench, history, done, wall_seconds=parent.wall_seconds)
+        record = replace(made, parent=parent.run_id)
+        record = store.finish(record, render(record, done.curves))
+    except BaseException:
+        _remove(store.folder)  # nothing was measured here: half a copy would only be in the way
+        raise
+    return record, store.folder
+
+
+def _check_fit(parent: Record, recipe: Recipe) -> None:
+    missing = [port for port in recipe.ports if port not in parent.ports]
+    if missing:
+        msg = (
+            f"recipe {recipe.name} is for the ports {', '.join(recipe.ports)}; "
+            f"run {parent.run_id} was made on {', '.join(parent.ports)}"
+        )
+        raise UsageError(msg)
+    moved = [name for name, hz in recipe.frequencies.items() if hz not in parent.frequencies.values()]
+    if moved:
+        asked = ", ".join(f"{name} {show_hz(recipe.frequencies[name])}" for name in moved)
+        known = ", ".join(f"{name} {show_hz(hz)}" for name, hz in parent.frequencies.items())
+        msg = f"recipe {recipe.name} asks for {asked}; run {parent.run_id} was swept for {known}"
+        raise UsageError(msg)
+
+
+def _entries(
+    history: Sequence[Entry], results: Sequence[Result], run_id: str, parent: str, recipe: Recipe
+) -> list[Entry]:
+    """Return the journal of the new run: the old one, its beginning renamed, with the new statements."""
+    from sequencer.run.recording import result_text
+
+    why = f"judged again from the sweeps of {parent} by recipe {recipe.name}; nothing was measured anew"
+    made: list[Entry] = []
+    end = next((k for k, e in enumerate(history) if isinstance(e, Judged)), len(history) - 1)
+    for number, entry in enumerate(history):
+        if number == end:
+            made += [
+                Judged(
+                    at=entry.at,
+                    why=f"by recipe {recipe.name}",
+                    result_id=result.id,
+                    statement=result.statement.value,
+                    text=result_text(result),
+                )
+                for result in results
+            ]
+        if isinstance(entry, Began):
+            program = f"notchbook {__version__}"
+            made.append(replace(entry, run_id=run_id, recipe_sha256=recipe.sha256, program=program, why=why))
+            if number == 0:
+                made.append(Warned(at=entry.at, why=f"{why[0].upper()}{why[1:]}."))
+        elif isinstance(entry, Finished):
+            made.append(replace(entry, why="every stored sweep was judged by the other recipe"))
+        elif not isinstance(entry, Judged):
+            made.append(entry)
+    return made
+
+
+def _remove(folder: Path) -> None:
+    import shutil
+
+    shutil.rmtree(folder, ignore_errors=True)

@@ -1,0 +1,103 @@
+"""Every quantity of one device over the years; the slope is told from three values on, with its interval.
+
+The line is fitted with the covariance of the runs, so what all of them share (the same scale, the same pads) does
+not count against a slope. Where the runs scatter about the line more than their budgets explain, the interval is
+widened by the Birge ratio and Student's factor (R. T. Birge, Phys. Rev. 40, 207 (1932) [from memory]).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import timedelta
+
+import numpy as np
+
+from sequencer.core.comparison import Point, Series, Slope, Trend
+from sequencer.core.record import Record, Result
+from sequencer.core.trace import FloatArray
+from sequencer.core.uncertainty import coverage_factor
+from sequencer.studies.differences import Family, ends, has_value
+from sequencer.studies.reasons import temperature_c
+
+__all__ = ["LEAST_SPAN", "trend_of"]
+
+YEAR = timedelta(days=365.25)
+LEAST_SPAN = timedelta(days=1)  # a slope per year from one afternoon says nothing of years
+_UNLIKELY = 0.05  # scatter that stated budgets give this seldom widens the interval
+
+
+def trend_of(records: Sequence[Record], serial: str, *, simulated: bool = False) -> Trend:
+    """Return the trend of a device from its runs.
+
+    Simulated runs never stand in a measured device's trend, nor the other way round; unfinished runs and runs that
+    were only judged again are left out, and said so.
+    """
+    ours = sorted((r for r in records if r.serial == serial), key=lambda r: (r.began, r.run_id))
+    ids = {record.run_id for record in ours}
+    kept, left_out = [], []
+    for record in ours:
+        if record.simulated != simulated:
+            left_out.append(f"{record.run_id}: {'simulated' if record.simulated else 'measured'}")
+        elif not record.complete:
+            left_out.append(f"{record.run_id}: ended early")
+        elif record.parent in ids:
+            left_out.append(f"{record.run_id}: the sweeps of {record.parent}, judged again")
+        else:
+            kept.append(record)
+    names = dict.fromkeys(_key(result) for record in reversed(kept) for result in record.results)
+    series = tuple(_series(kept, key) for key in names)
+    return Trend(serial=serial, simulated=simulated, runs=tuple(kept), series=series, left_out=tuple(left_out))
+
+
+def _key(result: Result) -> tuple[str, str, float, str]:
+    return result.id, result.unit, result.at_hz, result.condition
+
+
+def _series(records: Sequence[Record], key: tuple[str, str, float, str]) -> Series:
+    found = [(record, result) for record in records for result in record.results if _key(result) == key]
+    points = tuple(
+        Point(
+            run_id=record.run_id,
+            at=record.began,
+            result=result,
+            bench=record.identification.get("analyzer", ""),
+            temperature_c=temperature_c(record),
+        )
+        for record, result in found
+    )
+    return Series(id=key[0], points=points, slope=_slope([pair for pair in found if has_value(pair[1])]))
+
+
+def _slope(found: Sequence[tuple[Record, Result]]) -> Slope | None:
+    if len(found) < 3 or found[-1][0].began - found[0][0].began < LEAST_SPAN:
+        return None
+    family = Family([record for record, _ in found])
+    errors = np.stack([one for one in family.errors([result for _, result in found]) if one is not None])
+    years = np.array([(record.began - found[0][0].began) / YEAR for record, _ in found])
+    values = np.array([result.value for _, result in found], dtype=np.float64)
+    weight = np.linalg.pinv(np.cov(errors), hermitian=True)
+    design = np.stack([np.ones_like(years), years], axis=1)
+    solve = np.linalg.pinv(design.T @ weight @ design) @ design.T @ weight
+    fitted = solve @ values
+    about = np.eye(years.size) - design @ solve
+
+    def scatter(of: FloatArray) -> FloatArray:
+        rest = about @ of
+        return np.asarray(np.sum(rest * (weight @ rest), axis=0))
+
+    seen = float(scatter(values))
+    inflated = float(np.mean(scatter(errors) >= seen)) < _UNLIKELY
+    low, high = ends(solve[1] @ errors)
+    if inflated:
+        dof = years.size - 2
+        wider = max(math.sqrt(seen / dof), 1.0) * coverage_factor(dof) / coverage_factor(math.inf)
+        low, high = low * wider, high * wider
+    slope = float(fitted[1])
+    return Slope(
+        per_year=slope,
+        interval=(slope - high, slope - low),
+        inflated=inflated,
+        at=found[0][0].began,
+        value=float(fitted[0]),
+    )
