@@ -8,21 +8,34 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sequencer import __version__
-from sequencer.errors import BenchError, NotchbookError, UsageError
+from sequencer.errors import BenchError, NotchbookError, StoredDataError, UsageError
 from sequencer.recipe.model import Bench, Recipe
 
 if TYPE_CHECKING:
+    from sequencer.archive.reading import StoredRun
+    from sequencer.archive.runfolder import RunFolder
+    from sequencer.core.history import Began
     from sequencer.core.record import Record
-    from sequencer.ports import Analyzer, Clock
+    from sequencer.ports import Clock
+    from sequencer.run.engine import Bystanders
 
-__all__ = ["Request", "SimulatedProcess", "load_bench_file", "open_simulated", "runs_root", "take_run"]
+__all__ = [
+    "Request",
+    "SimulatedProcess",
+    "load_bench_file",
+    "open_simulated",
+    "resume_run",
+    "runs_root",
+    "stored_task",
+    "take_run",
+]
 
 PROGRAM = f"notchbook {__version__}"
 _READY_WITHIN_S = 20.0
@@ -54,11 +67,14 @@ class SystemClock:
 
 
 class BenchClock:
-    """The simulated bench's clock: it starts now and advances by what the bench is told to do."""
+    """The simulated bench's clock: it starts now and advances by what the bench is told to do.
 
-    def __init__(self, control: Any) -> None:
+    ``began`` is when a bench that goes on in a resumed run had started.
+    """
+
+    def __init__(self, control: Any, began: datetime | None = None) -> None:
         self._control = control
-        self._started = datetime.now(UTC) - timedelta(seconds=self._seconds())
+        self._started = began or datetime.now(UTC) - timedelta(seconds=self._seconds())
 
     def now(self) -> datetime:
         """Aware UTC, as if the simulated time had passed."""
@@ -94,12 +110,15 @@ class SimulatedProcess:
             self.process.stdout.close()
 
 
-def open_simulated(choice: str, *, recipe: Recipe | None, seed: int = 1, speed: float = 0.0) -> SimulatedProcess:
+def open_simulated(
+    choice: str, *, recipe: Recipe | None, seed: int = 1, speed: float = 0.0, goes_on: str = ""
+) -> SimulatedProcess:
     """Start the simulated bench.
 
     ``choice`` is what follows `simulated:` on the command line: DEVICE, DEVICE:VARIANT, :VARIANT or nothing, then,
     after commas, `harness=12 in` (cables between the cavities) and `visit=2` (the same bench at another time: its
-    noise and connections differ). Without a device the recipe's own is taken.
+    noise and connections differ). Without a device the recipe's own is taken. ``goes_on`` makes it the bench that
+    an earlier process had begun: 'seconds,sweeps,matings' of that one.
 
     Raises
     ------
@@ -115,6 +134,8 @@ def open_simulated(choice: str, *, recipe: Recipe | None, seed: int = 1, speed: 
         command += ["--device", device]
     if variant:
         command += ["--variant", variant]
+    if goes_on:
+        command += ["--goes-on", goes_on]
     if recipe is not None:
         command += ["--recipe", recipe.name, "--ports", ",".join(recipe.ports)]
         command += ["--frequencies", ",".join(repr(hz) for hz in recipe.frequencies.values())]
@@ -194,75 +215,176 @@ def take_run(request: Request, people: Any) -> tuple[Record, Path]:
 
 
 def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tuple[Record, Path]:
-    from instruments.analyzer import open_analyzer
-    from instruments.link import Link
-    from instruments.switch import MatrixSwitch
-    from reports.html import render
     from sequencer.archive.names import make_run_id
     from sequencer.archive.runfolder import RunFolder
     from sequencer.core.history import Began
-    from sequencer.run.engine import Bystanders, Engine
+    from sequencer.run.engine import Engine
     from sequencer.studies.changes import check_baseline, with_baseline
 
     if request.baseline is not None:
         check_baseline(request.baseline, serial=request.serial, simulated=simulated)
-    began_at = datetime.now(UTC)
-    run_id = make_run_id(began_at, request.recipe.name, request.serial)
-    matrix: MatrixSwitch | None = None
-    link: Link | None = None
-    analyzer: Analyzer | None = None
-    clock: Clock = SystemClock()
-    person: Any = people(bench, simulated, None)  # refuses early where nobody could move the cables
+    people(bench, simulated, None)  # refuses early where nobody could move the cables
+    run_id = make_run_id(datetime.now(UTC), request.recipe.name, request.serial)
     store = RunFolder.create(request.root, run_id, request.recipe.text, bench.text)
-    try:
-        if bench.switch is not None:
-            link = Link.open(bench.switch.resource, bench.switch.visa, transcript=store.transcript)
-            clock = BenchClock(link) if simulated else clock
-            matrix = MatrixSwitch(link, bench.switch, clock, by="simulated switch" if simulated else "switch")
-            person = people(bench, simulated, matrix)
-        analyzer = open_analyzer(bench.analyzer, clock, store.transcript)
-        simulated = simulated or _says_simulated(analyzer.identification())
+    with _kept(store), _outside(bench, store, people, simulated=simulated) as outside:
+        simulated = simulated or _says_simulated(outside.analyzer.identification())
         if request.baseline is not None:
             check_baseline(request.baseline, serial=request.serial, simulated=simulated)
-    except BaseException:
-        if analyzer is not None:
-            analyzer.close()
-        if link is not None:
-            link.close()
-        store.discard()  # nothing was measured: an empty run would only be in the way
-        raise
-    began = Began(
-        at=clock.now(),
-        why="asked for on the command line",
-        run_id=run_id,
-        program=PROGRAM,
-        recipe_sha256=request.recipe.sha256,
-        bench_sha256=bench.sha256,
-        simulated=simulated,
-        serial=request.serial,
-        conditions=request.conditions,
-        labels=request.labels,
-    )
-    outside = Bystanders(
-        analyzer=analyzer,
-        switch=person,
-        operator=person,
-        store=store,
-        clock=clock,
-        listener=person,
-        write_report=render,
-        amend=lambda record: record if request.baseline is None else with_baseline(record, request.baseline),
-    )
+        began = Began(
+            at=outside.clock.now(),
+            why="asked for on the command line",
+            run_id=run_id,
+            program=PROGRAM,
+            recipe_sha256=request.recipe.sha256,
+            bench_sha256=bench.sha256,
+            simulated=simulated,
+            serial=request.serial,
+            conditions=request.conditions,
+            labels=request.labels,
+            bench=request.bench,
+            seed=request.seed,
+            speed=request.speed,
+        )
+        base = request.baseline
+        whole = replace(outside, amend=lambda record: record if base is None else with_baseline(record, base))
+        return Engine(request.recipe, bench, whole, began).run(), store.folder
+
+
+@contextmanager
+def _kept(store: RunFolder) -> Iterator[None]:
+    """Say with an error where the run is kept; one in which nothing happened would only be in the way."""
     try:
-        record = Engine(request.recipe, bench, outside, began).run()
-    except NotchbookError as exc:
-        exc.facts["folder"] = str(store.folder)
+        yield
+    except BaseException as exc:
+        store.discard()
+        if isinstance(exc, NotchbookError) and store.folder.exists():
+            exc.facts["folder"] = str(store.folder)
         raise
+
+
+@contextmanager
+def _outside(
+    bench: Bench, store: RunFolder, people: Any, *, simulated: bool, began: datetime | None = None
+) -> Iterator[Bystanders]:
+    """Open switch, analyzer and clock, make the person, and close all of it at the end."""
+    from instruments.analyzer import open_analyzer
+    from instruments.link import Link
+    from instruments.switch import MatrixSwitch
+    from reports.html import render
+    from sequencer.run.engine import Bystanders
+
+    with ExitStack() as stack:
+        clock: Clock = SystemClock()
+        matrix: MatrixSwitch | None = None
+        if bench.switch is not None:
+            link = Link.open(bench.switch.resource, bench.switch.visa, transcript=store.transcript)
+            stack.callback(link.close)
+            clock = BenchClock(link, began) if simulated else clock
+            matrix = MatrixSwitch(link, bench.switch, clock, by="simulated switch" if simulated else "switch")
+        person: Any = people(bench, simulated, matrix)
+        analyzer = open_analyzer(bench.analyzer, clock, store.transcript)
+        stack.callback(analyzer.close)
+        yield Bystanders(
+            analyzer=analyzer,
+            switch=person,
+            operator=person,
+            store=store,
+            clock=clock,
+            listener=person,
+            write_report=render,
+        )
+
+
+def stored_task(stored: StoredRun) -> tuple[Recipe, Bench, Began]:
+    """Return recipe, bench and beginning of a stored run; what lies in its folder counts, and must be what it was.
+
+    Raises
+    ------
+    UsageError
+        When nothing had begun.
+    StoredDataError
+        When recipe.yaml or bench.yaml is not the one the run was begun with.
+    """
+    from sequencer.core.history import Began
+    from sequencer.recipe.bench_loader import load_bench
+    from sequencer.recipe.loader import load_recipe
+
+    began = stored.history[0] if stored.history else None
+    if not isinstance(began, Began):
+        msg = f"{stored.folder}: this run stopped before it had begun, nothing is in it; start a new one"
+        raise UsageError(msg, folder=str(stored.folder))
+    recipe = load_recipe(stored.recipe_text, str(stored.folder / "recipe.yaml"))
+    bench = load_bench(stored.bench_text, str(stored.folder / "bench.yaml"))
+    for name, now, then in (
+        ("recipe.yaml", recipe.sha256, began.recipe_sha256),
+        ("bench.yaml", bench.sha256, began.bench_sha256),
+    ):
+        if now != then:
+            msg = f"{stored.folder / name}: changed since the run began; put the old file back, or start a new run"
+            raise StoredDataError(msg, folder=str(stored.folder), file=name)
+    return recipe, bench, began
+
+
+def resume_run(stored: StoredRun, people: Any) -> tuple[Record, Path]:
+    """Go on with a run that stopped; ``people`` as for `take_run`. Its bench is opened only if it is still needed.
+
+    Raises
+    ------
+    UsageError
+        When the run is finished, or nothing of it had begun.
+    """
+    from reports.html import render
+    from sequencer.archive.runfolder import RunFolder
+    from sequencer.run.engine import Bystanders, Engine, left_to_sweep
+
+    recipe, bench, began = stored_task(stored)
+    history = list(stored.history)
+    if not left_to_sweep(recipe, bench, history):
+        store = RunFolder.reopen(stored.folder)
+        nobody: Any = people(bench, True, None)
+        missing: Any = None  # no step of what is left asks for a bench
+        outside = Bystanders(
+            analyzer=missing,
+            switch=missing,
+            operator=nobody,
+            store=store,
+            clock=SystemClock(),
+            listener=nobody,
+            write_report=render,
+        )
+        with _kept(store):
+            return Engine(recipe, bench, outside, began, history).conclude(), store.folder
+    with _same_bench(stored, recipe, bench, began) as (there, simulated):
+        people(there, simulated, None)  # refuses early where nobody could move the cables
+        store = RunFolder.reopen(stored.folder)
+        since = began.at if simulated else None
+        with _kept(store), _outside(there, store, people, simulated=simulated, began=since) as outside:
+            return Engine(recipe, bench, outside, began, history).resume(PROGRAM), store.folder
+
+
+@contextmanager
+def _same_bench(stored: StoredRun, recipe: Recipe, bench: Bench, began: Began) -> Iterator[tuple[Bench, bool]]:
+    """Yield the bench of a stored run; a simulated one is started again where its process had stopped."""
+    from sequencer.core.history import Adjusted, Connected, Swept
+
+    kind, _, choice = began.bench.partition(":")
+    if kind != "simulated":
+        if began.simulated and not began.bench:
+            msg = f"{stored.folder}: an earlier version did not note which simulated bench it used; start a new run"
+            raise UsageError(msg, folder=str(stored.folder))
+        yield bench, False
+        return
+    elapsed_s = (max(datetime.now(UTC), stored.history[-1].at) - began.at).total_seconds()
+    sweeps = sum(isinstance(e, Swept | Adjusted) for e in stored.history)
+    matings = sum(isinstance(e, Connected) for e in stored.history)
+    goes_on = f"{elapsed_s:.6f},{sweeps},{matings}"
+    process = open_simulated(choice, recipe=recipe, seed=began.seed, speed=began.speed, goes_on=goes_on)
+    try:
+        analyzer = replace(bench.analyzer, resource=process.said["analyzer"])
+        switch = None if bench.switch is None else replace(bench.switch, resource=process.said["switch"])
+        yield replace(bench, analyzer=analyzer, switch=switch), True
     finally:
-        analyzer.close()
-        if matrix is not None:
-            matrix.close()
-    return record, store.folder
+        process.close()
 
 
 def _says_simulated(identification: Mapping[str, str]) -> bool:

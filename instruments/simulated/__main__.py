@@ -48,7 +48,11 @@ def main() -> int:
         bench = Bench(
             device, PROFILES[asked.profile], asked.seed, time, visit=asked.visit, cable_move_s=asked.cable_move
         )
-        asyncio.run(_serve(asked, bench, Analyzer(bench, variant), Control(bench)))
+        analyzer = Analyzer(bench, variant)
+        if asked.goes_on:
+            bench.go_on(*_goes_on(asked.goes_on))
+            analyzer.status.read_esr()  # whoever had begun it has long seen that it was switched on
+        asyncio.run(_serve(asked, bench, analyzer, Control(bench)))
     except NotchbookError as exc:
         sys.stderr.write(f"simulated bench: {exc.message}\n")
         return exc.exit_code
@@ -72,6 +76,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--harness", default="", metavar="LENGTH", help="cables between the cavities, e.g. '12 in'")
     parser.add_argument("--speed", type=float, default=0.0, help="times real time; 0: simulated time costs no waiting")
     parser.add_argument("--cable-move", type=float, default=0.1, metavar="S", help="simulated seconds a hookup takes")
+    parser.add_argument(
+        "--goes-on", default="", metavar="S,N,N", help="begun before: seconds since then, sweeps and matings so far"
+    )
     parser.add_argument("--transport", default="socket", choices=TRANSPORTS, help="how the instruments are reached")
     parser.add_argument("--port", type=int, default=0, help="of the analyzer; 0: the system's choice")
     parser.add_argument("--recipe", default="", help="name of the recipe that will be run: chooses the device")
@@ -79,6 +86,16 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--frequencies", default="", help="frequencies of that recipe in hertz, with commas")
     parser.add_argument("--standalone", action="store_true", help="do not end with standard input")
     return parser.parse_args()
+
+
+def _goes_on(text: str) -> tuple[float, int, int]:
+    try:
+        seconds, sweeps, matings = text.split(",")
+        past = max(0.0, float(seconds)), max(0, int(sweeps)), max(0, int(matings))
+    except ValueError:
+        msg = f"--goes-on {text}: seconds, sweeps and matings, as in 12.5,40,5"
+        raise UsageError(msg) from None
+    return past
 
 
 def _device(asked: argparse.Namespace) -> devices.Device:

@@ -123,6 +123,12 @@ class Bench:
         self._trim_hz = 0.0
         self.on_since_s = -profile.on_for_s
 
+    def go_on(self, elapsed_s: float, sweeps: int, matings: int) -> None:
+        """Be the bench that an earlier process had begun: as old, its noise and matings not repeated."""
+        self.time.spend(elapsed_s)
+        self.time.owed_s = 0.0
+        self._sweeps, self._matings = sweeps, matings
+
     def connect(self, hookup: str) -> None:
         """Move the leads; each mating of connectors comes out a little different."""
         self.time.spend(self.cable_move_s)

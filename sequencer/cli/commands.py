@@ -6,10 +6,13 @@ import argparse
 import json
 import subprocess
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sequencer.cli.archive_commands import archive
+from sequencer.cli.pairs import pairs
+from sequencer.cli.resume_command import resume
 from sequencer.cli.study_commands import STUDY_COMMANDS, load_finished
 from sequencer.errors import UsageError
 
@@ -21,17 +24,6 @@ __all__ = ["COMMANDS", "answer", "write_new"]
 
 def _out(text: str) -> None:
     sys.stdout.write(text if text.endswith("\n") else text + "\n")
-
-
-def _pairs(given: Sequence[str], option: str) -> dict[str, str]:
-    pairs: dict[str, str] = {}
-    for text in given:
-        key, equals, value = text.partition("=")
-        if not equals or not key.strip():
-            msg = f"{option} {text!r}: write KEY=VALUE"
-            raise UsageError(msg)
-        pairs[key.strip()] = value.strip()
-    return pairs
 
 
 def _load_recipe(argument: str) -> Any:
@@ -123,7 +115,8 @@ def bench(asked: argparse.Namespace) -> None:
 
 def run(asked: argparse.Namespace) -> str:
     """`run RECIPE --bench BENCH`: the acceptance run."""
-    from sequencer.cli.terminal import Terminal, require_hands, summary
+    from sequencer.cli.people import at_the_bench
+    from sequencer.cli.terminal import summary
     from sequencer.wiring import Request, runs_root, take_run
 
     if not asked.bench:
@@ -132,32 +125,15 @@ def run(asked: argparse.Namespace) -> str:
             "simulated one, whose results are marked SIMULATED, NOT A MEASUREMENT"
         )
         raise UsageError(msg)
-    sets = _pairs(asked.set, "--set")
     recipe = _load_recipe(asked.recipe)
-    interactive = sys.stdin.isatty()
-
-    def people(bench: Any, simulated: bool, moves: Any) -> Terminal:
-        has_switch = moves is not None or bench.switch is not None
-        require_hands(simulated=simulated, has_switch=has_switch, interactive=sys.stdin.isatty())
-        return Terminal(
-            sys.stdin,
-            sys.stderr,
-            yes=asked.yes or (simulated and not interactive),
-            sets=sets,
-            interactive=interactive,
-            simulated=simulated,
-            bench=bench,
-            ports=recipe.ports,
-            moves=moves,
-        )
-
+    people = at_the_bench(asked, recipe.ports)
     request = Request(
         recipe=recipe,
         bench=asked.bench,
         root=runs_root(asked.out),
         serial=asked.serial,
         conditions={},
-        labels=_pairs(asked.label, "--label"),
+        labels=pairs(asked.label, "--label"),
         seed=asked.seed,
         speed=asked.speed,
         baseline=load_finished(runs_root(asked.out), asked.baseline) if asked.baseline else None,
@@ -212,6 +188,8 @@ COMMANDS: Mapping[str, Callable[[argparse.Namespace], str | None]] = {
     "check": check,
     "bench": bench,
     "run": run,
+    "resume": resume,
     "report": report,
+    "archive": archive,
     **STUDY_COMMANDS,
 }

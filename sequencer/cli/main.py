@@ -71,6 +71,10 @@ def build_parser() -> argparse.ArgumentParser:
     run.add_argument("--yes", action="store_true", help="answer questions that have a safe answer; never moves cables")
     run.add_argument("--json", action="store_true", help="print the record on standard output")
 
+    from sequencer.cli.resume_command import add_resume
+
+    add_resume(commands)
+
     report = commands.add_parser("report", help="render the report of a stored run again")
     report.add_argument("run", metavar="RUN", help="run folder, or the start of a run's id")
     report.add_argument("--out", metavar="DIR", help="where runs live (else NOTCHBOOK_ARCHIVE, else ./runs)")
@@ -79,6 +83,10 @@ def build_parser() -> argparse.ArgumentParser:
     from sequencer.cli.study_commands import add_study_parsers
 
     add_study_parsers(commands)
+
+    from sequencer.cli.archive_commands import add_archive_parser
+
+    add_archive_parser(commands)
     return parser
 
 
@@ -103,7 +111,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _guarded(asked: argparse.Namespace) -> int:
     """Run the command; every error ends in one clear message and the status of its branch."""
-    from sequencer.errors import InterruptedRunError, NotchbookError
+    from sequencer.errors import AskedWrongError, InterruptedRunError, NotchbookError
 
     def stop(number: int, _frame: object) -> NoReturn:
         msg = "stopped by SIGTERM; the run is kept"
@@ -116,7 +124,7 @@ def _guarded(asked: argparse.Namespace) -> int:
         answer = commands.COMMANDS[asked.command](asked)
     except NotchbookError as exc:
         _say(f"notchbook: {exc.message}")
-        if "folder" in exc.facts:
+        if "folder" in exc.facts and not isinstance(exc, AskedWrongError):  # of a run that was being taken
             _say(f"notchbook: what was taken is kept in {exc.facts['folder']}")
         status = exc.facts.get("status", exc.exit_code)
         return status if isinstance(status, int) else exc.exit_code

@@ -17,7 +17,7 @@ from sequencer.cli.moves import EVERY_CAUTION, cautions, instruction
 from sequencer.cli.story import tell
 from sequencer.cli.summary import summary
 from sequencer.cli.words import bounded_width, describe, duration, fold, printable
-from sequencer.core.history import Began, Connected, Entry, Finished, Refused, Stopped, Voided
+from sequencer.core.history import Began, Connected, Entry, Finished, Refused, Resumed, Stopped, Voided
 from sequencer.core.hookup import Hookup
 from sequencer.errors import GaveUpError, UsageError
 from sequencer.ports import Progress, Question, Switch
@@ -204,7 +204,8 @@ class Terminal:
 
     def heard(self, entry: Entry) -> None:
         """Print one entry's line, where it is worth one."""
-        if isinstance(entry, Refused) or (isinstance(entry, Connected) and entry.check):
+        begun = isinstance(entry, Resumed) and entry.hookup != ""
+        if begun or isinstance(entry, Refused) or (isinstance(entry, Connected) and entry.check):
             self._done = max(self._done - 1, 0)
         elif isinstance(entry, Voided):
             self._done = 0
