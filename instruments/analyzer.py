@@ -72,6 +72,7 @@ class ScpiAnalyzer:
         self._used: SweepSettings | None = None
         self._busy_until = 0.0  # time.monotonic() of the expected end of the running sweep
         self._begun = self._closed = self._switched_on = False
+        link.timeout_s = max(link.timeout_s, dialect.answers_within_s)
         self._who()
 
     def identification(self) -> Mapping[str, str]:
@@ -145,7 +146,7 @@ class ScpiAnalyzer:
             was_on = scpi.parse_boolean(self._link.query(dialect.output), dialect.output)
             if not was_on:
                 self._link.write(dialect.on)
-            self._link.query("*ESR?")
+            self._link.query(dialect.completion.ask)
             self._run(dialect.adjust, 0.0, _TRACKING_LIMIT_S)
             if not was_on:
                 self._link.write(dialect.off)
@@ -174,7 +175,7 @@ class ScpiAnalyzer:
                     reopened = True
                     self._begun = False  # it may have been switched off and on: the next sweep starts afresh
                     self._link.reopen(within_s=_SAFE_WITHIN_S)
-                for command in (self._dialect.abort, self._dialect.off):
+                for command in filter(None, (self._dialect.abort, self._dialect.off)):
                     self._link.write(command)
                 is_on = scpi.parse_boolean(self._link.query(self._dialect.output), self._dialect.output)
                 self._busy_until = 0.0
@@ -231,7 +232,7 @@ class ScpiAnalyzer:
         ends = {name: self._limits(name) for name in settings if name not in {"detector", "vbw"}}
         self._refuse_errors("asking for its limits")
         fixed = not settings["points"].set
-        points = scpi.parse_integer(self._link.query(settings["points"].ask), settings["points"].ask, 2, _MOST_POINTS)
+        points = self._points()
         return Capabilities(
             frequency_hz=(ends["start"][0], ends["stop"][1]),
             points=(points, points) if fixed else (int(ends["points"][0]), int(ends["points"][1])),
@@ -250,6 +251,14 @@ class ScpiAnalyzer:
             sweep_factor=dialect.sweep_factor,
             adjusts_tracking=bool(dialect.adjust),
         )
+
+    def _points(self) -> int:
+        """Return the number of points in use."""
+        setting = self._dialect.settings["points"]
+        if not setting.ask:
+            assert setting.limits is not None  # the loader saw to it
+            return int(setting.limits[0])
+        return scpi.parse_integer(self._link.query(setting.ask), setting.ask, 2, _MOST_POINTS)
 
     def _limits(self, name: str) -> tuple[float, float]:
         setting = self._dialect.settings[name]
@@ -274,7 +283,8 @@ class ScpiAnalyzer:
         if not changed and self._used is not None:
             return self._used
         self._forget()
-        self._send(changed)
+        axis_moves = any(wanted[name] in changed for name in ("start", "stop"))
+        self._send(self._in_order(wanted) if axis_moves else changed)
         used = self._read_back(asked)
         self._refuse_errors("setting up the sweep")
         self._sent, self._used = wanted, used
@@ -305,6 +315,10 @@ class ScpiAnalyzer:
         commands = {"output": dialect.off} if asked.generator_dbm is None else {}
         for name in dialects.SETTINGS:
             setting, value = dialect.settings.get(name), values[name]
+            if setting is not None and isinstance(value, int | float) and setting.choices:
+                value = next((choice for choice in setting.choices if choice >= value), setting.choices[-1])
+            if setting is not None and value is None and name == "sweep time" and not setting.coupled:
+                value = self._coupled_s(asked)
             if setting is None or (value is None and not setting.coupled) or (value is not None and not setting.set):
                 continue  # not there, generator off, or fixed
             commands[name] = setting.coupled if value is None else scpi.fill(setting.set, {"value": value})
@@ -312,9 +326,22 @@ class ScpiAnalyzer:
             commands["output"] = dialect.on
         return commands
 
+    def _coupled_s(self, asked: SweepSettings) -> float:
+        """Return the sweep time an instrument should have chosen that cannot couple it."""
+        least, most = self._capabilities.sweep_time_s
+        return min(max((self._dialect.sweep_factor or 0.0) * asked.span_hz / asked.rbw_hz**2, least), most)
+
+    def _in_order(self, wanted: Mapping[str, str]) -> list[str]:
+        """Return all settings; where a start above the present stop is refused, the axis is opened first."""
+        if not self._dialect.wide_first:
+            return list(wanted.values())
+        lowest = scpi.fill(self._dialect.settings["start"].set, {"value": self._capabilities.frequency_hz[0]})
+        return [lowest, wanted["stop"], *(command for name, command in wanted.items() if name != "stop")]
+
     def _read_back(self, asked: SweepSettings) -> SweepSettings:
         dialect = self._dialect
-        asks = {name: setting.ask for name, setting in dialect.settings.items()} | {"output": dialect.output}
+        asks = {name: setting.ask for name, setting in dialect.settings.items() if setting.ask}
+        asks["output"] = dialect.output
         said = dict(zip(asks, self._ask(list(asks.values())), strict=True))
         units = {"start": "HZ", "stop": "HZ", "rbw": "HZ", "vbw": "HZ", "sweep time": "S"}
         number = {
@@ -323,7 +350,7 @@ class ScpiAnalyzer:
             if name not in {"detector", "output"}
         }
         self._check_output(said["output"], asked)
-        word = scpi.parse_string(said["detector"], asks["detector"]).upper()
+        word = scpi.parse_word(said["detector"], asks["detector"])
         if not word.startswith(dialect.detectors[asked.detector].upper()):
             msg = f"{self._link.resource}: told to use the detector {dialect.detectors[asked.detector]}, it uses {word}"
             raise InstrumentError(msg, resource=self._link.resource, sent=asks["detector"], answer=said["detector"])
@@ -335,7 +362,9 @@ class ScpiAnalyzer:
             asked,
             start_hz=number["start"],
             stop_hz=number["stop"],
-            points=scpi.parse_integer(said["points"], asks["points"], 2, _MOST_POINTS),
+            points=scpi.parse_integer(said["points"], asks["points"], 2, _MOST_POINTS)
+            if "points" in said
+            else self._points(),
             rbw_hz=number["rbw"],
             vbw_hz=vbw_hz,
             attenuation_db=number["attenuation"],

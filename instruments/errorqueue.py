@@ -6,7 +6,9 @@ from instruments import scpi
 from instruments.link import Link
 from sequencer.errors import InstrumentError
 
-__all__ = ["drain", "listed", "refuse_errors"]
+__all__ = ["ERROR_BITS", "drain", "listed", "refuse_errors"]
+
+ERROR_BITS = 0b00111100  # query, device, execution, command error: IEEE 488.2, 11.5.1 (from memory)
 
 _LONGEST = 100  # entries; queues hold some tens, a longer one never becomes empty
 
@@ -14,12 +16,20 @@ _LONGEST = 100  # entries; queues hold some tens, a longer one never becomes emp
 def drain(link: Link, ask: str) -> list[tuple[int, str]]:
     """Return every (code, text) of the queue, oldest first; afterwards it is empty.
 
+    An instrument without a queue has an empty ``ask``, or "*ESR?" where the error bits of its standard event
+    status are all it tells.
+
     Raises
     ------
     InstrumentError
         When the queue does not become empty, or answers nonsense.
     """
     entries: list[tuple[int, str]] = []
+    if not ask:
+        return entries
+    if ask == "*ESR?":
+        bits = scpi.parse_integer(link.query(ask), ask) & ERROR_BITS
+        return [(bits, "error bits of the standard event status")] if bits else []
     while len(entries) < _LONGEST:
         code, text = scpi.parse_error_entry(link.query(ask), ask)
         if code == 0:

@@ -134,6 +134,28 @@ class Link:
             self._send(command)
             return self._read_block(command)
 
+    def query_trace(self, command: str) -> bytes | str:
+        """Send one message whose answer is a block or text, nobody knows yet which.
+
+        Raises
+        ------
+        LinkTimeoutError, LinkError, InstrumentError
+            As `query` and `query_block` do.
+        """
+        with self._exchange(command):
+            self._send(command)
+            patience = _Patience(self.timeout_s)
+            got, ended = bytearray(), False
+            while not ended and b"\n" not in got and (echo := scpi.echo_length(bytes(got))) in {None, len(got)}:
+                data, ended = self._some(command, patience, got)
+                got += data
+            echo = scpi.echo_length(bytes(got))
+            if got[echo or 0 :][:1] == b"#":
+                return self._read_block(command, got, ended=ended)
+            answer = self._read_line(command, got, ended=ended)
+            self._log("<", answer)
+        return answer.decode("ascii", "replace")
+
     def reopen(self, within_s: float = 5.0) -> None:
         """Let go of the bus and open it afresh; the only cure of a dead link."""
         self._let_go()
@@ -223,11 +245,10 @@ class Link:
             msg = f"{self.resource}: before {command!r} was sent, bytes came that nobody asked for: {stray[:40]!r}"
             raise InstrumentError(msg, resource=self.resource, sent="", answer=stray)
 
-    def _read_line(self, command: str) -> bytes:
-        """Return one line without LF or CR LF; nothing may follow it."""
+    def _read_line(self, command: str, got: bytearray | None = None, *, ended: bool = False) -> bytes:
+        """Return one line without LF or CR LF, ``got`` its beginning; nothing may follow it."""
         patience = _Patience(self.timeout_s)
-        got = bytearray()
-        ended = False
+        got = bytearray() if got is None else got
         while not ended and b"\n" not in got:
             data, ended = self._some(command, patience, got)
             got += data
@@ -238,17 +259,22 @@ class Link:
             raise self._irregular(command, got, "more came behind the end of the answer")
         return line.removesuffix(b"\r")
 
-    def _read_block(self, command: str) -> bytes:
+    def _read_block(self, command: str, got: bytearray | None = None, *, ended: bool = False) -> bytes:
+        """Return the payload of a definite block; an echoed header before it is passed over."""
         patience = _Patience(self.timeout_s)
-        got = bytearray()
-        ended = False
+        got = bytearray() if got is None else got
         header: tuple[int, int] | None = None
-        while header is None:
+        while True:
+            echo = scpi.echo_length(bytes(got))
+            if echo is not None:
+                del got[:echo]
+                header = scpi.block_header(bytes(got[:12]), command)
+            if header is not None:
+                break
             if ended or b"\n" in got[:2]:
                 raise self._irregular(command, got, "the answer ended within the header of its block")
             data, ended = self._some(command, patience, got)
             got += data
-            header = scpi.block_header(bytes(got[:12]), command)
         length = header[0] + header[1]
         while len(got) < length or (not ended and bytes(got[length:]) in {b"", b"\r"}):
             if ended:

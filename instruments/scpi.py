@@ -23,6 +23,7 @@ from sequencer.errors import InstrumentError
 __all__ = [
     "BLOCK_LIMIT",
     "block_header",
+    "echo_length",
     "fill",
     "join",
     "levels",
@@ -35,6 +36,7 @@ __all__ = [
     "parse_number",
     "parse_reals",
     "parse_string",
+    "parse_word",
     "split_answers",
     "write_number",
 ]
@@ -57,11 +59,16 @@ _SUFFIXES: dict[str, tuple[str, float]] = {
     "US": ("S", 1e-6),
     "DB": ("DB", 1.0),
     "DBM": ("DBM", 1.0),
+    "MSEC": ("S", 1e-3),
+    "USEC": ("S", 1e-6),
+    "NS": ("S", 1e-9),
+    "PTS": ("PTS", 1.0),
 }
 
 _INFINITY = 9.9e37
 _NOT_A_NUMBER = 9.91e37
 _SENTINEL_TOLERANCE = 1e-5  # single precision keeps 9.91E37 to 6e-8; 9.9 and 9.91 differ by 1e-3
+_LONGEST_ECHO = 100  # bytes
 _ABSURD_DB = 1e4  # no level in dBm is that large
 _ABSURDLY_SMALL_DB = 1e-30  # -85.0 read with its bytes reversed is 6e-41
 
@@ -269,6 +276,17 @@ def parse_string(answer: str, sent: str) -> str:
     return text[1:-1].replace(quote * 2, quote)
 
 
+def parse_word(answer: str, sent: str) -> str:
+    """Return a character answer in capitals, without quotes and without an echoed header.
+
+    Examples
+    --------
+    >>> parse_word("DET SAMP", "DET?"), parse_word("'Rms'", "DET?")
+    ('SAMP', 'RMS')
+    """
+    return parse_string(_ECHO.sub("", answer.strip(), count=1), sent).upper()
+
+
 def parse_identification(answer: str, sent: str = "*IDN?") -> tuple[str, str, str, str]:
     """Return (maker, model, serial, firmware); fields that a short answer leaves out are empty.
 
@@ -328,6 +346,22 @@ _PLAIN = re.compile(r"[\s0-9.eE+-]+")
 
 
 # --- binary answers ---------------------------------------------------------------------------------
+
+
+def echo_length(start: bytes) -> int | None:
+    """Return how many bytes of an echoed header stand before an answer, None while more must come to tell.
+
+    Examples
+    --------
+    >>> echo_length(b"#15HELLO"), echo_length(b":TRAC1 #15HELLO"), echo_length(b":TRAC"), echo_length(b"-1.5")
+    (0, 7, None, 0)
+    """
+    match = re.match(rb":?[*A-Za-z][A-Za-z0-9_:]*( *)", start[:_LONGEST_ECHO])
+    if match is None:
+        return None if start in {b"", b":"} else 0
+    if match.end() == len(start) and len(start) < _LONGEST_ECHO:
+        return None
+    return match.end() if match[1] else 0
 
 
 def block_header(start: bytes, sent: str) -> tuple[int, int] | None:

@@ -12,11 +12,12 @@ from collections.abc import Callable
 from instruments import errorqueue, scpi
 from instruments.dialects import Dialect
 from instruments.link import Link
-from sequencer.errors import LinkTimeoutError
+from sequencer.errors import InstrumentError, LinkTimeoutError
 
 __all__ = ["poll_wait_s", "run_to_end"]
 
-_ESR_ERRORS = 0b00111100  # query, device, execution, command error: IEEE 488.2, 11.5.1 (from memory)
+_LONGEST_PAUSE_S = 0.2
+_TIMED_FACTOR, _TIMED_MORE_S = 1.2, 0.3  # retrace and band changes come on top of a stated time [common practice]
 
 
 def run_to_end(
@@ -32,6 +33,11 @@ def run_to_end(
         When the instrument reports an error meanwhile.
     """
     done = dialect.completion
+    if done.blocks or done.timed:
+        _without_status(link, dialect, command, expected_s, limit_s, pause)
+        return
+    if done.began:
+        link.query(done.began)  # clears what is latched from before
     if done.with_opc and not dialect.one_message:
         link.write(command)
         link.write("*OPC")
@@ -42,7 +48,8 @@ def run_to_end(
     while True:
         elapsed_s = time.monotonic() - began
         if elapsed_s > limit_s:
-            link.write(dialect.abort)
+            if dialect.abort:
+                link.write(dialect.abort)
             msg = (
                 f"{link.resource}: {command!r} was not over after {elapsed_s:.1f} s ({expected_s:g} s expected); "
                 f"it was aborted. Is the analyzer waiting for a trigger, or for its reference?"
@@ -50,12 +57,35 @@ def run_to_end(
             raise LinkTimeoutError(msg, resource=link.resource, command=command)
         pause(poll_wait_s(elapsed_s, expected_s))
         status = scpi.parse_integer(link.query(done.ask), done.ask)
-        if done.ask == "*ESR?" and status & _ESR_ERRORS:
+        if done.ask == "*ESR?" and status & errorqueue.ERROR_BITS:
+            if dialect.errors in {"", "*ESR?"}:  # asked again, they would be gone
+                msg = f"{link.resource}: running {command}, the instrument set the error bits {status:#x} of {done.ask}"
+                raise InstrumentError(msg, resource=link.resource, command=command)
             errorqueue.refuse_errors(link, dialect.errors, f"running {command}")
         over = bool(status >> done.bit & 1) == done.done
         seen_busy = seen_busy or not over
+        if over and not seen_busy and done.began:
+            seen_busy = bool(scpi.parse_integer(link.query(done.began), done.began) >> done.bit & 1)
         if over and (done.with_opc or seen_busy or elapsed_s >= expected_s):
             return
+
+
+def _without_status(
+    link: Link, dialect: Dialect, command: str, expected_s: float, limit_s: float, pause: Callable[[float], None]
+) -> None:
+    """Wait for a sweep that holds up every answer, or that nothing tells the end of."""
+    link.write(command)
+    if dialect.completion.timed:
+        left_s = _TIMED_FACTOR * expected_s + _TIMED_MORE_S
+        while left_s > 0.0:
+            pause(min(left_s, _LONGEST_PAUSE_S))
+            left_s -= _LONGEST_PAUSE_S
+        return
+    usual, link.timeout_s = link.timeout_s, max(limit_s, link.timeout_s)
+    try:
+        link.query(dialect.completion.ask)
+    finally:
+        link.timeout_s = usual
 
 
 def poll_wait_s(elapsed_s: float, expected_s: float) -> float:

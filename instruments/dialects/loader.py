@@ -25,7 +25,7 @@ __all__ = ["load", "names", "parse"]
 
 _KEYS = {
     "dialect", "name", "about", "identify", "begin", "settings", "detectors", "generator", "sweep", "trace",
-    "errors", "status", "one message", "display range", "rbw filters",
+    "errors", "status", "one message", "display range", "rbw filters", "wide first", "answers within",
 }  # fmt: skip
 _BASE = {
     "start": units.FREQUENCY,
@@ -96,8 +96,12 @@ def parse(text: str, source: str) -> Dialect:
     for name in SETTINGS:
         if name not in spelled and name != "vbw":
             raise _wrong(settings, "", f"{name!r} is missing")
-    if not spelled["sweep time"].coupled:
-        raise _wrong(settings, "sweep time", "'coupled' is missing: how the instrument chooses the time itself")
+    computed = settings.map("sweep time")
+    if not spelled["sweep time"].coupled and not (
+        computed.has("computed") and computed.boolean("computed") and sweep.has("factor")
+    ):
+        why = "'coupled' is missing: how the instrument chooses the time itself (or 'computed: yes' and sweep.factor)"
+        raise _wrong(settings, "sweep time", why)
     words = {detector: detectors.text(detector) for detector in Detector if detectors.has(detector)}
     if not words:
         raise _wrong(detectors, "", "none of power and sample is there: no trace could be used")
@@ -118,15 +122,17 @@ def parse(text: str, source: str) -> Dialect:
         adjust=generator.command("adjust") if generator.has("adjust") else "",
         generator_min_rbw_hz=generator.quantity("least rbw", units.FREQUENCY) if generator.has("least rbw") else 0.0,
         initiate=sweep.command("start"),
-        abort=sweep.command("abort"),
+        abort=sweep.command("abort") if sweep.has("abort") else "",
         completion=_completion(sweep),
         settling_s=sweep.quantity("settling", units.TIME) if sweep.has("settling") else 0.0,
         sweep_factor=sweep.quantity("factor", units.PLAIN) if sweep.has("factor") else None,
         trace=_trace(top.map("trace")),
-        errors=top.command("errors"),
+        errors=top.command("errors") if top.has("errors") else "",
         status=status,
         flags=flags,
         one_message=top.boolean("one message") if top.has("one message") else True,
+        wide_first=top.boolean("wide first") if top.has("wide first") else False,
+        answers_within_s=top.quantity("answers within", units.TIME) if top.has("answers within") else 5.0,
         display_range_db=top.quantity("display range", units.DB) if top.has("display range") else None,
         rbw_hz=_filters(top),
         source=source,
@@ -135,7 +141,7 @@ def parse(text: str, source: str) -> Dialect:
 
 def _setting(parent: _Node, name: str, dimension: units.Dimension | None = None) -> Setting:
     node = parent.map(name)
-    node.only({"set", "ask", "coupled", "limits", "step"})
+    node.only({"set", "ask", "coupled", "computed", "limits", "step", "choices"})
     dimension = dimension or _BASE[name]
     limits: tuple[float, float] | None = None
     if node.has("limits"):
@@ -146,8 +152,15 @@ def _setting(parent: _Node, name: str, dimension: units.Dimension | None = None)
         if limits[0] > limits[1]:
             raise _wrong(node, "limits", "the least comes first")
     step = node.quantity("step", units.DB if dimension is units.DBM else dimension) if node.has("step") else 0.0
+    listed = node.list("choices") if node.has("choices") else ()
+    choices = tuple(node.read_quantity("choices", text, dimension) for text in listed)
+    if list(choices) != sorted(set(choices)):
+        raise _wrong(node, "choices", "each value once, the least first")
+    if not node.has("ask") and (name != "points" or limits is None or limits[0] != limits[1]):
+        raise _wrong(node, "", "'ask' is missing (only a fixed number of points, with 'limits', can do without)")
     return Setting(
-        ask=node.command("ask"),
+        ask=node.command("ask") if node.has("ask") else "",
+        choices=choices,
         set=node.command("set", value=True) if node.has("set") else "",
         coupled=node.command("coupled") if node.has("coupled") else "",
         limits=limits,
@@ -159,8 +172,17 @@ def _completion(sweep: _Node) -> Completion:
     if not sweep.has("completion"):
         return Completion()
     node = sweep.map("completion")
-    node.only({"ask", "bit", "done"})
-    return Completion(ask=node.command("ask"), bit=node.bit("bit"), done=node.boolean("done"), with_opc=False)
+    node.only({"ask", "bit", "done", "began", "blocks", "timed"})
+    blocks, timed = (node.has(key) and node.boolean(key) for key in ("blocks", "timed"))
+    if blocks or timed:
+        return Completion(ask=node.command("ask"), with_opc=False, blocks=blocks, timed=timed and not blocks)
+    return Completion(
+        ask=node.command("ask"),
+        bit=node.bit("bit"),
+        done=node.boolean("done"),
+        with_opc=False,
+        began=node.command("began") if node.has("began") else "",
+    )
 
 
 def _trace(node: _Node) -> TraceFormat:

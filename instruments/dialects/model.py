@@ -28,7 +28,8 @@ class Setting:
     """One setting: ``set`` is a template with ``{value}`` (empty: fixed), ``ask`` its query.
 
     ``coupled`` hands it to the instrument (video filter wide open, sweep time coupled). ``limits`` is None
-    where the instrument is asked with MINimum and MAXimum.
+    where the instrument is asked with MINimum and MAXimum. ``choices``, ascending, are the only values there
+    are (numbers of points). ``ask`` is empty only for a fixed number of points that cannot be asked.
     """
 
     ask: str
@@ -36,16 +37,25 @@ class Setting:
     coupled: str = ""
     limits: tuple[float, float] | None = None
     step: float = 0.0
+    choices: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Completion:
-    """How a sweep's end is seen: ``bit`` of the answer to ``ask`` becomes ``done``."""
+    """How a sweep's end is seen: ``bit`` of the answer to ``ask`` becomes ``done``.
+
+    ``began`` asks an event register in which the same bit tells that the sweep has begun, should it be over
+    before anybody looked. ``blocks``: nothing is answered before the end; ``ask`` is then any harmless query.
+    ``timed``: nothing tells the end, so its stated time is waited for.
+    """
 
     ask: str = "*ESR?"
     bit: int = 0
     done: bool = True
     with_opc: bool = True  # the bit follows *OPC sent behind the start command
+    began: str = ""
+    blocks: bool = False
+    timed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +73,9 @@ class Dialect:
 
     ``settings`` has the keys of :data:`SETTINGS` (`vbw` may be absent). ``one_message`` says whether several
     commands may travel in one message. ``display_range_db`` is None where levels are not cut off.
+    ``errors`` asks the error queue, or is "*ESR?" where only its error bits tell, or empty where nothing does;
+    ``abort`` may be empty, too. ``wide_first``: a start above the present stop is refused, so the axis is opened
+    to its whole width before it is set. ``answers_within_s`` is the longest silence of a sound instrument.
     """
 
     name: str
@@ -88,4 +101,6 @@ class Dialect:
     sweep_factor: float | None = None
     rbw_hz: tuple[float, ...] = ()
     generator_min_rbw_hz: float = 0.0
+    wide_first: bool = False
+    answers_within_s: float = 5.0
     source: str = ""
