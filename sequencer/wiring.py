@@ -39,6 +39,11 @@ __all__ = [
 
 PROGRAM = f"notchbook {__version__}"
 _READY_WITHIN_S = 20.0
+_SIMULATED_OPTIONS = {  # of the bench's process -> an example
+    "harness": "harness='12 in'",
+    "visit": "visit=2",
+    "transport": "transport=hislip",
+}
 
 
 def runs_root(out: str | None) -> Path:
@@ -117,8 +122,8 @@ def open_simulated(
 
     ``choice`` is what follows `simulated:` on the command line: DEVICE, DEVICE:VARIANT, :VARIANT or nothing, then,
     after commas, `harness=12 in` (cables between the cavities) and `visit=2` (the same bench at another time: its
-    noise and connections differ). Without a device the recipe's own is taken. ``goes_on`` makes it the bench that
-    an earlier process had begun: 'seconds,sweeps,matings' of that one.
+    noise and connections differ) and `transport=hislip` or `serial`. Without a device the recipe's own is taken.
+    ``goes_on`` makes it the bench that an earlier process had begun: 'seconds,sweeps,matings' of that one.
 
     Raises
     ------
@@ -166,10 +171,11 @@ def _simulated_options(choice: str) -> tuple[str, list[str]]:
         key, equals, value = (text.strip() for text in part.partition("="))
         if not equals and place == 0:
             plain = part
-        elif key in ("harness", "visit") and value:
+        elif key in _SIMULATED_OPTIONS and value:
             options += [f"--{key}", value]
         else:
-            msg = f"--bench simulated: {part.strip()!r} is not an option; there are harness='12 in' and visit=2"
+            has = ", ".join(_SIMULATED_OPTIONS.values())
+            msg = f"--bench simulated: {part.strip()!r} is not an option; there are {has}"
             raise UsageError(msg)
     return plain, options
 

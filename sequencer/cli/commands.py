@@ -103,7 +103,7 @@ def bench(asked: argparse.Namespace) -> None:
         _out(json.dumps(bench_schema(), indent=2))
         return
     command = [sys.executable, "-m", "instruments.simulated", "--standalone"]
-    for option in ("device", "variant"):
+    for option in ("device", "variant", "transport"):
         if getattr(asked, option):
             command += [f"--{option}", getattr(asked, option)]
     command += ["--seed", str(asked.seed), "--speed", repr(asked.speed)]

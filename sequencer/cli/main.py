@@ -50,6 +50,7 @@ def build_parser() -> argparse.ArgumentParser:
     simulate = benches.add_parser("simulate", help="serve the simulated bench to any SCPI client until Ctrl-C")
     simulate.add_argument("--device", default="", metavar="NAME", help="device on the bench ('list' names them)")
     simulate.add_argument("--variant", default="", metavar="NAME", help="analyzer variant ('list' names them)")
+    simulate.add_argument("--transport", default="", metavar="NAME", help="socket (the usual), hislip or serial")
     simulate.add_argument("--seed", type=int, default=1, metavar="N", help="seed of everything random")
     simulate.add_argument("--speed", type=float, default=1.0, metavar="X", help="times real time; 0: no waiting")
     benches.add_parser("schema", help="print the JSON Schema of bench files")
