@@ -21,7 +21,7 @@ from sequencer.core.history import (
     Role,
     Warned,
 )
-from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.hookup import HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
@@ -210,24 +210,31 @@ def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None,
     if first is None:
         return sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
     if len(stay.swept) <= 2:  # the first sweep with the generator on is the proof; it is judged once
-        before = None if _may_be_a_twin(stay.hookup, recipe) else last
+        before = None if _may_be_a_twin(stay, recipe) else last
         fault = hookup_fault(stay.hookup, first, expected_dbm=expected, thru=thru, last=before, recipe=recipe)
         if fault:
             return fault
     return sweep_fault(stay.swept[-1].sweep)
 
 
-def _may_be_a_twin(hookup: Hookup, recipe: Recipe) -> bool:
-    """A symmetric two-port (one cavity) reflects alike at both ends: a like trace then proves nothing either way."""
-    return hookup.kind is HookupKind.REFLECT and hookup.test_port in recipe.ports and len(recipe.ports) == 2
+def _may_be_a_twin(stay: Visit, recipe: Recipe) -> bool:
+    """Two reflections may truly be alike: open and short on a good bridge, both ends of a symmetric cavity.
+
+    A like trace is refused once (a lead may not have been moved); when it comes back it is said and kept.
+    """
+    ports = stay.hookup.test_port in recipe.ports
+    if stay.hookup.kind is not HookupKind.REFLECT:
+        return False
+    return len(recipe.ports) == 2 if ports else stay.refused > 0
 
 
 def _unsaid_twin(stay: Visit, last: Sweep | None, recipe: Recipe, history: Sequence[Entry]) -> Warn | None:
     first = _first_on(stay)
-    if first is None or last is None or not _may_be_a_twin(stay.hookup, recipe) or not repeats(first, last):
+    if first is None or last is None or not _may_be_a_twin(stay, recipe) or not repeats(first, last):
         return None
     text = (
-        f"{stay.hookup.name}: both ports reflect alike; a symmetric device does, and so does a lead that was not moved"
+        f"{stay.hookup.name} reflects like the hookup before it; a symmetric device or a very good bridge does, "
+        "and so does a lead that was not moved"
     )
     return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
 

@@ -192,7 +192,7 @@ def test_a_mended_hookup_goes_on_and_what_was_refused_is_taken_again(play: Play)
     assert [s.refused != "" for s in steps if isinstance(s, Connect) and s.hookup.name == "floor"] == [False, True]
 
 
-@pytest.mark.parametrize("stuck", ["TX-ANT", "TX-RX", "ANT-RX", "reflect-short"])
+@pytest.mark.parametrize("stuck", ["TX-ANT", "TX-RX", "ANT-RX", "reflect-short", "reflect-RX"])
 def test_a_relay_that_sticks_is_found(play: Play, stuck: str) -> None:
     """The hookup asked for gives the sweep of the one before, with fresh noise of 0.002 dB."""
     last: dict[str, Sweep] = {}
@@ -210,6 +210,8 @@ def test_a_relay_that_sticks_is_found(play: Play, stuck: str) -> None:
     play.falsify = sticks
     step = play.until(lambda s: isinstance(s, Connect) and s.refused)
     assert step.hookup.name == stuck
+    if stuck != "reflect-short":  # there it is said and kept: open and short may truly agree
+        assert isinstance(play.whole()[-1], Stop)
 
 
 def test_a_foreign_signal_is_said_once(play: Play) -> None:
@@ -328,4 +330,18 @@ def test_a_symmetric_cavity_may_reflect_alike_at_both_ends(recipe: Recipe, bench
     twin.falsify = alike
     steps = twin.whole()
     assert isinstance(steps[-1], Done)
-    assert any("both ports reflect alike" in s.why for s in steps if isinstance(s, Warn))
+    assert any("reflects like the hookup before it" in s.why for s in steps if isinstance(s, Warn))
+
+
+def test_open_and_short_on_a_very_good_bridge_are_taken_twice_and_kept(play: Play) -> None:
+    ends: dict[str, Sweep] = {}
+
+    def alike(step, sweep):
+        return ends.setdefault(step.key, sweep) if step.role in {Role.OPEN, Role.SHORT} else sweep
+
+    play.falsify = alike
+    steps = play.whole()
+    assert isinstance(steps[-1], Done)
+    again = [s.hookup.name for s in steps if isinstance(s, Connect) and s.refused]
+    assert again in (["reflect-short"], ["reflect-open"])
+    assert sum("reflects like the hookup before it" in s.why for s in steps if isinstance(s, Warn)) == 1
