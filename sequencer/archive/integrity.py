@@ -52,21 +52,24 @@ def verify_archive(
     folders = _run_folders(root)
     findings, links, unfinished = list[Finding](), list[Link](), 0
     for number, folder in enumerate(folders):
-        found, link, finished = _verify_folder(folder, keys)
+        found, link, finished = _verify_folder(folder, keys, [], demand=False)
         findings += found
         links += [link] if link else []
         unfinished += not finished
         if heard is not None:
             heard(number + 1, len(folders))
     findings += check_chain(links, heads(root), imported_runs(root))
-    lines = [f"{len(folders)} runs, {unfinished} of them unfinished; {len({link.chain for link in links})} benches"]
+    benches = len({link.chain for link in links})
+    lines = [f"runs: {len(folders)}, unfinished: {unfinished}, benches: {benches}"]
     return Verdict(what=str(root), findings=tuple(findings), lines=tuple(lines))
 
 
 def verify_one(folder: Path, keys: Sequence[PublicKey] = ()) -> Verdict:
     """Verify one run's files, its report and its place among its bench's records."""
-    findings, link, finished = _verify_folder(folder, keys)
-    lines = [] if finished else ["unfinished: there is no manifest yet to hold its files against"]
+    lines: list[str] = []
+    findings, link, finished = _verify_folder(folder, keys, lines, demand=True)
+    if not finished:
+        lines.append("unfinished: there is no manifest yet to hold its files against")
     root = folder.absolute().parent
     if not (root / names.CACHE).is_dir():
         lines.append(f"{root} is no archive: the run was verified by itself, not among its bench's records")
@@ -130,8 +133,10 @@ def _run_folders(root: Path) -> list[Path]:
     return [path for path in there if any((path / name).is_file() for name in (names.JOURNAL, names.MANIFEST))]
 
 
-def _verify_folder(folder: Path, keys: Sequence[PublicKey]) -> tuple[list[Finding], Link | None, bool]:
-    """Return findings, the run's place in a chain, and whether it was finished."""
+def _verify_folder(
+    folder: Path, keys: Sequence[PublicKey], lines: list[str], *, demand: bool
+) -> tuple[list[Finding], Link | None, bool]:
+    """Return findings, the run's place in a chain, and whether it was finished; with ``demand`` a key must fit."""
     where = folder.absolute().name
     if not (folder / names.MANIFEST).exists():
         if (folder / names.RESULT).exists() or (folder / names.REPORT).exists():
@@ -149,7 +154,7 @@ def _verify_folder(folder: Path, keys: Sequence[PublicKey]) -> tuple[list[Findin
         return [Finding(where=where, text=f"a file cannot be read: {exc}")], None, True
     if not findings:  # the files are those of the manifest; are they those of one run?
         findings += [Finding(where=where, text=text) for text in _strangers(where, record, marks)]
-        findings += _report_in_run(folder, record, result, marks, keys)
+        findings += _report_in_run(folder, record, result, marks, keys if demand else (), lines)
     return findings, link_of(record, result), True
 
 
@@ -170,7 +175,12 @@ def _strangers(where: str, record: Record, marks: dict[str, FileMark]) -> list[s
 
 
 def _report_in_run(
-    folder: Path, record: Record, result: bytes, marks: dict[str, FileMark], keys: Sequence[PublicKey]
+    folder: Path,
+    record: Record,
+    result: bytes,
+    marks: dict[str, FileMark],
+    keys: Sequence[PublicKey],
+    lines: list[str],
 ) -> list[Finding]:
     where = record.run_id
     if names.REPORT not in marks:
@@ -182,7 +192,7 @@ def _report_in_run(
         grave = bool(record.chain)  # the first reports had no seal, nor their records a chain
         return [Finding(where=where, text=exc.message, grave=grave)]
     findings: list[Finding] = []
-    _judge_seal(data, seal, f"{where}: {names.REPORT}", keys, findings, [])
+    _judge_seal(data, seal, f"{where}: {names.REPORT}", keys, findings, lines)
     facts = facts_of(record, result, marks)
     if seal.facts.record != facts.record:
         text = f"{names.RESULT} is not the record that {names.REPORT} was made from"
@@ -207,7 +217,7 @@ def _judge_seal(
         lines.append("SIMULATED, NOT A MEASUREMENT")
     trusted = 0
     for role, signed in seal.signatures.items():
-        who = f"by key {fingerprint(signed.key)} on {signed.at}"
+        who = f"key {fingerprint(signed.key)}, {signed.at}"
         if not signature_fits(data, seal, role):
             text = f"the {role}'s signature does not fit: it was changed, or made for another report"
             findings.append(Finding(where=where, text=text))
@@ -215,9 +225,9 @@ def _judge_seal(
             trusted += 1
             lines.append(f"authentic: signed as {role} by '{known[signed.key]}' ({who})")
         else:
-            lines.append(f"signed as {role} {who}; without that public key it cannot be said who signed")
+            lines.append(f"signed as {role} ({who}); without that public key it cannot be said by whom")
     if keys and not trusted and not findings:
-        text = "undamaged, but no signature on it is of a key that was given"
+        text = "undamaged, but not authentic: no signature on it is of a key that was given"
         findings.append(Finding(where=where, text=text))
     lines.insert(0, f"undamaged: report of run {seal.facts.run_id}")
     if not seal.signatures:

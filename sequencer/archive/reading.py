@@ -25,10 +25,20 @@ from sequencer.formats.manifest import (
     verify,
 )
 from sequencer.formats.record import load_record
-from sequencer.formats.seal import Role, SealFacts, blanked
+from sequencer.formats.seal import Role, SealFacts, blanked, seal
 from sequencer.formats.trace_csv import load_trace_csv
 
-__all__ = ["StoredRun", "facts_of", "find_run", "list_runs", "load_trace", "marks_of", "open_run", "verify_run"]
+__all__ = [
+    "StoredRun",
+    "facts_of",
+    "find_run",
+    "list_runs",
+    "load_trace",
+    "marks_of",
+    "open_run",
+    "seal_again",
+    "verify_run",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -182,6 +192,16 @@ def facts_of(record: Record, result: bytes, marks: Mapping[str, FileMark]) -> Se
         number=record.chain_number,
         previous=record.previous,
     )
+
+
+def seal_again(stored: StoredRun, report_html: str) -> str:
+    """Return a report that was rendered again, sealed as the first was, unsigned; of an unfinished run as it is."""
+    if stored.record is None:
+        return report_html
+    result = _bytes(stored.folder, names.RESULT)
+    own = {name: mark for name, mark in marks_of(stored.folder).items() if names.is_own(name)}
+    report = report_html.encode("utf-8", "xmlcharrefreplace")
+    return seal(report, facts_of(stored.record, result, own)).decode("utf-8")
 
 
 def _signed_since(folder: Path, difference: Difference, manifest: Mapping[str, FileMark]) -> bool:

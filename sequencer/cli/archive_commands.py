@@ -291,7 +291,7 @@ def _tell(verdict: Verdict) -> str:
     for text in verdict.lines:
         lines += fold(text, WIDTH)
     for finding in verdict.findings:
-        lines += fold(f"{finding.where}: {finding.text}", WIDTH, "CHANGED: " if finding.grave else "note: ", "  ")
+        lines += fold(f"{finding.where}: {finding.text}", WIDTH, "WRONG: " if finding.grave else "note: ", "  ")
     lines += fold(
         f"{verdict.what} verifies: everything is as it was filed."
         if verdict.holds

@@ -164,7 +164,7 @@ def answer(record: Record, *, accept_conditional: bool) -> str:
 def report(asked: argparse.Namespace) -> None:
     """`report RUN`: render a stored run's report again, from its record and traces."""
     from reports.html import render
-    from sequencer.archive.reading import find_run, open_run
+    from sequencer.archive.reading import find_run, open_run, seal_again
     from sequencer.recipe.bench_loader import load_bench
     from sequencer.recipe.loader import load_recipe
     from sequencer.run.evaluate import evaluate
@@ -176,7 +176,7 @@ def report(asked: argparse.Namespace) -> None:
     bench = load_bench(stored.bench_text, str(stored.folder / "bench.yaml"))
     done = evaluate(recipe, bench, stored.history)
     record = stored.record or make_record(recipe, bench, stored.history, done, wall_seconds=0.0)
-    text = render(record, done.curves)
+    text = seal_again(stored, render(record, done.curves))
     if asked.write:
         write_new(Path(asked.write), text)
     else:
