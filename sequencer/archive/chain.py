@@ -100,9 +100,26 @@ def place(
                 record=sha256,
                 previous=placed.previous,
             )
-            write_whole(disk, path, canonical_json(dataclasses.asdict(Head(last=last, before=before))).encode())
+            _write_head(path, Head(last=last, before=before), disk)
 
-        yield placed, announce
+        try:
+            yield placed, announce
+        except BaseException:
+            if not (root / record.run_id / names.MANIFEST).exists():  # announced perhaps, but not filed
+                with contextlib.suppress(OSError):  # the first failure is the one to tell
+                    _take_back(path, before, disk)
+            raise
+
+
+def _write_head(path: Path, head: Head, disk: Disk) -> None:
+    write_whole(disk, path, canonical_json(dataclasses.asdict(head)).encode("utf-8"))
+
+
+def _take_back(path: Path, before: Link | None, disk: Disk) -> None:
+    if before is None:
+        path.unlink(missing_ok=True)
+    else:
+        _write_head(path, Head(last=before, before=None), disk)
 
 
 def _filed(root: Path, head: Head | None) -> Link | None:

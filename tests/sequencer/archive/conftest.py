@@ -8,20 +8,29 @@ import os
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 import pytest
 
 from sequencer.archive.disk import Disk
+from sequencer.archive.runfolder import RunFolder
 from sequencer.core.history import Began, Entry, Finished, MadeSafe, Role, Swept
-from sequencer.core.record import Record, Statement
+from sequencer.core.record import Record, Statement, TraceRecord
 from sequencer.core.trace import Sweep, SweepSettings, Trace
 from sequencer.formats.canonical import sha256_text
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 RECIPE = "recipe: 1\r\nname: ä\n"
 BENCH = "bench: 1\n"
+PAGE = """<!doctype html>
+<html><head><style>p { color: black; }</style></head><body>
+<p>Statement: pass</p>
+<svg><path d="M0 4H690"/></svg>
+<table><tr><td data-seal="record">not filed yet</td><td data-seal="previous">not filed yet</td></tr>
+<tr><td data-seal="number">not filed yet</td><td data-seal="chain">not filed yet</td></tr></table>
+</body></html>
+"""
 
 
 class Killed(BaseException):
@@ -201,3 +210,28 @@ def flaky() -> Callable[..., FlakyDisk]:
 def killed() -> type[BaseException]:
     """What a dying disk raises."""
     return Killed
+
+
+FileRun = Callable[..., Path]
+
+
+@pytest.fixture
+def file_run() -> FileRun:
+    """File a whole run of one sweep under a root: (root, run id, sign=None, **fields of the record) -> its folder."""
+
+    def file(root: Path, run_id: str, *, sign: Callable[[bytes], bytes] | None = None, **fields: Any) -> Path:
+        run = ShortRun(run_id=run_id, report=PAGE)
+        store = RunFolder.create(root, run_id, run.recipe_text, run.bench_text, sign=sign)
+        store.append(run.began())
+        file, sha256 = store.store_sweep("thru", "overview", "thru", run.sweep(0))
+        store.append(run.swept(0, file, sha256))
+        for entry in run.last():
+            store.append(entry)
+        trace = TraceRecord(
+            file=file, sha256=sha256, hookup="thru", key="overview", role="thru", began=NOON, used=run.sweep(0).used
+        )
+        given = {"identification": {"analyzer": "A,1"}, "traces": (trace,), **fields}
+        store.finish(dataclasses.replace(run.record(), **given), run.report)
+        return store.folder
+
+    return file
