@@ -7,7 +7,16 @@ import math
 from reports.words import MINUS, percent
 from sequencer.core.record import Change, FamilyChange
 
-__all__ = ["change_interval", "difference", "e_n", "family_sentence", "limit_on_change", "signed"]
+__all__ = [
+    "change_interval",
+    "difference",
+    "e_n",
+    "family_detail",
+    "family_sentence",
+    "family_verdict",
+    "limit_on_change",
+    "signed",
+]
 
 
 def _scaled(unit: str) -> tuple[float, str]:
@@ -55,15 +64,25 @@ def limit_on_change(change: Change, unit: str) -> str:
     return f"at most {change.max_change * factor:.4g} {shown}: {said}"
 
 
-def family_sentence(family: FamilyChange) -> str:
-    """Say in one or two sentences whether anything changed, all quantities together."""
-    if family.changed is None or family.largest_e_n is None or family.critical_e_n is None or family.p_value is None:
-        return "No quantity has a value in both runs, so nothing can be said of a change."
+def family_verdict(family: FamilyChange) -> str:
+    """Say in a few words whether anything changed, all quantities together."""
+    return {None: "cannot be said", True: "changed", False: "no change shown"}[family.changed]
+
+
+def family_detail(family: FamilyChange) -> str:
+    """Say what the verdict rests on."""
+    if family.largest_e_n is None or family.critical_e_n is None or family.p_value is None:
+        return "No quantity has a value in both runs."
     count = "the one quantity" if family.compared == 1 else f"{family.compared} quantities"
-    risk = percent(family.level)
+    seen = f"The largest |E_n| of {count} is {abs(family.largest_e_n):.2f}"
+    line = f"that of an unchanged device passes {family.critical_e_n:.2f} in {percent(family.level)} of comparisons"
+    if not family.changed:
+        return f"{seen}; {line}."
     chance = "less than 0.1 %" if family.p_value < 1e-3 else f"{100.0 * family.p_value:.2g} %"
-    seen = f"the largest |E_n| of {count} is {abs(family.largest_e_n):.2f}"
-    line = f"an unchanged device would exceed {family.critical_e_n:.2f} in {risk} of comparisons"
-    if family.changed:
-        return f"Changed: {seen}; {line}, and reach this value in {chance}."
-    return f"No change shown: {seen}; {line}."
+    return f"{seen}; {line}, and reaches this in {chance}."
+
+
+def family_sentence(family: FamilyChange) -> str:
+    """Say whether anything changed, and what that rests on."""
+    verdict = family_verdict(family)
+    return f"{verdict[0].upper()}{verdict[1:]}. {family_detail(family)}"
