@@ -161,7 +161,7 @@ class Engine:
         self._append(Connected(at=self._now(), why=step.why, hookup=step.hookup, by=by, check=step.check))
 
     def _sweep(self, step: SweepStep) -> None:
-        self.outside.listener.progress(self._progress(step))
+        self.outside.listener.progress(self._progress(f"{step.hookup}: {step.key}, {step.role.value}"))
         sweep = self.outside.analyzer.sweep(step.settings)
         file, sha256 = self.outside.store.store_sweep(step.hookup, step.key, step.role.value, sweep)
         self._done_s += sweep.instrument_s
@@ -220,11 +220,11 @@ class Engine:
         on = self.outside.analyzer.switched_on()
         self._append(Identified(at=self._now(), why=why, identification=names, capabilities=caps, switched_on=on))
 
-    def _progress(self, step: SweepStep) -> Progress:
+    def _progress(self, text: str) -> Progress:
         caps = capabilities(self.history)
         stays = visits(self.history)
         if caps is None:
-            return Progress(done_s=self._done_s, left_s=0.0, step=step.why)
+            return Progress(done_s=self._done_s, left_s=0.0, step=text)
         plan = make_plan(self.recipe, self.bench, caps, known(self.history))
         left = 0.0
         for number, station in enumerate(plan.stations):
@@ -232,7 +232,6 @@ class Engine:
             for planned in station.sweeps:
                 missing = planned.repeats - (stay.count(planned) if stay else 0)
                 left += max(0, missing) * seconds_of(planned.settings, caps)
-        text = f"{step.hookup}: {step.key}, {step.role.value}"
         return Progress(
             done_s=self._done_s, left_s=left, step=text, hookups_done=len(stays), hookups_all=len(plan.stations)
         )
@@ -256,6 +255,9 @@ class Engine:
         why = "generator off, confirmed by the instrument" if proven else "generator off was sent but NOT confirmed"
         at = self.history[-1].at if self.history else self.began.at
         for entry in (MadeSafe(at=at, why=why, proven=proven), Stopped(at=at, why=reason)):
+            if not self.history:  # not even its beginning is stored: there is no run to end
+                self.outside.listener.heard(entry)
+                continue
             try:
                 self._append(entry)
             except NotchbookError as exc:  # the store is what failed: the terminal still hears it

@@ -78,7 +78,7 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
     stays = visits(history)
     step = _at_stations(recipe, bench, caps, plan, stays, history)
     if isinstance(step, Connect | Adjust | SweepStep):  # a resumed run looks at its reference first
-        return check_step(recipe, bench, caps, plan, stays, history) or step
+        return check_step(recipe, bench, caps, plan, history) or step
     if step is not None:
         return step
     judged = {e.result_id for e in since_session(history) if isinstance(e, Judged)}

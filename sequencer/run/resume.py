@@ -19,7 +19,7 @@ from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.plan import Plan, expected_thru_dbm, reflect_level_dbm
 from sequencer.run.proof import hookup_fault, sweep_fault
 from sequencer.run.steps import Adjust, Connect, Step, Stop, SweepStep, Void
-from sequencer.run.visits import Visit
+from sequencer.run.visits import Visit, visits
 
 __all__ = ["MOST_TRIES", "allowed_db", "check_step", "moved", "since_session"]
 
@@ -44,12 +44,13 @@ def allowed_db(bench: Bench) -> float:
     return DRIFT_DB + 2.0 * (ASSUMED_MATING_DB if figure is None else figure.worst)
 
 
-def check_step(
-    recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, stays: Sequence[Visit], history: Sequence[Entry]
-) -> Step | None:
-    """Return what must be done in a resumed run before what ``stays`` hold may be used, or None."""
+def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, history: Sequence[Entry]) -> Step | None:
+    """Return what must be done in a resumed run before what an earlier session swept may be used, or None."""
     number = next((n for n in range(len(history) - 1, -1, -1) if isinstance(history[n], Resumed | Voided)), None)
-    if number is None or isinstance(history[number], Voided) or not any(stay.swept for stay in stays):
+    if number is None or isinstance(history[number], Voided):
+        return None
+    stays = visits(history[: number + 1])
+    if not any(stay.swept for stay in stays):
         return None
     after = history[number + 1 :]
     other = _other_bench(history[:number], after)
