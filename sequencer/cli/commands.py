@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sequencer.cli.archive_commands import archive
-from sequencer.cli.pairs import pairs
+from sequencer.cli.pairs import pairs, sets_of
 from sequencer.cli.resume_command import resume
 from sequencer.cli.study_commands import STUDY_COMMANDS, load_finished
 from sequencer.errors import UsageError
@@ -57,7 +57,8 @@ def _recipe_new(asked: argparse.Namespace) -> None:
     from sequencer.recipe.new import new_recipe
     from sequencer.units import FREQUENCY, parse
 
-    text = new_recipe(parse(asked.transmit, FREQUENCY), parse(asked.receive, FREQUENCY), name=asked.name)
+    channels = parse(asked.transmit, FREQUENCY), parse(asked.receive, FREQUENCY)
+    text = new_recipe(*channels, name=asked.name, **({"kind": asked.kind} if asked.kind else {}))
     if not asked.write:
         _out(text)
         return
@@ -132,7 +133,7 @@ def run(asked: argparse.Namespace) -> str:
         bench=asked.bench,
         root=runs_root(asked.out),
         serial=asked.serial,
-        conditions={},
+        conditions=sets_of(asked.set)[1],
         labels=pairs(asked.label, "--label"),
         seed=asked.seed,
         speed=asked.speed,

@@ -36,6 +36,7 @@ def build_parser() -> argparse.ArgumentParser:
     new.add_argument("--transmit", required=True, metavar="FREQ", help="transmit frequency, e.g. '146.610 MHz'")
     new.add_argument("--receive", required=True, metavar="FREQ", help="receive frequency, e.g. '146.010 MHz'")
     new.add_argument("--name", metavar="NAME", help="name of the recipe")
+    new.add_argument("--kind", metavar="KIND", help="band-pass/band-reject (default), reject-only or pass-only")
     new.add_argument("--write", metavar="FILE", help="write to this new file instead of the terminal")
     show = recipes.add_parser("show", help="print a starter recipe, to copy and change")
     show.add_argument("recipe", metavar="RECIPE")
@@ -63,7 +64,11 @@ def build_parser() -> argparse.ArgumentParser:
     run.add_argument("--serial", default="", metavar="S", help="serial number of the device")
     run.add_argument("--out", metavar="DIR", help="where runs live (else NOTCHBOOK_ARCHIVE, else ./runs)")
     run.add_argument(
-        "--set", action="append", default=[], metavar="K=V", help="answer a question: temperature, operator, place ..."
+        "--set",
+        action="append",
+        default=[],
+        metavar="K=V",
+        help="temperature, humidity, operator, place, soak; laboratory, customer, received, ...",
     )
     run.add_argument("--label", action="append", default=[], metavar="K=V", help="label the run, e.g. harness='12 in'")
     run.add_argument("--baseline", metavar="RUN", help="state the change of every quantity since this run")

@@ -6,7 +6,10 @@ from collections.abc import Sequence
 
 from sequencer.errors import UsageError
 
-__all__ = ["pairs"]
+__all__ = ["ASKED", "RECORDED", "pairs", "sets_of"]
+
+ASKED = ("transmitter", "operator", "place", "temperature", "humidity", "soak")  # what a run asks
+RECORDED = ("laboratory", "customer", "received", "condition on arrival", "sampling", "kit", "note")  # only told
 
 
 def pairs(given: Sequence[str], option: str) -> dict[str, str]:
@@ -25,3 +28,28 @@ def pairs(given: Sequence[str], option: str) -> dict[str, str]:
             raise UsageError(msg)
         found[key.strip()] = value.strip()
     return found
+
+
+def sets_of(given: Sequence[str]) -> tuple[dict[str, str], dict[str, str]]:
+    """Return the pairs of --set: (answers to what a run asks, what is recorded besides).
+
+    Raises
+    ------
+    UsageError
+        When a key is neither; with the nearest one.
+    """
+    from sequencer.recipe.problems import did_you_mean
+
+    answers: dict[str, str] = {}
+    recorded: dict[str, str] = {}
+    for key, value in pairs(given, "--set").items():
+        word = " ".join(key.replace("_", " ").replace("-", " ").casefold().split())
+        if word in ASKED:
+            answers[word] = value
+        elif word in RECORDED:
+            recorded[word] = value
+        else:
+            allowed = (*ASKED, *RECORDED)
+            msg = f"--set {key!r}: there is no such thing to set; allowed: {', '.join(allowed)}"
+            raise UsageError(msg + did_you_mean(word, allowed))
+    return answers, recorded

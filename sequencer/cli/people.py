@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from sequencer.cli.pairs import pairs
+from sequencer.cli.pairs import sets_of
 from sequencer.cli.terminal import Terminal, require_hands
 
 __all__ = ["at_the_bench"]
@@ -17,7 +17,7 @@ def at_the_bench(
     asked: argparse.Namespace, ports: Sequence[str], *, hookups_done: int = 0
 ) -> Callable[[Any, bool, Any], Terminal]:
     """Return what makes, from (bench, simulated, switch or None), the operator, hands and listener of a run."""
-    sets = pairs(asked.set, "--set")
+    sets, _ = sets_of(asked.set)
     interactive = sys.stdin.isatty()
 
     def people(bench: Any, simulated: bool, moves: Any) -> Terminal:

@@ -157,6 +157,7 @@ class Engine:
     def _connect(self, step: Connect) -> None:
         if step.refused:
             self._append(Refused(at=self._now(), why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
+        self.outside.listener.progress(self._progress(f"{step.hookup.name}: to be connected"))
         by = self.outside.switch.connect(step.hookup)
         self._append(Connected(at=self._now(), why=step.why, hookup=step.hookup, by=by, check=step.check))
 
