@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from reports.words import MINUS, percent
 from sequencer.core.record import Change, FamilyChange
@@ -16,6 +17,7 @@ __all__ = [
     "family_verdict",
     "limit_on_change",
     "signed",
+    "typeset",
 ]
 
 
@@ -80,6 +82,14 @@ def family_detail(family: FamilyChange) -> str:
         return f"{seen}; {line}."
     chance = "less than 0.1 %" if family.p_value < 1e-3 else f"{100.0 * family.p_value:.2g} %"
     return f"{seen}; {line}, and reaches this in {chance}."
+
+
+def typeset(text: str) -> object:
+    """Escape a sentence for a page; set E_n with its index and keep numbers with what they count."""
+    from markupsafe import Markup, escape
+
+    safe = re.sub(r"(?<=[0-9]) (?=[%dk])", "\N{NO-BREAK SPACE}", str(escape(text)))
+    return Markup(safe.replace("E_n", "E<sub>n</sub>"))  # noqa: S704 - escaped in the line above
 
 
 def family_sentence(family: FamilyChange) -> str:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 
-from reports.change_words import change_interval, difference, e_n, family_detail, family_verdict, limit_on_change
+from reports.change_words import change_interval, difference, e_n, limit_on_change
 from reports.charts import forest
 from reports.figures import SIMULATED_MARK
 from reports.html import environment
@@ -50,18 +49,7 @@ def render_compare(against: Sequence[Against], curves: Sequence[Sequence[Curve]]
 
 def page(template: str, view: Mapping[str, object]) -> str:
     """Render one of the pages beside the report."""
-    found = environment()
-    found.filters.setdefault("family_detail", lambda family: _typeset(family_detail(family)))
-    found.filters.setdefault("family_verdict", family_verdict)
-    return found.get_template(template).render(view) + "\n"
-
-
-def _typeset(text: str) -> object:
-    """Escape a sentence; set E_n with its index and keep numbers with their units."""
-    from markupsafe import Markup, escape
-
-    safe = re.sub(r"(?<=[0-9]) (?=[%dk])", "\N{NO-BREAK SPACE}", str(escape(text)))
-    return Markup(safe.replace("E_n", "E<sub>n</sub>"))  # noqa: S704 - escaped in the line above
+    return environment().get_template(template).render(view) + "\n"
 
 
 def _section(name: str, each: Against, mark: str) -> dict[str, object]:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from reports import words
+from reports import change_words, words
 from reports.figures import SIMULATED_MARK, figure_groups
 from reports.guidance import CAUTIONS, CONDITIONS, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition, plain
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
@@ -76,8 +76,14 @@ def environment() -> jinja2.Environment:
     environment.filters.update(
         by_settings=_by_settings,
         calibrated=_calibrated,
+        change=lambda result: change_words.difference(result.change, result.unit),
+        change_interval=lambda result: change_words.change_interval(result.change, result.unit),
+        change_allowed=lambda result: change_words.limit_on_change(result.change, result.unit),
         css_string=_css_string,
         day=lambda when: f"{when.astimezone(UTC):%Y-%m-%d}",
+        e_n=change_words.e_n,
+        family_detail=lambda family: change_words.typeset(change_words.family_detail(family)),
+        family_verdict=change_words.family_verdict,
         hz=show_hz,
         interval=words.interval_text,
         margin=words.margin_text,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from reports.change_words import signed
+from reports.words import between
 from sequencer.core.comparison import Series, Studied
 from sequencer.units import LENGTH
 
@@ -17,8 +18,8 @@ def slope_words(series: Series) -> str:
     if slope is None:
         return "No slope: it takes three values, taken over more than a day."
     low, high = slope.interval
-    text = f"Slope {signed(slope.per_year, unit, 3)} a year, 95 % interval {signed(low, unit, 3)}"
-    text += f" to {signed(high, unit, 3)} a year"
+    text = f"Slope {signed(slope.per_year, unit, 3)} a year, 95 % interval "
+    text += f"{between(signed(low, unit, 3), signed(high, unit, 3))} a year"
     proven = low > 0.0 or high < 0.0
     text += ": it moves." if proven else ": no slope is shown."
     return text + (" The runs scatter more than their budgets say." if slope.inflated else "")

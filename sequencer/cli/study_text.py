@@ -38,15 +38,12 @@ def change_text(record: Record) -> str:
     if family is None:
         return ""
     rows = [(r.id, r.change, r.unit) for r in record.results if r.change is not None]
-    cells = [(name, difference(c, u), change_interval(c, u), e_n(c.e_n), limit_on_change(c, u)) for name, c, u in rows]
-    return "\n".join([f"Against the baseline {family.baseline}:", *_changes(cells), *_family(family)])
-
-
-def _changes(cells: Sequence[tuple[str, ...]]) -> list[str]:
-    heads = ["quantity", "change", "95 % interval", "E_n", "allowed"]
-    used = 5 if any(row[4] for row in cells) else 4
-    rows = [[_plain(cell) for cell in row[:used]] for row in cells]
-    return ["", *table(heads[:used], rows, WIDTH, wraps=0), ""]
+    cells = [[_plain(t) for t in (name, difference(c, u), change_interval(c, u), e_n(c.e_n))] for name, c, u in rows]
+    lines = [f"Against the baseline {family.baseline}:", ""]
+    lines += [*table(("quantity", "change", "95 % interval", "E_n"), cells, WIDTH, wraps=0), ""]
+    lines += _family(family)
+    allowed = [f"{name}: {limit_on_change(c, u)}" for name, c, u in rows if c.max_change is not None]
+    return "\n".join([*lines, *_bullets("Change allowed by the recipe:", allowed)])
 
 
 def _family(family: FamilyChange) -> list[str]:

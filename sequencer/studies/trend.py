@@ -1,7 +1,7 @@
 """Every quantity of one device over the years; the slope is told from three values on, with its interval.
 
-The line is fitted with the covariance of the runs, so what all of them share (the same scale, the same pads) does
-not count against a slope. Where the runs scatter about the line more than their budgets explain, the interval is
+The interval of the slope comes from the joint draws of all runs, so what they share (the same scale, the same pads)
+does not count against it. Where the runs scatter about the line more than their budgets explain, the interval is
 widened by the Birge ratio and Student's factor (R. T. Birge, Phys. Rev. 40, 207 (1932) [from memory]).
 """
 
@@ -76,15 +76,15 @@ def _slope(found: Sequence[tuple[Record, Result]]) -> Slope | None:
     errors = np.stack([one for one in family.errors([result for _, result in found]) if one is not None])
     years = np.array([(record.began - found[0][0].began) / YEAR for record, _ in found])
     values = np.array([result.value for _, result in found], dtype=np.float64)
-    weight = np.linalg.pinv(np.cov(errors), hermitian=True)
+    own = np.var(errors - errors.mean(axis=0), axis=1)  # what all runs share moves the line, not its slope
+    weight = 1.0 / np.maximum(own, 1e-12 * max(float(own.max()), 1e-12))
     design = np.stack([np.ones_like(years), years], axis=1)
-    solve = np.linalg.pinv(design.T @ weight @ design) @ design.T @ weight
+    solve = np.linalg.solve(design.T @ (weight[:, None] * design), design.T * weight)
     fitted = solve @ values
     about = np.eye(years.size) - design @ solve
 
     def scatter(of: FloatArray) -> FloatArray:
-        rest = about @ of
-        return np.asarray(np.sum(rest * (weight @ rest), axis=0))
+        return np.asarray(weight @ (about @ of) ** 2)
 
     seen = float(scatter(values))
     inflated = float(np.mean(scatter(errors) >= seen)) < _UNLIKELY
