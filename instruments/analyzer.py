@@ -18,6 +18,7 @@ from instruments.dialects import Dialect
 from instruments.link import Link, Transcript
 from instruments.waiting import run_to_end
 from sequencer.core.capability import Capabilities
+from sequencer.core.normalise import differing
 from sequencer.core.trace import Flag, Sweep, SweepSettings, Trace
 from sequencer.errors import InstrumentError, MeasurementError
 from sequencer.ports import Clock
@@ -121,7 +122,8 @@ class ScpiAnalyzer:
             began = self._clock.now()
             self._run(self._dialect.initiate, duration_s, 1.5 * duration_s + 5.0)
             values = self._trace(used.points)
-            flags = self._after_sweep(asked)
+            flags = self._after_sweep()
+            self._refuse_changes(used, self._read_back(asked))
         except BaseException:
             self._forget()
             raise
@@ -419,15 +421,23 @@ class ScpiAnalyzer:
             values = scpi.parse_ascii_trace(self._link.query(form.ask), points, form.ask)
         return scpi.levels(values, form.ask)
 
-    def _after_sweep(self, asked: SweepSettings) -> frozenset[Flag]:
+    def _after_sweep(self) -> frozenset[Flag]:
         dialect = self._dialect
-        *status, output = self._ask([*dialect.status, dialect.output])
         bits = 0
-        for answer, ask in zip(status, dialect.status, strict=True):
+        for answer, ask in zip(self._ask(list(dialect.status)), dialect.status, strict=True):
             bits |= scpi.parse_integer(answer, ask)
         self._refuse_errors("sweeping")
-        self._check_output(output, asked)
         return frozenset(flag for flag, bit in dialect.flags.items() if bits >> bit & 1)
+
+    def _refuse_changes(self, before: SweepSettings, after: SweepSettings) -> None:
+        """A reset, or another program at the same analyzer, must not pass for a sweep of ours."""
+        changed = differing(before, after)
+        if changed:
+            msg = (
+                f"{self._link.resource}: while it swept, its settings changed ({', '.join(changed)}): was it reset, "
+                f"or does another program or person use it?"
+            )
+            raise InstrumentError(msg, resource=self._link.resource, changed=changed)
 
     def _refuse_errors(self, doing: str) -> None:
         errorqueue.refuse_errors(self._link, self._dialect.errors, doing)

@@ -11,7 +11,7 @@ from instruments.simulated.bench import Bench, Reading
 from instruments.simulated.commands import Command, event, setting, status_commands
 from instruments.simulated.parameters import block, read_boolean, read_number, read_word
 from instruments.simulated.settings import LEAST_SPAN_HZ, WIDEST_VBW_HZ, Settings
-from instruments.simulated.status import Status
+from instruments.simulated.status import ESR_PON, Status
 from instruments.simulated.syntax import ScpiError, Tree, short_form
 from instruments.simulated.variants import Variant
 
@@ -29,6 +29,7 @@ class Analyzer:
 
     def __init__(self, bench: Bench, variant: Variant) -> None:
         self._bench = bench
+        bench.when_switched_on.append(self.switched_on)
         self._variant = variant
         self.terminator = variant.terminator
         self.manners = variant.manners
@@ -52,6 +53,14 @@ class Analyzer:
     def identification(self) -> str:
         """Say first that it is no instrument."""
         return f"Notchbook,simulated bench {self._variant.name},{self._bench.seed},{sequencer.__version__}"
+
+    def switched_on(self) -> None:
+        """Come up from power-off."""
+        self.reset()
+        self.status.clear()
+        self.status.preset()
+        self.status.esr = ESR_PON
+        self._settings.output = self._variant.output_at_power_on
 
     def reset(self) -> None:
         """*RST."""

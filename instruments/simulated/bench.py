@@ -122,12 +122,20 @@ class Bench:
         self._sweeps = 0
         self._trim_hz = 0.0
         self.on_since_s = -profile.on_for_s
+        self.when_switched_on: list[Callable[[], None]] = []  # what the instruments do then
 
     def go_on(self, elapsed_s: float, sweeps: int, matings: int) -> None:
         """Be the bench that an earlier process had begun: as old, its noise and matings not repeated."""
         self.time.spend(elapsed_s)
         self.time.owed_s = 0.0
         self._sweeps, self._matings = sweeps, matings
+
+    def power_cycle(self) -> None:
+        """Switch the analyzer off and on: cold, its tracking adjustment and every setting gone."""
+        self.on_since_s = self.time.now_s
+        self._trim_hz = 0.0
+        for tell in self.when_switched_on:
+            tell()
 
     def connect(self, hookup: str) -> None:
         """Move the leads; each mating of connectors comes out a little different."""

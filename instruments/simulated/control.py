@@ -98,12 +98,14 @@ class Control:
         self._bench.faults.miswired[asked] = made
 
     def _fault(self, parameters: tuple[str, ...]) -> None:
-        """NONE | COLD | FOREIGN,<Hz>,<dBm> | LEAKAGE,<dB more>."""
+        """NONE | POWER | COLD | FOREIGN,<Hz>,<dBm> | LEAKAGE,<dB more>."""
         word, numbers = parameters[0].upper(), parameters[1:]
         faults = self._bench.faults
         if word == "NONE" and not numbers:
             faults.foreign, faults.extra_leakage_db = None, 0.0
             faults.miswired.clear()
+        elif word == "POWER" and not numbers:
+            self._bench.power_cycle()
         elif word == "COLD" and not numbers:
             self._bench.on_since_s = self._bench.time.now_s
         elif word == "FOREIGN" and len(numbers) == 2:

@@ -220,7 +220,8 @@ def test_settings_that_did_not_change_are_not_sent_again(analyzer: ScpiAnalyzer,
     second = analyzer.sweep(SETTINGS)
     again = instrument.sent()[before:]
     assert second.used == first.used
-    assert not [c for c in again if c.startswith(("FREQ", "BAND", "SWE", "DET", "INP", "DISP", "SOUR"))]
+    sent = [c for c in again if c.startswith(("FREQ", "BAND", "SWE", "DET", "INP", "DISP", "SOUR"))]
+    assert not [c for c in sent if "?" not in c]  # they are read back after the sweep, not sent again
     analyzer.sweep(replace(SETTINGS, rbw_hz=1e3))
     changed = [c for c in instrument.sent()[before + len(again) :] if " " in c and "?" not in c]
     assert changed == ["BAND 1000"]
@@ -233,6 +234,26 @@ def test_the_generator_is_proven_on_and_off(analyzer: ScpiAnalyzer, instrument: 
     instrument.ignores = {"OUTP"}
     with pytest.raises(InstrumentError, match="generator is off, not as asked"):
         analyzer.sweep(SETTINGS)
+
+
+@pytest.mark.parametrize(("setting", "value"), [("BAND", "100"), ("INP:ATT", "20"), ("DISP:TRAC:Y:RLEV", "-30")])
+def test_settings_that_change_while_sweeping_spoil_the_sweep(
+    analyzer: ScpiAnalyzer, instrument: ToyAnalyzer, setting: str, value: str
+) -> None:
+    instrument.trace = lambda peer, _line: (
+        instrument.values.update({setting: value}),
+        peer.sendall(instrument.block() + b"\n"),
+    )
+    with pytest.raises(InstrumentError, match="does another program or person use it"):
+        analyzer.sweep(SETTINGS)
+
+
+def test_an_instrument_that_was_switched_on_says_so_once(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
+    instrument.esr = 0x80  # power on: IEEE 488.2, 11.5.1.1.2 (from memory)
+    analyzer.begin_anew()
+    assert analyzer.switched_on()
+    analyzer.begin_anew()
+    assert not analyzer.switched_on()
 
 
 def test_a_generator_that_goes_off_while_sweeping_spoils_the_sweep(
