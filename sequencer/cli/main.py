@@ -68,7 +68,7 @@ def build_parser() -> argparse.ArgumentParser:
         action="append",
         default=[],
         metavar="K=V",
-        help="temperature, humidity, operator, place, soak; laboratory, customer, received, ...",
+        help="temperature, operator, place, soak, customer ...",
     )
     run.add_argument("--label", action="append", default=[], metavar="K=V", help="label the run, e.g. harness='12 in'")
     run.add_argument("--baseline", metavar="RUN", help="state the change of every quantity since this run")
