@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from instruments import errorqueue
+from instruments import channels, errorqueue
 from instruments.link import Link, Transcript
-from sequencer.core.hookup import Hookup
+from sequencer.core.hookup import BY_HAND, Hookup
 from sequencer.errors import HookupError
 from sequencer.ports import Clock
 from sequencer.recipe.model import SwitchFile
@@ -33,13 +33,22 @@ def open_switch(
 
 
 class MatrixSwitch:
-    """Implements `sequencer.ports.Switch`: one SCPI command a hookup, as the bench file gives it."""
+    """Implements `sequencer.ports.Switch`: one SCPI command a hookup, as the bench file gives it.
 
-    def __init__(self, link: Link, spec: SwitchFile, clock: Clock, by: str = "switch") -> None:
+    What it reads back proves that the relays were told, not that they moved: every hookup still has to prove itself
+    by its first sweep.
+
+    Parameters
+    ----------
+    hand : command of the simulated bench that moves its leads past the relays, with '{name}'; '' for a real switch.
+    """
+
+    def __init__(self, link: Link, spec: SwitchFile, clock: Clock, by: str = "switch", hand: str = "") -> None:
         self._link = link
         self._spec = spec
         self._clock = clock
         self._by = by
+        self._hand = hand
         self._identification = link.query("*IDN?")
         link.write("*CLS")  # what others left in the error queue is not ours
 
@@ -48,27 +57,42 @@ class MatrixSwitch:
         return self._identification
 
     def connect(self, hookup: Hookup) -> str:
-        """Bring the hookup about and let it settle; return who did.
+        """Bring the hookup about, let it settle and read it back; return who did.
 
         Raises
         ------
         HookupError
-            When the bench file has no command for it.
+            When the bench file has no command for it, or the switch says that something else is closed.
         InstrumentError, LinkError
             When the switch reports an error or cannot be reached.
         """
-        command = self._spec.hookups.get(hookup.name)
-        if command is None:
-            has = ", ".join(self._spec.hookups) or "none"
-            msg = f"the switch has no command for the hookup {hookup.name!r} (it has: {has}); add it to switch.hookups"
-            raise HookupError(msg, hookup=hookup.name)
+        command = self._command(hookup)
         if self._link.dead:
             self._link.reopen()
         self._link.write(command)
         self._clock.sleep(self._spec.settling_s)
         errorqueue.refuse_errors(self._link, _ERRORS, f"connecting the hookup {hookup.name!r} with {command!r}")
+        if self._spec.read_back and not hookup.by_hand:
+            ask = channels.query(self._spec.read_back, command)
+            wrong = channels.unlike(self._spec.read_back, command, self._link.query(ask))
+            if wrong:
+                msg = f"{self._link.resource}: after {command!r} for the hookup {hookup.name!r}, {ask!r}: {wrong}"
+                raise HookupError(msg, hookup=hookup.name, sent=ask)
         return self._by
 
     def close(self) -> None:
         """Let go of the bus. Never raises."""
         self._link.close()
+
+    def _command(self, hookup: Hookup) -> str:
+        if hookup.by_hand:
+            if not self._hand:
+                msg = f"the hookup {hookup.name!r} is to be made by hand, past the switch"
+                raise HookupError(msg, hookup=hookup.name)
+            return self._hand.replace("{name}", hookup.name.removesuffix(BY_HAND))
+        command = self._spec.hookups.get(hookup.name)
+        if command is None:
+            has = ", ".join(self._spec.hookups) or "none"
+            msg = f"the switch has no command for the hookup {hookup.name!r} (it has: {has}); add it to switch.hookups"
+            raise HookupError(msg, hookup=hookup.name)
+        return command

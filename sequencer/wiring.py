@@ -43,6 +43,8 @@ _SIMULATED_OPTIONS = {  # of the bench's process -> an example
     "harness": "harness='12 in'",
     "visit": "visit=2",
     "transport": "transport=hislip",
+    "path-loss": "path-loss=0.5",
+    "relay-isolation": "relay-isolation=80",
 }
 
 
@@ -286,7 +288,8 @@ def _outside(
             link = Link.open(bench.switch.resource, bench.switch.visa, transcript=store.transcript)
             stack.callback(link.close)
             clock = BenchClock(link, began) if simulated else clock
-            matrix = MatrixSwitch(link, bench.switch, clock, by="simulated switch" if simulated else "switch")
+            by, hand = ("simulated switch", 'SIM:HAND "{name}"') if simulated else ("switch", "")
+            matrix = MatrixSwitch(link, bench.switch, clock, by, hand)
         person: Any = people(bench, simulated, matrix)
         analyzer = open_analyzer(bench.analyzer, clock, store.transcript)
         stack.callback(analyzer.close)

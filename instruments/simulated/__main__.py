@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import math
 import os
 import signal
 import sys
@@ -22,6 +23,7 @@ from instruments.simulated.commands import Instrument
 from instruments.simulated.control import Control
 from instruments.simulated.hislip import listen_hislip
 from instruments.simulated.profile import PROFILES
+from instruments.simulated.relays import Relays
 from instruments.simulated.server import HOST, Server, listen, until
 from instruments.simulated.simtime import SimulatedTime
 from instruments.simulated.terminal import listen_serial
@@ -44,9 +46,22 @@ def main() -> int:
                 "the speed at most 1e6"
             )
             raise UsageError(msg)
+        if not 0.0 <= asked.path_loss <= 20.0 or not asked.relay_isolation > 0.0:
+            msg = (
+                f"path loss {asked.path_loss:g} dB, relay isolation {asked.relay_isolation:g} dB: the loss must lie "
+                "between 0 and 20 dB, the isolation above 0 dB"
+            )
+            raise UsageError(msg)
+        relays = Relays(asked.seed, asked.path_loss, asked.relay_isolation)
         time = SimulatedTime(asked.speed)
         bench = Bench(
-            device, PROFILES[asked.profile], asked.seed, time, visit=asked.visit, cable_move_s=asked.cable_move
+            device,
+            PROFILES[asked.profile],
+            asked.seed,
+            time,
+            visit=asked.visit,
+            cable_move_s=asked.cable_move,
+            relays=relays,
         )
         analyzer = Analyzer(bench, variant)
         if asked.goes_on:
@@ -78,6 +93,11 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--cable-move", type=float, default=0.1, metavar="S", help="simulated seconds a hookup takes")
     parser.add_argument(
         "--goes-on", default="", metavar="S,N,N", help="begun before: seconds since then, sweeps and matings so far"
+    )
+    parser.add_argument("--path-loss", type=float, default=0.0, metavar="DB", help="most that a path of relays loses")
+    parser.add_argument("--path-thrus", action="store_true", help="the switch can make a thru through each path")
+    parser.add_argument(
+        "--relay-isolation", type=float, default=math.inf, metavar="DB", help="of open contacts; else perfect"
     )
     parser.add_argument("--transport", default="socket", choices=TRANSPORTS, help="how the instruments are reached")
     parser.add_argument("--port", type=int, default=0, help="of the analyzer; 0: the system's choice")
@@ -132,7 +152,14 @@ async def _serve(asked: argparse.Namespace, bench: Bench, analyzer: Analyzer, co
     if not asked.standalone:
         _stop_with_stdin(stop)
     resources = {"analyzer": analyzer_resource, "switch": switch_resource}
-    text = bench_file(bench.profile, dialect=asked.variant, ports=bench.device.ports, **resources)
+    text = bench_file(
+        bench.profile,
+        dialect=asked.variant,
+        ports=bench.device.ports,
+        relays=bench.relays,
+        path_thrus=asked.path_thrus,
+        **resources,
+    )
     device = bench.device
     assert isinstance(device, devices.Device)
     said = {

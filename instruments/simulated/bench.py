@@ -15,6 +15,7 @@ from instruments.simulated import receiver
 from instruments.simulated.chirp import swept_response
 from instruments.simulated.network import bridge_reading, loaded, transmitted
 from instruments.simulated.profile import Drawn, Profile
+from instruments.simulated.relays import Relays
 from instruments.simulated.simtime import SimulatedTime
 
 __all__ = ["OPEN_LEADS", "Bench", "Circuit", "Device", "Reading", "SweepRequest", "hookup_names"]
@@ -56,7 +57,8 @@ class Device(Protocol):
 def hookup_names(ports: tuple[str, ...]) -> tuple[str, ...]:
     """Every hookup of a device; the switch's channel n is the n-th, from 1."""
     paths = [f"{a}-{b}" for a, b in itertools.permutations(ports, 2)]
-    return ("thru", "floor", *paths, "reflect-open", "reflect-short", "reflect-load", *(f"reflect-{p}" for p in ports))
+    bridge = ("reflect-open", "reflect-short", "reflect-load", *(f"reflect-{p}" for p in ports))
+    return ("thru", "floor", *paths, *bridge, *(f"thru {path}" for path in paths))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +107,7 @@ class Bench:
         *,
         visit: int = 0,
         cable_move_s: float = 0.1,
+        relays: Relays | None = None,
     ) -> None:
         self.device = device
         self.profile = profile
@@ -113,10 +116,12 @@ class Bench:
         self.time = time
         self.cable_move_s = cable_move_s
         self.drawn = Drawn(profile, seed)
+        self.relays = Relays(seed) if relays is None else relays
         self.faults = Faults()
         self.hookups = hookup_names(device.ports)
         self.connected = OPEN_LEADS  # what the switch was told
         self._made = OPEN_LEADS  # what really is in place
+        self._by_hand = False
         self._mating_db = 0.0
         self._matings = 0
         self._sweeps = 0
@@ -137,13 +142,15 @@ class Bench:
         for tell in self.when_switched_on:
             tell()
 
-    def connect(self, hookup: str) -> None:
-        """Move the leads; each mating of connectors comes out a little different."""
+    def connect(self, hookup: str, *, by_hand: bool = False) -> None:
+        """Move the leads; each mating of connectors comes out a little different. By hand, no relay is in the way."""
         self.time.spend(self.cable_move_s)
         self._matings += 1
         self.connected = hookup
         self._made = self.faults.miswired.get(hookup, hookup)
-        joints = {"thru": 1, "floor": 0, OPEN_LEADS: 0}.get(self._made, 1 if self._made.startswith("reflect-") else 2)
+        self._by_hand = by_hand
+        one = self._made.startswith(("thru", "reflect-"))
+        joints = {"floor": 0, OPEN_LEADS: 0}.get(self._made, 1 if one else 2)
         rng = np.random.default_rng([self.seed, 5, self._matings, self.visit])
         self._mating_db = float(np.sum(rng.uniform(-0.95, 0.95, joints))) * self.profile.connection_db
 
@@ -216,18 +223,20 @@ class Bench:
 
         wave = along(self.device.circuit)
         disturbed = self.device.circuit_disturbed
-        if disturbed is not None and self._made not in ("thru", "floor", OPEN_LEADS):
+        if disturbed is not None and self._made not in ("floor", OPEN_LEADS) and not self._made.startswith("thru"):
             joint = np.random.default_rng([self.seed, 7, self._sweeps, self.visit])
             if joint.random() < 0.4:  # the joint lets go, and may come back before the sweep ends
                 begins, lasts = joint.uniform(0.05, 0.8), joint.uniform(0.1, 1.0)
                 part = np.arange(freq_hz.size) / freq_hz.size
                 wave = np.where((part >= begins) & (part < begins + lasts), along(disturbed), wave)
         loss_db = 2.0 * (self.profile.pad_loss_db + self.drawn.lead_loss_db(freq_hz))
+        if not self._by_hand:
+            loss_db = loss_db + self.relays.loss_db(self._made)
         return np.asarray(wave * 10.0 ** (-loss_db / 20.0))
 
     def _steady(self, circuit: Circuit) -> Callable[[Real], Complex]:
         """Transfer function of what is plugged in, over that of a matched thru."""
-        drawn, ports, made = self.drawn, self.device.ports, self._made
+        drawn, ports, made, by_hand = self.drawn, self.device.ports, self._made, self._by_hand
         more = 10.0 ** (self.faults.extra_leakage_db / 20.0)
 
         def loads(keep: list[int], freq_hz: Real) -> dict[int, Complex]:
@@ -244,7 +253,9 @@ class Bench:
 
         def transfer(freq_hz: Real) -> Complex:
             leak = more * drawn.leakage(freq_hz)
-            if made == "thru":
+            if not by_hand:
+                leak = leak + self.relays.leakage(made, freq_hz)
+            if made.startswith("thru"):
                 return np.asarray(1.0 / (1.0 - drawn.source(freq_hz) * drawn.receiver(freq_hz)) + leak)
             if made == OPEN_LEADS:
                 return np.asarray(2.0 * leak)

@@ -2,23 +2,48 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 
 from instruments.simulated.bench import hookup_names
 from instruments.simulated.profile import Profile
+from instruments.simulated.relays import Relays
 
 __all__ = ["bench_file"]
 
 GENERATOR_DBM = 0.0
+CALIBRATED = "2026-05-01"  # invented
 
 
-def bench_file(profile: Profile, *, analyzer: str, switch: str, dialect: str, ports: tuple[str, ...]) -> str:
-    """Return the YAML text; ``analyzer`` and ``switch`` are VISA resources."""
+def bench_file(
+    profile: Profile,
+    *,
+    analyzer: str,
+    switch: str,
+    dialect: str,
+    ports: tuple[str, ...],
+    relays: Relays,
+    path_thrus: bool = False,
+) -> str:
+    """Return the YAML text; ``analyzer`` and ``switch`` are VISA resources.
+
+    ``path_thrus``: the switch can join the leads through each path's own contacts, so no stored losses are needed.
+    """
     p = profile
     pad = f"{{loss: {p.pad_loss_db:g} dB, vswr: {p.pad_vswr:g}}}"
     pads = f"pads: {{generator: {pad}, analyzer: {pad}}}\n" if p.pad_loss_db > 0.0 else ""
     hookups: Mapping[str, int] = {name: number for number, name in enumerate(hookup_names(ports), start=1)}
-    closes = "".join(f'    {name}: "ROUT:CLOS (@{number})"\n' for name, number in hookups.items())
+    closes = "".join(
+        f'    {name}: "ROUT:CLOS (@{number})"\n'
+        for name, number in hookups.items()
+        if path_thrus or not name.startswith("thru ")
+    )
+    paths = () if path_thrus else tuple(f"{a}-{b}" for a, b in itertools.permutations(ports, 2))
+    stated = relays.figures((*paths, *(f"reflect-{port}" for port in ports)))
+    losses = "".join(
+        f"    {name}: {{loss: {loss_db:.2f} dB, uncertainty: {u_db:.2f} dB, date: {CALIBRATED}}}\n"
+        for name, (loss_db, u_db) in stated.items()
+    )
     return f"""\
 # SIMULATED bench of an invented laboratory: nothing taken with it is a measurement.
 bench: 1
@@ -41,5 +66,7 @@ bridge: {{directivity: {p.directivity_db:g} dB, test port vswr: {p.test_port_vsw
   frequency: {{reference: {p.reference_ppm:g} ppm, span: {p.span_percent:g} %}}
 switch:
   resource: "{switch}"
+  read back: "ROUT:CLOS:STAT?"
   hookups:
-{closes}"""
+{closes}  losses:
+{losses}"""

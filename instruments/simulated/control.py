@@ -55,6 +55,7 @@ class Control:
             "SIMulation:TIME?": query_only(lambda: f"{bench.time.now_s:.6f}"),
             "SIMulation:WAIT": Command(set=self._wait),
             "SIMulation:TRUTh?": Command(query=self._truth, query_most=10_003, query_least=3),
+            "SIMulation:HAND": Command(set=self._hand),
             "SIMulation:MISWire": Command(set=self._miswire, most=2, least=2),
             "SIMulation:FAULt": Command(set=self._fault, most=3),
         }
@@ -89,6 +90,13 @@ class Control:
                 raise ScpiError(-224, port)
         freq_hz = np.array([read_number(text, "HZ", least=1e3, most=1e11) for text in parameters[2:]])
         return ",".join(f"{loss_db:.9E}" for loss_db in self._bench.truth_db(start, end, freq_hz))
+
+    def _hand(self, parameters: tuple[str, ...]) -> None:
+        """Make a hookup as hands do: past the relays."""
+        hookup = read_text(parameters[0])
+        if hookup not in self._bench.hookups:
+            raise ScpiError(-224, hookup)
+        self._bench.connect(hookup, by_hand=True)
 
     def _miswire(self, parameters: tuple[str, ...]) -> None:
         asked, made = (read_text(text) for text in parameters)

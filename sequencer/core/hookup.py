@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Hookup", "HookupKind"]
+__all__ = ["BY_HAND", "Hookup", "HookupKind"]
+
+BY_HAND = " by hand"  # end of the names of a thru and floor made past a switch matrix
 
 
 class HookupKind(StrEnum):
@@ -24,7 +26,9 @@ class Hookup:
     ``name`` is `thru`, `floor`, `A-B`, `reflect-open`, `reflect-short`, `reflect-load` or `reflect-A`.
     ``generator`` and ``analyzer`` name the device ports the leads go to (paths only). ``test_port`` names
     what hangs on the bridge ('open', 'short', 'load' or a device port). ``loads`` are the device ports
-    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'.
+    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'. With a switch matrix there may
+    be a `thru A-B` too (the leads joined through the contacts of that path), and ``by_hand`` hookups past it,
+    whose thru and floor are named `thru by hand` and `floor by hand`.
     """
 
     name: str
@@ -33,3 +37,4 @@ class Hookup:
     analyzer: str | None = None
     test_port: str | None = None
     loads: tuple[str, ...] = ()
+    by_hand: bool = False

@@ -16,6 +16,7 @@ from sequencer.recipe.model import (
     Pad,
     Specifications,
     SwitchFile,
+    SwitchLoss,
 )
 from sequencer.recipe.problems import Problems
 from sequencer.recipe.shapes import Word
@@ -142,11 +143,23 @@ def _item(name: str, block: Block, problems: Problems) -> KitItem:
 def _switch(block: Block | None, problems: Problems) -> SwitchFile | None:
     if block is None:
         return None
-    hookups = block.block("hookups")
+    hookups, losses = block.block("hookups"), block.block("losses")
     for name in hookups.values:
-        first, _, second = name.partition("-")
+        first, _, second = name.removeprefix("thru ").partition("-")
         if first == second:
             problems.add(hookups.at(name), hookups.path(name), f"'{name}' leads from a port to itself")
+    for name in losses.values:
+        if f"thru {name}" in hookups.values:
+            text = f"the hookup 'thru {name}' measures this loss in every run: leave out one of the two"
+            problems.add(losses.at(name), losses.path(name), text)
+        elif hookups.values and name not in hookups.values:
+            text = f"switch.hookups has no '{name}' that this could be the loss of"
+            problems.add(losses.at(name), losses.path(name), text)
+    read_back = block.word("read back")
+    for name in hookups.values if read_back else ():
+        if "(@" not in hookups.word(name):
+            text = "names no channels such as (@3), so 'read back' has nothing to compare with"
+            problems.add(hookups.at(name), hookups.path(name), text)
     settling_s = block.get("settling", float)
     usual = SwitchFile(resource=block.word("resource"), hookups={})
     return SwitchFile(
@@ -154,16 +167,21 @@ def _switch(block: Block | None, problems: Problems) -> SwitchFile | None:
         hookups={name: hookups.word(name) for name in hookups.values},
         visa=block.word("visa", usual.visa),
         settling_s=usual.settling_s if settling_s is None else settling_s,
+        read_back=read_back,
+        losses={name: _switch_loss(losses.block(name), problems) for name in losses.values},
     )
 
 
-def _date(block: Block, problems: Problems) -> str:
-    text = block.word("calibrated")
+def _switch_loss(block: Block, problems: Problems) -> SwitchLoss:
+    loss_db, u_db = block.get("loss", float), block.get("uncertainty", float)
+    return SwitchLoss(loss_db=loss_db or 0.0, u_db=u_db or 0.0, date=_date(block, problems, "date"))
+
+
+def _date(block: Block, problems: Problems, key: str = "calibrated") -> str:
+    text = block.word(key)
     if text:
         try:
             date.fromisoformat(text[:10])
         except ValueError:
-            problems.add(
-                block.at("calibrated"), block.path("calibrated"), f"'{text[:10]}' is not a day of the calendar"
-            )
+            problems.add(block.at(key), block.path(key), f"'{text[:10]}' is not a day of the calendar")
     return text

@@ -198,6 +198,18 @@ def _figure(dimension: Dimension) -> Shape:
     return FigureOf(Amount(dimension=dimension, low=0.0))
 
 
+_SWITCH_LOSS = Fields(
+    {
+        "loss": Key(
+            Amount(dimension=DB, low=-60.0, high=60.0),
+            "more than the way of the thru loses (for reflect-A: than that of reflect-open)",
+            required=True,
+        ),
+        "uncertainty": Key(Amount(dimension=DB, low=0.0, high=60.0), "standard uncertainty (k = 1)", required=True),
+        "date": Key(_DATE, "day it was measured", required=True),
+    }
+)
+
 _PAD = Fields({"loss": Key(_DB_FROM_0, required=True), "vswr": Key(_VSWR), "id": Key(_WORDS)})
 
 _KIT_ITEM = Fields(
@@ -277,12 +289,30 @@ BENCH = Fields(
                     "settling": Key(Amount(dimension=TIME, low=0.0, high=60.0), "wait after switching"),
                     "hookups": Key(
                         Named(
-                            what="a hookup (thru, floor, A-B, reflect-open, reflect-short, reflect-load, reflect-A)",
-                            matching=f"thru|floor|{_PORT}-{_PORT}",
+                            what="a hookup (thru, floor, A-B, thru A-B, reflect-open, -short, -load, reflect-A)",
+                            matching=f"thru|floor|(?:thru )?{_PORT}-{_PORT}",
                             item=_COMMAND,
                             most=100,
                         ),
                         required=True,
+                    ),
+                    "read back": Key(
+                        Text(
+                            what="a query (printable ASCII that holds a '?')",
+                            matching="[!-~][ -~]*[?][ -~]*",
+                            longest=200,
+                        ),
+                        "query of the closed channels; {channels} stands for those of the command",
+                    ),
+                    "losses": Key(
+                        Named(
+                            what="a hookup with a loss (A-B or reflect-A)",
+                            matching=f"{_PORT}-{_PORT}",
+                            item=_SWITCH_LOSS,
+                            least=0,
+                            most=100,
+                        ),
+                        "stored loss of the switch's way of a hookup; not needed where there is a hookup 'thru A-B'",
                     ),
                 }
             ),

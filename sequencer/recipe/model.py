@@ -25,6 +25,7 @@ __all__ = [
     "Rule",
     "Specifications",
     "SwitchFile",
+    "SwitchLoss",
 ]
 
 
@@ -217,13 +218,31 @@ class KitItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchLoss:
+    """What the switch's way of a hookup loses more than that of the thru (a bridge hookup: than that of the open).
+
+    ``u_db`` is a standard uncertainty (k = 1); ``date`` the day it was measured.
+    """
+
+    loss_db: float
+    u_db: float
+    date: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchFile:
-    """A switch matrix: hookup name -> SCPI command."""
+    """A switch matrix: hookup name -> SCPI command.
+
+    ``read_back`` is a query of what is closed; with '{channels}' it is sent the channels of the command.
+    ``losses``: hookup name -> a stored figure; a path may have a hookup 'thru A-B' instead.
+    """
 
     resource: str
     hookups: Mapping[str, str]
     visa: str = "@py"
     settling_s: float = 0.05
+    read_back: str = ""
+    losses: Mapping[str, SwitchLoss] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from instruments.link import Link
 from instruments.switch import MatrixSwitch, open_switch
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.errors import HookupError, InstrumentError, LinkError
@@ -83,3 +84,44 @@ def test_a_switch_that_is_not_there_says_so(toy: Any, clock: CountingClock) -> N
     toy.close()
     with pytest.raises(LinkError, match="is the instrument on"):
         open_switch(SwitchFile(resource=toy.resource, hookups={}), clock)
+
+
+# --- read back ---
+
+
+def reading_back(toy: Any, clock: CountingClock, answer: bytes) -> MatrixSwitch:
+    toy.answers |= {"*IDN?": b"Invented,Matrix,0,1\n", "SYST:ERR?": b'0,"No error"\n', "ROUT:CLOS:STAT?": answer}
+    hookups = {"thru": "ROUT:CLOS (@1,4)"}
+    spec = SwitchFile(resource=toy.resource, hookups=hookups, read_back="ROUT:CLOS:STAT?", settling_s=0.07)
+    return open_switch(spec, clock)
+
+
+def test_what_is_closed_is_read_back_after_settling(toy: Any, clock: CountingClock) -> None:
+    switch = reading_back(toy, clock, b"(@4,1)\n")
+    assert switch.connect(THRU) == "switch"
+    assert toy.received[-3:] == ["ROUT:CLOS (@1,4)", "SYST:ERR?", "ROUT:CLOS:STAT?"]
+    assert clock.slept_s == [0.07]
+    switch.close()
+
+
+def test_a_relay_that_says_it_did_not_move_is_an_error(toy: Any, clock: CountingClock) -> None:
+    switch = reading_back(toy, clock, b"(@1)\n")
+    with pytest.raises(HookupError, match=r"'thru', 'ROUT:CLOS:STAT\?': closed are 1, not 1, 4"):
+        switch.connect(THRU)
+    switch.close()
+
+
+def test_a_hookup_by_hand_is_not_the_switchs(toy: Any, switch: MatrixSwitch) -> None:
+    before = list(toy.received)
+    with pytest.raises(HookupError, match="by hand, past the switch"):
+        switch.connect(Hookup(name="thru by hand", kind=HookupKind.THRU, by_hand=True))
+    assert toy.received == before
+
+
+def test_the_simulated_bench_moves_its_leads_past_the_relays(toy: Any, clock: CountingClock) -> None:
+    toy.answers |= {"*IDN?": b"Invented,Matrix,0,1\n", "SYST:ERR?": b'0,"No error"\n'}
+    link = Link.open(toy.resource)
+    switch = MatrixSwitch(link, SwitchFile(resource=toy.resource, hookups={}), clock, hand='SIM:HAND "{name}"')
+    switch.connect(Hookup(name="thru by hand", kind=HookupKind.THRU, by_hand=True))
+    assert toy.received[-2:] == ['SIM:HAND "thru"', "SYST:ERR?"]
+    switch.close()

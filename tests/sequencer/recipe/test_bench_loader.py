@@ -6,7 +6,7 @@ import pytest
 
 from sequencer.errors import RecipeError
 from sequencer.recipe.bench_loader import load_bench
-from sequencer.recipe.model import AnalyzerFile, Bench, Figure, KitItem, Pad, Specifications
+from sequencer.recipe.model import AnalyzerFile, Bench, Figure, KitItem, Pad, Specifications, SwitchLoss
 
 
 def limit(value: float) -> Figure:
@@ -64,6 +64,27 @@ def test_every_other_key(full_bench_text: str) -> None:
     assert bench.switch.hookups == {"reflect-TX": "ROUT:CLOS (@1,2)"}
 
 
+def test_a_switch_states_losses_and_how_it_is_read_back() -> None:
+    text = """bench: 1
+analyzer: {resource: A}
+switch:
+  resource: S
+  read back: "ROUT:CLOS:STAT?"
+  hookups: {thru: "C (@1)", TX-ANT: "C (@2)", thru ANT-RX: "C (@3)", ANT-RX: "C (@4)", reflect-TX: "C (@5)"}
+  losses:
+    TX-ANT: {loss: 0.42 dB, uncertainty: 0.05 dB, date: 2026-05-01 certificate 12}
+    reflect-TX: {loss: -0.1 dB, uncertainty: 0 dB, date: 2026-05-01}
+"""
+    switch = load_bench(text, "bench.yaml").switch
+    assert switch is not None
+    assert switch.read_back == "ROUT:CLOS:STAT?"
+    assert switch.hookups["thru ANT-RX"] == "C (@3)"
+    assert switch.losses == {
+        "TX-ANT": SwitchLoss(loss_db=0.42, u_db=0.05, date="2026-05-01 certificate 12"),
+        "reflect-TX": SwitchLoss(loss_db=-0.1, u_db=0.0, date="2026-05-01"),
+    }
+
+
 def test_only_the_resource_is_needed() -> None:
     bench = load_bench('bench: 1\nanalyzer: {resource: "USB0::1::2::INSTR"}\n', "bench.yaml")
     assert bench == Bench(
@@ -107,6 +128,19 @@ WRONG = [
     pytest.param("TX-ANT:", "TX-TX:", 22, "switch.hookups.TX-TX", "to itself", id="hookup-to-itself"),
     pytest.param('"ROUT:CLOS (@1)"', '"ROUT:CLOS\\n(@1)"', 20, "switch.hookups.thru", "on one line",
                  id="command-newline"),
+    pytest.param("hookups:", "losses: {TX-RX: {loss: 0.4 dB, uncertainty: 0.1 dB, date: 2026-05-01}}\n  hookups:", 19,
+                 "switch.losses.TX-RX", "has no 'TX-RX'", id="loss-of-no-hookup"),
+    pytest.param("hookups:", "losses: {TX-ANT: {loss: 0.4 dB, uncertainty: 0.1 dB, date: 2026-13-01}}\n  hookups:", 19,
+                 "switch.losses.TX-ANT.date", "calendar", id="loss-without-a-day"),
+    pytest.param("hookups:", "losses: {TX-ANT: {loss: 0.4 dB, date: 2026-05-01}}\n  hookups:", 19,
+                 "switch.losses.TX-ANT", "'uncertainty' is missing", id="loss-without-uncertainty"),
+    pytest.param("hookups:", "read back: ROUT:CLOS\n  hookups:", 19, "switch.read back", "'?'",
+                 id="read-back-asks-not"),
+    pytest.param('"ROUT:CLOS (@3)"', '"PATH 3"\n  read back: "ROUT:CLOS:STAT?"', 22, "switch.hookups.TX-ANT",
+                 "names no channels", id="nothing-to-compare"),
+    pytest.param('TX-ANT: "ROUT:CLOS (@3)"', 'TX-ANT: "X"\n    thru TX-ANT: "Y"\n  losses: {TX-ANT: {loss: 0.4 dB, '
+                 'uncertainty: 0.1 dB, date: 2026-05-01}}', 24, "switch.losses.TX-ANT", "leave out one",
+                 id="loss-twice"),
 ]  # fmt: skip
 
 
