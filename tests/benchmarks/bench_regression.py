@@ -1,0 +1,193 @@
+"""How surely the quick recipe sees a fault, how often it calls a sound device changed, and what it cannot see.
+
+    python tests/benchmarks/bench_regression.py [RUNS]
+
+Each draw is one simulated bench (its errors from the seed): the acceptance recipe on the sound device is the
+baseline, then on another visit the quick recipe on the device with the fault. 'changed' is the one statement for all
+quantities (5 % false alarms allowed); 'not accepted' is the recipe's own limits. Rows of sound devices are the false
+alarms: on the same bench, on another bench, and with the acceptance recipe on both. 95 % intervals in brackets:
+Wilson's score interval for a share (E. B. Wilson, JASA 22, 209 (1927) [from memory]). Everything is invented.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from inprocess import InProcess, take
+
+from instruments.simulated import devices
+from instruments.simulated.bench import Bench as SimulatedBench
+from instruments.simulated.benchfile import bench_file
+from instruments.simulated.designs import DESIGNS, Design, Side
+from instruments.simulated.faults import FAULTS
+from instruments.simulated.profile import PROFILES
+from instruments.simulated.simtime import SimulatedTime
+from sequencer.core.history import Connected
+from sequencer.core.record import Record, Statement
+from sequencer.recipe.bench_loader import load_bench
+from sequencer.recipe.loader import load_recipe
+from sequencer.recipe.model import Recipe
+from sequencer.recipe.starters import read_recipe
+from sequencer.run.evaluate import evaluate
+from sequencer.run.recording import make_record
+from sequencer.studies.changes import with_baseline
+
+VARIANT = "free-binary"
+SOUND = next(design for design in DESIGNS if design.name == "vhf-600k")
+CANNOT_SEE = (
+    "return loss and the connectors it tells of: no bridge, so no port is looked into",
+    "a joint that lets go only when it is disturbed or warm, unless it does so during a sweep (flex while it sweeps)",
+    "anything that needs power: arcing, heating, a capacitor that fails (key-down soak, by the licensed operator)",
+    "which cavity of a side is at fault: both shift the same two numbers (trade notes 12.5)",
+    "a fault that moves both baseline and run alike: same wrong lead, same wrong label",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """What the simulated bench needs of a device."""
+
+    design: Design
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        return self.design.ports
+
+    @property
+    def circuit(self):
+        return devices._circuit(self.design)
+
+    @property
+    def circuit_disturbed(self):
+        return None
+
+
+def on_first(change: Callable[[Side], Side]) -> Design:
+    """Change the transmitter's side."""
+    first, *others = SOUND.sides
+    return replace(SOUND, sides=(change(first), *others))
+
+
+def with_q(share: float) -> Design:
+    """Leave one cavity this share of its Q."""
+    return on_first(lambda side: replace(side, condition=(share, *(1.0 for _ in side.rods_hz[1:]))))
+
+
+def notch_moved(hz: float) -> Design:
+    """Move the notch of one cavity (trimmer, or a knock)."""
+    return on_first(lambda side: replace(side, notches_hz=(side.notches_hz[0] + hz, *side.notches_hz[1:])))
+
+
+def rod_moved(hz: float) -> Design:
+    """Move one cavity as a whole (rod slipped, temperature): pass and notch together."""
+
+    def move(side: Side) -> Side:
+        rods, notches = side.rods_hz, side.notches_hz
+        return replace(side, rods_hz=(rods[0] + hz, *rods[1:]), notches_hz=(notches[0] + hz, *notches[1:]))
+
+    return on_first(move)
+
+
+def bad_joint(ohm: float) -> Design:
+    """Put a resistance into the harness of one side."""
+    return on_first(lambda side: replace(side, joint_ohm=ohm))
+
+
+def harness(share: float) -> Design:
+    """Change the length of one side's harness."""
+    return on_first(lambda side: replace(side, harness_m=side.harness_m * share))
+
+
+def named(word: str) -> Design:
+    """Return the fault of the simulated bench with this word."""
+    return next(fault for fault in FAULTS if fault.word == word).inflict(SOUND)
+
+
+ROWS: tuple[tuple[str, Design], ...] = (
+    ("contacts: one cavity keeps 95 % of its Q", with_q(0.95)),
+    ("contacts: one cavity keeps 90 %", with_q(0.90)),
+    ("contacts: one cavity keeps 80 %", with_q(0.80)),
+    ("contacts: one cavity keeps 50 %", with_q(0.50)),
+    ("one notch moved by 1 kHz", notch_moved(1e3)),
+    ("one notch moved by 2 kHz", notch_moved(2e3)),
+    ("one notch moved by 5 kHz", notch_moved(5e3)),
+    ("one rod slipped: 2 kHz", rod_moved(2e3)),
+    ("one rod slipped: 5 kHz", rod_moved(5e3)),
+    ("one rod slipped: 20 kHz", rod_moved(20e3)),
+    ("joint in the harness: 0.5 ohm", bad_joint(0.5)),
+    ("joint in the harness: 2 ohm", bad_joint(2.0)),
+    ("joint in the harness: 5 ohm", bad_joint(5.0)),
+    ("harness of one side 5 % short", harness(0.95)),
+    ("harness of one side 20 % short", harness(0.80)),
+    *((fault.title, named(fault.word)) for fault in FAULTS if not fault.comes_and_goes),
+)
+
+
+def measure(design: Design, recipe: Recipe, seed: int, visit: int, number: int) -> Record:
+    """Return the record of one run."""
+    world = SimulatedBench(Device(design), PROFILES["lab"], seed, SimulatedTime(0.0), visit=visit)
+    text = bench_file(world.profile, analyzer="a", switch="s", dialect=VARIANT, ports=design.ports)
+    bench = load_bench(text, "simulated bench")
+    history = [
+        replace(entry, by="simulated switch") if isinstance(entry, Connected) else entry
+        for entry in take(recipe, bench, InProcess(world, VARIANT))
+    ]
+    done = evaluate(recipe, bench, history)
+    record = make_record(recipe, bench, history, done, wall_seconds=0.0)
+    later = record.began + timedelta(days=400 * number)
+    return replace(record, run_id=f"run-{number}", serial="INVENTED-1", complete=True, began=later)
+
+
+def wilson(seen: int, of: int) -> tuple[float, float]:
+    """Return the 95 % score interval of a share."""
+    z = 1.96
+    centre = (seen + z * z / 2) / (of + z * z)
+    half = z / (of + z * z) * math.sqrt(seen * (of - seen) / of + z * z / 4)
+    return max(centre - half, 0.0), min(centre + half, 1.0)
+
+
+def line(name: str, found: list[Record]) -> str:
+    """Return a row of the table."""
+    changed = sum(bool(record.change and record.change.changed) for record in found)
+    refused = sum(record.overall is not Statement.PASS for record in found)
+    low, high = wilson(changed, len(found))
+    share = f"{100 * changed / len(found):5.0f} % [{100 * low:3.0f}, {100 * high:3.0f}]"
+    return f"{name:<48} {share:>18} {100 * refused / len(found):9.0f} %"
+
+
+def main(runs: int) -> None:
+    """Print the table."""
+    began = time.perf_counter()
+    quick, whole = (load_recipe(*read_recipe(f"vhf-600k-{name}")) for name in ("quick", "acceptance"))
+    baselines = [measure(SOUND, whole, seed, 0, 0) for seed in range(1, runs + 1)]
+
+    def row(name: str, design: Design, recipe: Recipe = quick, other_bench: int = 0) -> None:
+        found = [
+            with_baseline(measure(design, recipe, seed + other_bench, 1, 1), base)
+            for seed, base in enumerate(baselines, start=1)
+        ]
+        print(line(name, found), flush=True)
+
+    print(f"{'invented four-cavity set, ' + str(runs) + ' benches a row':<48} {'changed':>18} {'not accepted':>11}")
+    row("sound, quick recipe, same bench", SOUND)
+    row("sound, quick recipe, another bench", SOUND, other_bench=10_000)
+    row("sound, acceptance recipe, same bench", SOUND, recipe=whole)
+    row("sound, acceptance recipe, another bench", SOUND, recipe=whole, other_bench=10_000)
+    for name, design in ROWS:
+        row(name, design)
+    print("\nWhat the quick recipe cannot see:")
+    for text in CANNOT_SEE:
+        print(f"- {text}")
+    print(f"\n{time.perf_counter() - began:.0f} s")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20)

@@ -1,0 +1,111 @@
+"""What cancels between two runs, and what never does."""
+
+from __future__ import annotations
+
+import pytest
+
+from sequencer.core.record import HookupRecord
+from sequencer.studies.sharing import sharing
+
+OTHER = {"identification": {"analyzer": "Invented Laboratory,analyzer,78,1.0"}}
+EVERYTHING = (
+    "scale fidelity",
+    "mismatch: both test ports in the thru",
+    "mismatch: generator port with the device's first port (S11 measured)",
+    "mismatch: analyzer port with the device's second port (S22 measured)",
+    "directivity",
+    "test port match",
+    "frequency reference on the slope",
+    "span accuracy",
+)
+NEVER = (
+    "noise and averaging",
+    "noise of the thru receive",
+    "leakage round the device",
+    "drift from opening to closing thru",
+    "drift since the thru",
+    "connection repeatability TX-ANT",
+    "interpolation between points",
+    "a name of a later version",
+)
+
+
+def cancelled(make, names=EVERYTHING, *, device=True, first=None, **more) -> set[str]:
+    before, after = make.record(**(first or {})), make.record(days=0.1, **more)
+    result = make.result("rejection", "TX-ANT", "receive", 80.0)
+    shared = sharing(before, after, device=device)
+    return {name for name in names if shared.cancels(name, result)}
+
+
+def test_on_one_bench_in_one_evening_all_that_belongs_to_the_bench_cancels(make) -> None:
+    assert cancelled(make) == set(EVERYTHING)
+
+
+def test_what_belongs_to_a_run_never_cancels(make) -> None:
+    assert cancelled(make, NEVER) == set()
+
+
+def test_another_analyzer_shares_nothing(make) -> None:
+    assert cancelled(make, **OTHER) == set()
+
+
+def test_an_analyzer_without_a_serial_number_is_the_same_only_by_an_equal_bench_file(make) -> None:
+    nameless = {"identification": {"analyzer": "Invented Laboratory,analyzer,0,1.0"}}
+    assert cancelled(make, first=nameless, **nameless) == set(EVERYTHING)
+    assert cancelled(make, first=nameless, **nameless, bench_sha256="moved") == set()
+
+
+def test_a_new_calibration_is_another_scale(make) -> None:
+    adjusted = make.bench.replace("2024-01-10", "2024-03-01")
+    assert cancelled(make, bench_text=adjusted) == set()
+
+
+def test_an_address_is_no_property_of_the_bench(make) -> None:
+    assert cancelled(make, bench_text=make.bench.replace("192.0.2.10", "192.0.2.99")) == set(EVERYTHING)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "lost"),
+    [
+        pytest.param("id: P1", "id: P9", {1, 2}, id="generator-pad"),
+        pytest.param("id: P2", "id: P9", {1, 3}, id="analyzer-pad"),
+        pytest.param("id: B1", "id: B9", {4, 5}, id="bridge"),
+    ],
+)
+def test_items_are_known_again_by_their_id(make, old, new, lost) -> None:
+    """With leads listed in the kit each side is decided by its own ids."""
+    kit = make.bench + "kit:\n  L1: {what: lead}\n  L2: {what: lead}\n"
+    kept = cancelled(make, first={"bench_text": kit}, bench_text=kit.replace(old, new))
+    assert set(EVERYTHING) - kept == {EVERYTHING[index] for index in lost}
+
+
+def test_over_years_the_frequency_reference_ages_and_a_device_that_was_changed_reflects_anew(make) -> None:
+    years = {"began": make.noon.replace(year=2026)}
+    assert set(EVERYTHING) - cancelled(make, **years) == set(EVERYTHING[6:])
+    assert set(EVERYTHING) - cancelled(make, device=False) == set(EVERYTHING[2:6])
+    assert set(EVERYTHING) - cancelled(make, serial="INV-2") == set(EVERYTHING[2:6])
+
+
+def hookup(load: str, by: str, make) -> tuple[HookupRecord, ...]:
+    at = make.noon
+    chain = ("generator", "device TX", "device ANT", "analyzer")
+    return (
+        HookupRecord(name="TX-ANT", kind="path", chain=chain, loads={"RX": load}, confirmed_by=by, at=at, proof=""),
+    )
+
+
+@pytest.mark.parametrize(
+    ("load", "by", "known"),
+    [
+        pytest.param("50 ohm load T1", "operator", True, id="by-id"),
+        pytest.param("50 ohm load", "switch", True, id="by-switch"),
+        pytest.param("50 ohm load", "operator", False, id="any-load-by-hand"),
+    ],
+)
+def test_a_load_cancels_only_if_it_is_known_to_be_the_same(make, load, by, known) -> None:
+    there = {"hookups": hookup(load, by, make)}
+    assert cancelled(make, ["load on RX"], first=there, **there) == ({"load on RX"} if known else set())
+    other = {"hookups": hookup("50 ohm load T2", by, make)}
+    assert cancelled(make, ["load on RX"], first=there, **other) == set()
+    guess = "load on RX (its paths not measured, taken as strong)"
+    assert cancelled(make, [guess], first=there, **there) == set()
