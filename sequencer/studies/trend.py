@@ -76,7 +76,8 @@ def _slope(found: Sequence[tuple[Record, Result]]) -> Slope | None:
     errors = np.stack([one for one in family.errors([result for _, result in found]) if one is not None])
     years = np.array([(record.began - found[0][0].began) / YEAR for record, _ in found])
     values = np.array([result.value for _, result in found], dtype=np.float64)
-    own = np.var(errors - errors.mean(axis=0), axis=1)  # what all runs share moves the line, not its slope
+    # what all runs share moves the line, not its slope; the mean taken off takes 1/n of each run's own variance with it
+    own = np.var(errors - errors.mean(axis=0), axis=1) * years.size / (years.size - 1.0)
     weight = 1.0 / np.maximum(own, 1e-12 * max(float(own.max()), 1e-12))
     design = np.stack([np.ones_like(years), years], axis=1)
     solve = np.linalg.solve(design.T @ (weight[:, None] * design), design.T * weight)
