@@ -1,0 +1,257 @@
+"""Kills runs as processes and resumes them: `python tests/benchmarks/kills.py [--seed N] [--moments 20]`.
+
+Twenty kills at seeded moments and one after each kind of journal entry. Killed means SIGKILL, so nothing of ours runs
+any more; only for the kind 'stopped' the run is asked to end (SIGTERM). Then `notchbook resume` must bring the run to
+its end: every sweep that the journal had named is still there, unchanged; the plan is the undisturbed run's; and the
+values are the undisturbed run's within what noise, connections and drift explain, by the runs' own budgets. (The
+simulated bench goes on as a real one does: leads are mated anew, noise is new. That the values are equal to the last
+bit on a bench that repeats itself is what tests/test_resume.py holds, at every write, fsync and rename:
+`NOTCHBOOK_THOROUGH=1 pytest tests/test_resume.py`.)
+
+Prints a table, and exits 1 if any row failed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import random
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+RECIPE = "vhf-600k-acceptance"
+SPEED = 6.0  # times real time: slow enough for a kill to fall into a sweep, too
+SIGMAS = 4.5  # ten quantities in 34 rows: one false alarm in about 400 tables, were all else right (normal law)
+KINDS = (
+    "began",
+    "identified",
+    "answered",
+    "connected",
+    "adjusted",
+    "swept",
+    "refused",
+    "warned",
+    "judged",
+    "made safe",
+    "finished",
+    "stopped",
+    "resumed",
+    "voided",
+)
+COMMAND = [sys.executable, "-m", "sequencer.cli"]
+
+
+class Failed(Exception):
+    """A row that did not hold; the text says why."""
+
+
+def start(*arguments: str) -> subprocess.Popen[str]:
+    return subprocess.Popen([*COMMAND, *arguments], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+
+
+def start_run(root: Path) -> subprocess.Popen[str]:
+    return start("run", RECIPE, "--bench", "simulated", "--yes", "--out", str(root), "--speed", str(SPEED))
+
+
+def folder_of(root: Path) -> Path | None:
+    found = [path for path in root.glob("*") if (path / "journal.jsonl").exists()]
+    return found[0] if found else None
+
+
+def journal(folder: Path | None) -> list[dict[str, Any]]:
+    """Whole lines of the journal, as a reader that knows nothing of our code."""
+    if folder is None:
+        return []
+    lines = []
+    for line in (folder / "journal.jsonl").read_bytes().split(b"\n")[:-1]:
+        try:
+            lines.append(json.loads(line))
+        except ValueError:
+            break  # torn
+    return lines
+
+
+def wait_for(process: subprocess.Popen[str], root: Path, kind: str, since: int = 0, within_s: float = 60.0) -> None:
+    """Return as soon as the journal has an entry of the kind (after its first ``since`` entries)."""
+    until = time.monotonic() + within_s
+    while not any(entry["kind"] == kind for entry in journal(folder_of(root))[since:]):
+        if process.poll() is not None or time.monotonic() > until:
+            raise Failed(f"no entry {kind!r} came (exit status {process.returncode})")
+        time.sleep(0.002)
+
+
+def kill(process: subprocess.Popen[str]) -> None:
+    process.kill()
+    process.communicate()
+
+
+def to_the_switch(root: Path, command: str) -> None:
+    """Tell the simulated bench of a running run something; its switch is named in the run's bus.log or bench.yaml."""
+    folder = folder_of(root)
+    assert folder is not None
+    text = (folder / "bench.yaml").read_text(encoding="utf-8").partition("switch:")[2]
+    port = int(re.search(r"TCPIP::127\.0\.0\.1::(\d+)::SOCKET", text)[1])  # type: ignore[index]
+    with socket.create_connection(("127.0.0.1", port), timeout=5.0) as wire:
+        wire.sendall(f"{command};*OPC?\n".encode())
+        wire.recv(64)
+
+
+def kill_after(kind: str, root: Path) -> None:
+    """Run until an entry of this kind is in the journal, then kill."""
+    process = start_run(root)
+    if kind == "refused":
+        wait_for(process, root, "began")
+        to_the_switch(root, 'SIM:MISW "floor","thru"')
+    elif kind == "warned":
+        wait_for(process, root, "began")
+        to_the_switch(root, "SIM:FAULT FOREIGN,146300000,-60")
+    elif kind == "voided":
+        wait_for(process, root, "adjusted")
+        time.sleep(0.5)
+        to_the_switch(root, "SIM:FAULT POWER")
+    elif kind == "stopped":
+        wait_for(process, root, "adjusted")
+        process.send_signal(signal.SIGTERM)
+        _, said = process.communicate(timeout=60)
+        if process.returncode != 143:
+            raise Failed(f"SIGTERM ended it with {process.returncode}: {said[-200:]}")
+        return
+    elif kind == "resumed":
+        wait_for(process, root, "adjusted")
+        kill(process)
+        folder = folder_of(root)
+        process = start("resume", str(folder), "--yes")
+    wait_for(process, root, kind)
+    kill(process)
+
+
+def kill_at(moment_s: float, root: Path) -> None:
+    process = start_run(root)
+    time.sleep(moment_s)
+    kill(process)
+
+
+def check(root: Path, whole: Mapping[str, Any], plan: list[str]) -> str:
+    """Resume what was killed and hold it against the undisturbed run; return what to say of it."""
+    folder = folder_of(root)
+    before = journal(folder)
+    last = before[-1]["kind"] if before else "nothing"
+    if folder is None:
+        return "before the run had a folder: nothing to resume"
+    ended = subprocess.run([*COMMAND, "resume", str(folder), "--yes"], capture_output=True, text=True, timeout=120)
+    if "Traceback" in ended.stderr:
+        raise Failed(f"traceback: {ended.stderr[-300:]}")
+    if not before:
+        if ended.returncode != 2 or "start a new one" not in ended.stderr:
+            raise Failed(f"an empty run ended with {ended.returncode}: {ended.stderr[-200:]}")
+        return "before the first entry: told to start anew"
+    if last == "finished" and (folder / "manifest.json").exists() and ended.returncode == 2:
+        return "after it was finished and sealed: nothing to resume"
+    if ended.returncode != 0:
+        raise Failed(f"resume ended with {ended.returncode}: {ended.stderr[-300:]}")
+    after = journal(folder)
+    if after[: len(before)] != before:
+        raise Failed("the old journal is not the beginning of the new one")
+    record = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    taken = {entry["file"]: entry["sha256"] for entry in before if entry["kind"] == "swept"}
+    kept = {trace["file"]: trace["sha256"] for trace in record["traces"]}
+    if not taken.items() <= kept.items():
+        raise Failed("a sweep that had been taken is not in the record")
+    if not record["complete"] or [result["id"] for result in record["results"]] != plan:
+        raise Failed("the record is not whole")
+    worst = max(
+        (abs(a["value"] - b["value"]) / explained(a, b), a["id"])
+        for a, b in zip(record["results"], whole["results"], strict=True)
+    )
+    if worst[0] > SIGMAS:
+        raise Failed(f"{worst[1]} differs by {worst[0]:.1f} standard uncertainties of noise, connections and drift")
+    verified = subprocess.run(
+        [sys.executable, "-c", _VERIFY, str(folder)], capture_output=True, text=True, check=False, timeout=60
+    )
+    if verified.returncode:
+        raise Failed(f"the folder does not verify: {verified.stdout}{verified.stderr[-200:]}")
+    how = "judged and sealed" if not record["resumed"] else f"resumed, {len(after) - len(before)} entries"
+    voided = ", begun afresh" if any(e["kind"] == "voided" for e in after[len(before) :]) else ""
+    return f"after '{last}' ({len(before)} entries): {how}{voided}; differs by {worst[0]:.1f} u"
+
+
+_VERIFY = (
+    "import sys, pathlib; from sequencer.archive.reading import verify_run; "
+    "found = verify_run(pathlib.Path(sys.argv[1])); print(found); sys.exit(bool(found))"
+)
+
+
+def explained(a: Mapping[str, Any], b: Mapping[str, Any]) -> float:
+    """Standard uncertainty of the difference of two runs on one bench: what is not common to both."""
+    parts = [
+        line["u"]
+        for result in (a, b)
+        for line in result["budget"]
+        if line["kind"] == "A" or line["name"].startswith(("connection", "drift"))
+    ]
+    return math.sqrt(sum(u * u for u in parts))
+
+
+def leftovers() -> int:
+    """Simulated benches that outlived who started them."""
+    listed = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=False).stdout
+    return sum("instruments.simulated" in line and "--recipe " + RECIPE in line for line in listed.splitlines())
+
+
+def row(name: str, do: Callable[[Path], None], whole: Mapping[str, Any], plan: list[str]) -> bool:
+    root = Path(tempfile.mkdtemp(prefix="notchbook-kill-"))
+    began = time.monotonic()
+    try:
+        do(root)
+        said, ok = check(root, whole, plan), True
+        shutil.rmtree(root)
+    except Failed as exc:
+        said, ok = f"{exc} (kept in {root})", False
+    print(f"{'ok  ' if ok else 'FAIL'}  {name:<22}  {time.monotonic() - began:4.1f} s  {said}", flush=True)
+    return ok
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Kill runs and resume them.")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--moments", type=int, default=20)
+    asked = parser.parse_args()
+    root = Path(tempfile.mkdtemp(prefix="notchbook-whole-"))
+    benches = leftovers()
+    began = time.monotonic()
+    process = start_run(root)
+    _, said = process.communicate(timeout=120)
+    lasts_s = time.monotonic() - began
+    folder = folder_of(root)
+    if process.returncode != 0 or folder is None:
+        print(f"the undisturbed run ended with {process.returncode}: {said[-500:]}")
+        return 1
+    whole = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    plan = [result["id"] for result in whole["results"]]
+    print(f"undisturbed: {lasts_s:.1f} s, {len(journal(folder))} entries, {len(whole['traces'])} sweeps")
+    moments = random.Random(asked.seed)
+    good = True
+    for number in range(asked.moments):
+        moment_s = moments.uniform(0.2, 0.85 * lasts_s)  # at the very end it is sealed, and nothing is left to kill
+        good &= row(f"moment {number + 1}: {moment_s:.3f} s", lambda r, m=moment_s: kill_at(m, r), whole, plan)
+    for kind in KINDS:
+        good &= row(f"after {kind!r}", lambda r, k=kind: kill_after(k, r), whole, plan)
+    time.sleep(1.0)
+    left = leftovers() - benches
+    print(f"{'ok  ' if left <= 0 else 'FAIL'}  simulated benches left behind: {max(left, 0)}")
+    shutil.rmtree(root)
+    return 0 if good and left <= 0 else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
