@@ -158,8 +158,7 @@ def open_simulated(
     assert process.stderr is not None
     line = process.stdout.readline()
     if not line:
-        said = process.stderr.read().strip().splitlines()
-        process.wait()
+        said = process.communicate()[1].strip().splitlines()  # and closes the pipes
         msg = said[-1] if said else "the simulated bench did not start"
         raise (UsageError if process.returncode == 2 else BenchError)(msg)
     process.stderr.close()

@@ -1,0 +1,182 @@
+"""judge, compare, trend, study and run --baseline as typed, on runs of the simulated bench."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from sequencer.archive.reading import open_run, verify_run
+from sequencer.cli.main import main
+
+pytestmark = pytest.mark.bench
+
+
+def take(root: Path, bench: str, *more: str) -> Path:
+    before = set(root.iterdir()) if root.exists() else set()
+    main(["run", "vhf-600k-quick", "--bench", bench, "--yes", "--out", str(root), "--serial", "INVENTED-1", *more])
+    (folder,) = {path for path in root.iterdir() if not path.name.startswith(".")} - before
+    return folder
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory) -> dict[str, Path]:
+    """Runs of one invented device: sound, sound on another visit, with a fault; and two harness lengths."""
+    import sequencer.archive.names as names
+
+    root = tmp_path_factory.mktemp("runs")
+    number = iter(range(1000))
+    plain = names.make_run_id
+    patch = pytest.MonkeyPatch()
+    # an id tells seconds, and two of these runs may begin within one
+    patch.setattr(names, "make_run_id", lambda *given: f"{next(number):03d}-{plain(*given)}")
+    made = {"root": root}
+    made["sound"] = take(root, "simulated")
+    made["again"] = take(root, "simulated:,visit=1", "--set", "temperature=24 degC")
+    made["ill"] = take(root, "simulated:oxidised,visit=2")
+    for visit, length in enumerate(("10 in", "14 in"), start=3):
+        made[f"cut {visit}"] = take(root, f"simulated:,harness={length},visit={visit}", "--label", f"harness={length}")
+    yield made
+    patch.undo()
+
+
+def typed(capsys, *arguments: object) -> tuple[int, str, str]:
+    status = main([str(argument) for argument in arguments])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_compare_says_yes_for_the_same_device_and_no_for_a_sick_one(archive, capsys, tmp_path) -> None:
+    status, out, _ = typed(capsys, "compare", archive["sound"], archive["again"])
+    assert status == 0
+    assert "No change shown" in out
+    assert "SIMULATED, NOT A MEASUREMENT" in out
+    page = tmp_path / "page.html"
+    status, out, _ = typed(capsys, "compare", archive["sound"], archive["again"], archive["ill"], "--write", page)
+    assert status == 1
+    assert "lower Q on that side" in " ".join(out.split())
+    html = page.read_text(encoding="utf-8")
+    assert html.count("SIMULATED, NOT A MEASUREMENT") > 3
+    assert all(len(line) <= 80 for line in out.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        pytest.param(["compare", "{sound}"], "two runs or more", id="one-run"),
+        pytest.param(["compare", "{sound}", "{sound}"], "given twice", id="same-run"),
+        pytest.param(["compare", "{sound}", "nowhere"], "no run folder 'nowhere'", id="no-such-run"),
+        pytest.param(["study", "{sound}", "{ill}", "--label", "harness"], "no label 'harness'", id="no-label"),
+        pytest.param(["trend", "INVENTED-1"], "5 of the other kind (with --simulated)", id="only-simulated"),
+        pytest.param(["trend", "INVENTED-9", "--simulated"], "no finished simulated run", id="no-such-device"),
+        pytest.param(["judge", "{sound}", "--recipe", "70cm-5m-acceptance"], "was swept for", id="other-channel"),
+        pytest.param(
+            ["judge", "{sound}", "--recipe", "single-cavity-acceptance"], "for the ports", id="ports"
+        ),
+    ],
+)
+def test_what_cannot_be_done_is_said_with_status_2(archive, capsys, call, says) -> None:
+    arguments = [part.format(**archive) for part in call]
+    status, out, err = typed(capsys, *arguments, "--out", archive["root"])
+    assert (status, out) == (2, "")
+    assert says in err
+    assert "Traceback" not in err
+
+
+def test_judge_makes_a_new_run_that_names_its_parent_and_leaves_the_old_one(archive, capsys, tmp_path) -> None:
+    strict = Path(archive["sound"] / "recipe.yaml").read_text(encoding="utf-8").replace("max: 1.6 dB", "max: 1.0 dB")
+    recipe = tmp_path / "strict.yaml"
+    recipe.write_text(strict, encoding="utf-8")
+    root = tmp_path / "runs"
+    old = root / archive["sound"].name
+    shutil.copytree(archive["sound"], old)
+    was = {path: path.read_bytes() for path in old.rglob("*") if path.is_file()}
+    status, _, err = typed(capsys, "judge", old, "--recipe", recipe, "--out", root)
+    assert status == 1
+    assert "Judged again from the sweeps of" in err
+    assert {path: path.read_bytes() for path in old.rglob("*") if path.is_file()} == was
+    (new,) = (path for path in root.iterdir() if path != old and not path.name.startswith("."))
+    assert verify_run(new) == []
+    stored, parent = open_run(new), open_run(old)
+    assert stored.record.parent == parent.record.run_id
+    assert stored.record.simulated
+    assert [t.sha256 for t in stored.record.traces] == [t.sha256 for t in parent.record.traces]
+    by_id = {result.id: result for result in parent.record.results}
+    for result in stored.record.results:  # same sweeps, same values: only the limits and statements differ
+        assert result.value == pytest.approx(by_id[result.id].value, rel=1e-9)
+    assert any(note.kind == "judged" for note in stored.record.notes)
+    assert "Made from run" in (new / "report.html").read_text(encoding="utf-8")
+
+
+def test_judging_an_unfinished_run_is_refused_and_leaves_nothing(archive, capsys, tmp_path) -> None:
+    root = tmp_path / "runs"
+    old = root / archive["sound"].name
+    shutil.copytree(archive["sound"], old)
+    (old / "manifest.json").unlink()
+    status, _, err = typed(capsys, "judge", old, "--recipe", "vhf-600k-quick", "--out", root)
+    assert status == 2
+    assert "never finished" in err
+    assert [path for path in root.iterdir() if not path.name.startswith(".")] == [old]
+
+
+def test_trend_tells_each_quantity_and_leaves_a_damaged_run_out(archive, capsys, tmp_path) -> None:
+    root = tmp_path / "runs"
+    shutil.copytree(archive["root"], root)
+    broken = root / archive["ill"].name / "traces" / "001.csv"
+    broken.write_bytes(broken.read_bytes() + b" ")
+    page = tmp_path / "trend.html"
+    status, out, err = typed(capsys, "trend", "INVENTED-1", "--simulated", "--out", root, "--write", page)
+    assert status == 0
+    assert "4 simulated runs" in out
+    assert "24 degC" in out
+    assert "not those its manifest names" in err
+    assert "<svg" in page.read_text(encoding="utf-8")
+    status, _, err = typed(capsys, "trend", "INVENTED-1", "--simulated", "--out", root, "--write", page)
+    assert status == 2
+    assert "exists already" in err
+
+
+def test_a_study_of_harness_lengths_names_the_better_one(archive, capsys, tmp_path) -> None:
+    cuts = [path for name, path in archive.items() if name.startswith("cut")]
+    page = tmp_path / "study.html"
+    status, out, _ = typed(capsys, "study", *cuts, "--label", "harness", "--write", page)
+    assert status == 0
+    assert "Best measured: 14 in" in out
+    assert "one unchanged control" in out
+    assert "Which is best for what" in page.read_text(encoding="utf-8")
+
+
+def test_a_run_states_its_change_since_a_baseline(archive, capsys, tmp_path) -> None:
+    out_dir = tmp_path / "runs"
+    shutil.copytree(archive["sound"], out_dir / archive["sound"].name)
+    call = ["run", "vhf-600k-quick", "--bench", "simulated:oxidised,visit=9", "--yes", "--json", "--out", out_dir]
+    status, out, err = typed(capsys, *call, "--serial", "INVENTED-1", "--baseline", archive["sound"].name)
+    assert status == 1
+    record = json.loads(out)
+    assert record["change"]["changed"] is True
+    assert all(result["change"]["baseline"] == record["change"]["baseline"] for result in record["results"])
+    assert "Against the baseline" in err
+    report = next(path for path in out_dir.glob("*/report.html") if archive["sound"].name not in str(path))
+    assert "Change since the baseline" in report.read_text(encoding="utf-8")
+    there = len(list(out_dir.iterdir()))
+    status, _, err = typed(capsys, *call, "--serial", "INVENTED-2", "--baseline", archive["sound"].name)
+    assert status == 2
+    assert "is of device INVENTED-1" in err
+    assert len(list(out_dir.iterdir())) == there
+
+
+@pytest.mark.parametrize(
+    ("bench", "says"),
+    [
+        ("simulated:,harnes=12 in", "is not an option"),
+        ("simulated:,harness=12", "has no unit"),
+        ("simulated:single-cavity,harness=12 in", "takes no harness length"),
+        ("simulated:,visit=-1", "none may be negative"),
+    ],
+)
+def test_options_of_the_simulated_bench_are_checked(capsys, tmp_path, bench, says) -> None:
+    status, _, err = typed(capsys, "run", "vhf-600k-quick", "--bench", bench, "--yes", "--out", tmp_path)
+    assert status == 2
+    assert says in err
