@@ -131,11 +131,26 @@ def _device(asked: argparse.Namespace) -> devices.Device:
     if not asked.device and harness_m is None and hertz and _away(device, wanted, hertz) > 0.0:
         healthy = [one for one in map(devices.build, devices.names()) if one.healthy]
         device = min(healthy, key=lambda one: _away(one, wanted, hertz))
+    shift_hz = _shift_hz(device, hertz)
+    if shift_hz:
+        device = devices.build(device.name, harness_m=harness_m, shift_hz=shift_hz)
     lost = [port for port in wanted if port not in device.ports]
     if lost:
         msg = f"the simulated device {device.name} has the ports {', '.join(device.ports)}, not {', '.join(lost)}"
         raise UsageError(msg, device=device.name, ports=device.ports)
     return device
+
+
+def _shift_hz(device: devices.Device, hertz: list[float]) -> float:
+    """How far the unit's owner has tuned it to stand on the recipe's channels: same split, same band, else not."""
+    own = sorted(device.frequencies.values())
+    asked = sorted(hertz)
+    if len(own) != len(asked):
+        return 0.0
+    shifts = [a - o for a, o in zip(asked, own, strict=True)]
+    split = own[-1] - own[0]
+    same_split = max(shifts) - min(shifts) <= 0.01 * max(split, 1e-4 * own[0])
+    return shifts[0] if same_split and abs(shifts[0]) <= 0.03 * own[0] else 0.0
 
 
 def _away(device: devices.Device, ports: list[str], hertz: list[float]) -> float:

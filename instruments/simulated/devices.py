@@ -127,8 +127,12 @@ def resolve(word: str, recipe_name: str = "") -> str:
     return full
 
 
-def build(name: str, *, harness_m: float | None = None, harness_in: float | None = None) -> Device:
+def build(
+    name: str, *, harness_m: float | None = None, harness_in: float | None = None, shift_hz: float = 0.0
+) -> Device:
     """Build a device by its full name, or by a fault's word for the 2 m unit.
+
+    ``shift_hz`` moves both channels: its owner has tuned every rod and trimmer that far.
 
     ``harness_m`` (or ``harness_in``, inches) cuts the cables between the cavities of both sides to that length.
 
@@ -148,6 +152,8 @@ def build(name: str, *, harness_m: float | None = None, harness_in: float | None
         harness_m = harness_in * _INCH_M
     if harness_m is not None:
         design = _with_harness(design, harness_m)
+    if shift_hz:
+        design = _tuned(design, shift_hz)
     ill = fault.inflict(design) if fault else design
     lets_go = fault is not None and fault.comes_and_goes
     circuit = _circuit(design if lets_go else ill)
@@ -162,6 +168,19 @@ def build(name: str, *, harness_m: float | None = None, harness_in: float | None
         fault=fault.word if fault else "",
         circuit_disturbed=_circuit(ill) if lets_go else None,
     )
+
+
+def _tuned(design: Design, shift_hz: float) -> Design:
+    sides = tuple(
+        replace(
+            side,
+            rods_hz=tuple(hz + shift_hz for hz in side.rods_hz),
+            notches_hz=tuple(hz + shift_hz for hz in side.notches_hz),
+        )
+        for side in design.sides
+    )
+    channels = {name: hz + shift_hz for name, hz in design.frequencies.items()}
+    return replace(design, sides=sides, frequencies=channels)
 
 
 def _with_harness(design: Design, harness_m: float) -> Design:

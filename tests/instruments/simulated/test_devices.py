@@ -3,6 +3,7 @@
 Print the whole table with ``python tests/instruments/simulated/test_devices.py``.
 """
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -185,3 +186,13 @@ if __name__ == "__main__":
     for starter, requirement, value, margin in ROWS:
         limit = requirement.maximum if requirement.minimum is None else requirement.minimum
         print(f"{starter:26} {requirement.id:46} true {value:14.2f}  limit {limit:14.2f}  margin {margin:9.2f}")
+
+
+def test_a_unit_tuned_to_other_channels_of_its_split_meets_the_same_limits():
+    """What `recipe new` writes for another channel pair can be tried on the simulated bench."""
+    shift_hz = 330e3
+    device = devices.build("vhf-600k", shift_hz=shift_hz)
+    assert sorted(device.frequencies.values()) == [146.34e6, 146.94e6]
+    for requirement in recipe_of("vhf-600k-acceptance").requirements:
+        moved = replace(requirement, at_hz=requirement.at_hz + shift_hz)
+        assert margin_of(moved, true_value(device.circuit, moved)) > 0.1
