@@ -1,0 +1,60 @@
+"""The study page: what is best for what, and what the experiment lacks."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+from reports.study_page import render_study
+from reports.study_words import best_words
+from sequencer.studies.study import study_of
+
+spec = importlib.util.spec_from_file_location("compare_page_tests", Path(__file__).with_name("test_compare_page.py"))
+shared = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(shared)
+
+
+def cuts(synthetic, steps, **more):
+    first = synthetic.record(**more)
+    made = []
+    for number, (label, step) in enumerate([*steps.items(), *reversed(steps.items())]):
+        run = shared.moved(first, step)
+        began = first.began + timedelta(minutes=20 * number)
+        made.append(replace(run, run_id=f"run-{number}", began=began, labels={"harness": label}))
+    return made
+
+
+FOUR = {"14 in": 1.2, "9 in": 1.8, "12 in": 0.2, "10 in": 0.9, "16 in": 3.0}
+
+
+def test_the_page_names_the_best_length_and_what_is_missing(synthetic) -> None:
+    study = study_of(cuts(synthetic, FOUR), "harness")
+    text = render_study(study, {"run-0": synthetic.curves(), "run-1": synthetic.curves()})
+    shared.sound(text)
+    assert "Which is best for what" in text
+    assert '<td class="sure">12 in</td>' in text
+    assert "one unchanged control" in text
+    assert 'class="fitted"' in text
+    assert "Responses over each other" in text
+
+
+def test_simulated_studies_are_marked_and_hostile_labels_stay_texts(synthetic) -> None:
+    steps = {synthetic.HOSTILE: 0.0, "12 in": 0.2}
+    study = study_of(cuts(synthetic, steps, simulated=True), "harness")
+    text = render_study(study, {})
+    shared.sound(text)
+    assert "<script" not in text
+    svgs = re.findall(r'<svg[^>]*class="plot">.*?</svg>', text, re.DOTALL)
+    assert svgs
+    assert all(shared.MARK in svg for svg in svgs)
+
+
+def test_the_words_never_call_an_unsure_best_sure(synthetic) -> None:
+    study = study_of(cuts(synthetic, {"9 in": 0.0, "12 in": 0.01}), "harness")
+    words = best_words(study.quantities[0], "harness")
+    assert "no difference is more than the uncertainty" in words
+    sure = study_of(cuts(synthetic, {"9 in": 0.0, "12 in": 5.0}), "harness")
+    assert "surely better than every other" in best_words(sure.quantities[0], "harness")

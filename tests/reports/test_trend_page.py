@@ -1,0 +1,102 @@
+"""The trend page: every quantity over time, bounds as bounds, slopes in words."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from reports.charts import Chart, Dot, LimitLine, ladder, value_range
+from reports.study_words import like_label, slope_words
+from reports.trend_page import render_trend
+from sequencer.studies.trend import trend_of
+
+spec = importlib.util.spec_from_file_location("compare_page_tests", Path(__file__).with_name("test_compare_page.py"))
+shared = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(shared)
+
+
+def history(synthetic, steps, **more):
+    first = synthetic.record(conditions={"temperature": "21 degC"}, **more)
+    return [
+        replace(shared.moved(first, step), run_id=f"run-{number}", began=first.began + timedelta(days=300 * number))
+        for number, step in enumerate(steps)
+    ]
+
+
+def test_three_years_are_drawn_with_slope_and_temperature(synthetic) -> None:
+    runs = history(synthetic, (0.0, 0.3, 0.6, 0.9))
+    text = render_trend(trend_of(runs, runs[0].serial))
+    shared.sound(text)
+    assert shared.MARK not in text
+    assert "21 °C" in text
+    assert "a year" in text
+    assert text.count('class="fitted"') >= 1
+    assert "moves" in text  # 0.3 dB each 300 days against a budget of about 0.1 dB
+    assert text.count("<h3") == len(runs[0].results)
+
+
+def test_one_run_is_a_page_too_and_a_simulated_one_is_marked(synthetic) -> None:
+    runs = history(synthetic, (0.0,), simulated=True)
+    text = render_trend(trend_of(runs, runs[0].serial, simulated=True))
+    shared.sound(text)
+    svgs = re.findall(r'<svg[^>]*class="plot">.*?</svg>', text, re.DOTALL)
+    assert svgs
+    assert all(shared.MARK in svg for svg in svgs)
+    assert "No slope: it takes three values" in text
+
+
+def test_hostile_texts_stay_texts(synthetic) -> None:
+    runs = history(synthetic, (0.0, 0.1, 0.2), serial=synthetic.HOSTILE)
+    text = render_trend(trend_of(runs, synthetic.HOSTILE))
+    shared.sound(text)
+    assert "<script" not in text
+
+
+def test_slope_words_say_when_nothing_moves(synthetic) -> None:
+    runs = history(synthetic, (0.0, 0.0, 0.0))
+    words = slope_words(trend_of(runs, runs[0].serial).series[0])
+    assert words.endswith("no slope is shown.")
+
+
+def chart(dots, **more):
+    plain = {
+        "id": "c", "title": "t", "desc": "d", "x_axis": "x", "y_axis": "y", "dots": tuple(dots), "x": (0.0, 2.0),
+        "y": (0.0, 10.0), "x_ticks": ((0.0, "a"), (2.0, "b")),
+    }  # fmt: skip
+    return ladder(Chart(**(plain | more)))
+
+
+def test_greater_values_stand_higher_and_stay_inside() -> None:
+    drawing = chart([Dot(x=0.0, value=2.0, low=1.0, high=3.0), Dot(x=1.0, value=8.0), Dot(x=2.0, value=99.0)])
+    heights = [float(y) for y in re.findall(r'<circle cx="[\d.]+" cy="([\d.]+)"', drawing)]
+    assert heights[0] > heights[1] > heights[2] >= 0
+
+
+def test_a_bound_is_an_arrow_and_no_dot() -> None:
+    drawing = chart([Dot(x=1.0, value=None, low=5.0)])
+    assert "<circle" not in drawing
+    assert drawing.count('class="bar"') == 4
+
+
+@pytest.mark.parametrize("forbids_greater", [True, False])
+def test_the_hatched_side_of_a_limit_is_the_forbidden_one(forbids_greater) -> None:
+    drawing = chart([], limits=(LimitLine(5.0, forbids_greater, "limit"),))
+    y1, y2 = map(float, re.search(r'y1="([\d.]+)" x2="[\d.]+" y2="([\d.]+)" class="hatch"', drawing).groups())
+    assert (y2 < y1) == forbids_greater
+
+
+def test_the_range_leaves_room_for_the_limits_names() -> None:
+    low, high = value_range([1.3, 1.4], (LimitLine(1.6, True, "at most 1.6 dB"),), 0.2)
+    assert low <= 1.3
+    assert high >= 1.6 + 0.1 * (1.6 - 1.3)
+
+
+def test_a_length_is_written_in_the_labels_own_unit() -> None:
+    assert like_label("12 in")(0.3048) == "12.00 in"
+    assert like_label("30 cm")(0.305) == "30.50 cm"
+    assert like_label("7")(7.2) == "7.20"
