@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from reports import change_words, words
 from reports.figures import SIMULATED_MARK, figure_groups
 from reports.guidance import CAUTIONS, CONDITIONS, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition, plain
+from reports.validity import validity
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
 from sequencer.units import show_hz
 
@@ -52,6 +53,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "cautions": CAUTIONS,
         "not_proven": NOT_PROVEN,
         "only_this_item": ONLY_THIS_ITEM,
+        "validity": validity(record),
         "traceable": any(_calibrated(item.get("calibrated", "")) for item in record.equipment),
         "stated": any(set(item) - {"what", "id", "calibrated"} for item in record.equipment),
         "Statement": Statement,

@@ -100,7 +100,7 @@ def test_three_runs_carry_letters_and_simulated_ones_their_mark(synthetic) -> No
     assert "C against A" in text
     svgs = re.findall(r'<svg[^>]*class="plot">.*?</svg>', text, re.DOTALL)
     assert svgs
-    assert all(MARK in svg for svg in svgs)
+    assert all(f'class="stamp">{MARK}' in svg for svg in svgs)
     assert text.count(f'<p class="banner">{MARK}</p>') == 1
 
 

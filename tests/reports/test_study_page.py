@@ -49,7 +49,7 @@ def test_simulated_studies_are_marked_and_hostile_labels_stay_texts(synthetic) -
     assert "<script" not in text
     svgs = re.findall(r'<svg[^>]*class="plot">.*?</svg>', text, re.DOTALL)
     assert svgs
-    assert all(shared.MARK in svg for svg in svgs)
+    assert all(f'class="stamp">{shared.MARK}' in svg for svg in svgs)
 
 
 def test_the_words_never_call_an_unsure_best_sure(synthetic) -> None:

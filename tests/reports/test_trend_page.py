@@ -46,7 +46,7 @@ def test_one_run_is_a_page_too_and_a_simulated_one_is_marked(synthetic) -> None:
     shared.sound(text)
     svgs = re.findall(r'<svg[^>]*class="plot">.*?</svg>', text, re.DOTALL)
     assert svgs
-    assert all(shared.MARK in svg for svg in svgs)
+    assert all(f'class="stamp">{shared.MARK}' in svg for svg in svgs)
     assert "No slope: it takes three values" in text
 
 

@@ -1,0 +1,36 @@
+"""What voids a report, and when the next check is due."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime
+
+import pytest
+
+from reports.html import render
+from reports.validity import next_check, validity
+from sequencer.recipe.starters import read_recipe
+
+
+def dated(synthetic, months: str, began=datetime(2026, 1, 31, tzinfo=UTC)):
+    text = read_recipe("vhf-600k-quick")[0] + (f"valid for: {months}\n" if months else "")
+    return replace(synthetic.record(), recipe_text=text, began=began)
+
+
+@pytest.mark.parametrize(
+    ("months", "due"),
+    [("1 month", date(2026, 2, 28)), ("12 months", date(2027, 1, 31)), ("2 years", date(2028, 1, 31)), ("", None),
+     ("0.5 months", date(2026, 1, 31)), ("25 months", date(2028, 2, 29))],
+)  # fmt: skip
+def test_the_next_check_is_so_many_calendar_months_later(synthetic, months, due) -> None:
+    record = dated(synthetic, months)
+    assert next_check(record) == due
+    assert (f"due by {due}" if due else "sets no day") in validity(record)
+
+
+def test_the_report_says_what_voids_it(synthetic) -> None:
+    record = dated(synthetic, "24 months")
+    text = render(record, ())
+    assert "re-tuned or opened, its seal is broken" in text
+    assert "due by 2028-01-31" in text
+    assert next_check(replace(record, recipe_text="recipe: 99")) is None
