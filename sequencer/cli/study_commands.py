@@ -182,26 +182,26 @@ def _refuse_mixed(records: Sequence[Record]) -> None:
 
 
 def _records_of(root: Path, serial: str) -> tuple[list[Record], list[str]]:
-    """Return the finished records of a serial, and what could not be read; traces are not needed, so not read."""
-    from sequencer.archive.names import MANIFEST, RESULT
-    from sequencer.archive.reading import list_runs, verify_run
+    """Return the finished records of a serial, and what could not be read; traces are verified, not evaluated."""
+    from sequencer.archive.index import Filter, look_up
+    from sequencer.archive.names import RESULT
+    from sequencer.archive.reading import verify_run
     from sequencer.formats.record import load_record
 
     found, damaged = [], []
-    for folder in list_runs(root):
-        if not (folder / MANIFEST).is_file():
+    for row in look_up(root, Filter(serial=serial)).rows:
+        if row.state != "complete":
             continue
+        folder = root / row.run_id
         try:
             record = load_record((folder / RESULT).read_text(encoding="utf-8"), str(folder / RESULT))
-            if record.serial != serial:
-                continue
             wrong = verify_run(folder)
         except (NotchbookError, OSError, UnicodeDecodeError) as exc:
             damaged.append(getattr(exc, "message", str(exc)))
             continue
         if wrong:
             damaged.append(f"{folder.name}: its files are not those its manifest names")
-        else:
+        elif record.serial == serial:
             found.append(record)
     return found, damaged
 
