@@ -235,8 +235,10 @@ def _in_memory(path: Path) -> sqlite3.Connection:
     try:
         if path.is_file():
             with contextlib.closing(
-                sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=0)
+                sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=0, isolation_level=None)
             ) as file:
+                file.execute("BEGIN")  # held, nobody can lock us out: a backup would wait for ever
+                file.execute("SELECT 1 FROM root").fetchone()
                 file.backup(base)
         if base.execute("PRAGMA user_version").fetchone()[0] == _VERSION:
             base.execute(f"SELECT {_ALL} FROM runs LIMIT 1")  # noqa: S608

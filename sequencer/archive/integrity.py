@@ -19,7 +19,7 @@ from sequencer.archive.signing import PublicKey, fingerprint, signature_fits
 from sequencer.core.record import Record
 from sequencer.errors import StoredDataError
 from sequencer.formats.canonical import sha256_bytes
-from sequencer.formats.manifest import FileMark
+from sequencer.formats.manifest import FileMark, dump_manifest, load_manifest
 from sequencer.formats.record import load_record
 from sequencer.formats.seal import Role, Seal, read_seal
 
@@ -146,6 +146,9 @@ def _verify_folder(
     try:
         findings = [Finding(where=where, text=one.text) for one in verify_run(folder)]
         marks = marks_of(folder)
+        manifest = (folder / names.MANIFEST).read_bytes().decode("utf-8")
+        if manifest != dump_manifest(load_manifest(manifest)):  # means the same, but is not what was written
+            findings.append(Finding(where=where, text=f"{names.MANIFEST} was changed"))
         result = (folder / names.RESULT).read_bytes()
         record = load_record(result.decode("utf-8"), names.RESULT)
     except StoredDataError as exc:

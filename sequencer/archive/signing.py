@@ -25,13 +25,13 @@ __all__ = [
     "LEAST_PASSPHRASE",
     "PublicKey",
     "SigningKey",
+    "as_tester",
     "fingerprint",
     "load_public",
     "load_signing_key",
     "new_key",
     "sign_report",
     "signature_fits",
-    "tester",
 ]
 
 LEAST_PASSPHRASE = 8  # characters; the file's key derivation makes guessing slow, not impossible
@@ -122,10 +122,9 @@ def load_signing_key(path: Path, passphrase: str) -> SigningKey:
 
     data = _read(path)
     if b"ENCRYPTED PRIVATE KEY" not in data:
-        what = (
-            "a public key; to sign, give the private one" if b"PUBLIC KEY" in data else "no key locked by a passphrase"
-        )
-        msg = f"{path}: {what} ('notchbook archive key new' makes one)"
+        msg = f"{path}: no private key locked by a passphrase ('notchbook archive key new' makes one)"
+        if b"PUBLIC KEY" in data:
+            msg = f"{path}: this is the public key; to sign, give the private one"
         raise StoredDataError(msg, file=str(path))
     try:
         private = load_pem_private_key(data, passphrase.encode("utf-8"))
@@ -190,7 +189,7 @@ def sign_report(report: bytes, role: Role, key: SigningKey, now: Callable[[], da
     return with_signature(report, role, Signature(key=key.public.key, at=at, signature=signature))
 
 
-def tester(key: SigningKey) -> Callable[[bytes], bytes]:
+def as_tester(key: SigningKey) -> Callable[[bytes], bytes]:
     """Return what `RunFolder.create` takes as ``sign``: the tester signs as the run is filed."""
     return lambda report: sign_report(report, Role.TESTER, key)
 
