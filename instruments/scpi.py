@@ -407,7 +407,8 @@ def parse_reals(payload: bytes, count: int, sent: str, *, width: int, swapped: b
     size = width // 8
     if len(payload) != count * size:
         raise _nonsense(sent, payload[:12], f"{count} values of {size} bytes expected, {len(payload)} bytes came")
-    values = np.frombuffer(payload, dtype=f"{'<' if swapped else '>'}f{size}").astype(np.float64)
+    with np.errstate(invalid="ignore"):  # bytes that are no numbers at all
+        values = np.frombuffer(payload, dtype=f"{'<' if swapped else '>'}f{size}").astype(np.float64)
     return _sentinels(values)
 
 

@@ -66,7 +66,7 @@ def run_to_end(
         seen_busy = seen_busy or not over
         if over and not seen_busy and done.began:
             seen_busy = bool(scpi.parse_integer(link.query(done.began), done.began) >> done.bit & 1)
-        if over and (done.with_opc or seen_busy or elapsed_s >= expected_s):
+        if over and (done.with_opc or done.latched or seen_busy or elapsed_s >= expected_s):
             return
 
 

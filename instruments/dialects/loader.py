@@ -23,6 +23,7 @@ from sequencer.errors import RecipeError, UnitError
 
 __all__ = ["load", "names", "parse"]
 
+_SPELLINGS = "spellings.yaml"  # what the probe tries; no dialect
 _KEYS = {
     "dialect", "name", "about", "identify", "begin", "settings", "detectors", "generator", "sweep", "trace",
     "errors", "status", "one message", "display range", "rbw filters", "wide first", "answers within",
@@ -43,7 +44,9 @@ _BASE = {
 def names() -> tuple[str, ...]:
     """Return the names of the shipped dialects, sorted."""
     shipped = (entry.name for entry in files("instruments.dialects").iterdir())
-    return tuple(sorted(name.removesuffix(".yaml") for name in shipped if name.endswith(".yaml")))
+    return tuple(
+        sorted(name.removesuffix(".yaml") for name in shipped if name.endswith(".yaml") and name != _SPELLINGS)
+    )
 
 
 def load(name: str) -> Dialect:
@@ -172,7 +175,7 @@ def _completion(sweep: _Node) -> Completion:
     if not sweep.has("completion"):
         return Completion()
     node = sweep.map("completion")
-    node.only({"ask", "bit", "done", "began", "blocks", "timed"})
+    node.only({"ask", "bit", "done", "began", "latched", "blocks", "timed"})
     blocks, timed = (node.has(key) and node.boolean(key) for key in ("blocks", "timed"))
     if blocks or timed:
         return Completion(ask=node.command("ask"), with_opc=False, blocks=blocks, timed=timed and not blocks)
@@ -182,6 +185,7 @@ def _completion(sweep: _Node) -> Completion:
         done=node.boolean("done"),
         with_opc=False,
         began=node.command("began") if node.has("began") else "",
+        latched=node.has("latched") and node.boolean("latched"),
     )
 
 

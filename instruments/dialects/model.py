@@ -45,8 +45,9 @@ class Completion:
     """How a sweep's end is seen: ``bit`` of the answer to ``ask`` becomes ``done``.
 
     ``began`` asks an event register in which the same bit tells that the sweep has begun, should it be over
-    before anybody looked. ``blocks``: nothing is answered before the end; ``ask`` is then any harmless query.
-    ``timed``: nothing tells the end, so its stated time is waited for.
+    before anybody looked. ``latched``: the bit is an event that stands until it is read. ``blocks``: nothing is
+    answered before the end; ``ask`` is then any harmless query. ``timed``: nothing tells the end, so its stated
+    time is waited for.
     """
 
     ask: str = "*ESR?"
@@ -54,6 +55,7 @@ class Completion:
     done: bool = True
     with_opc: bool = True  # the bit follows *OPC sent behind the start command
     began: str = ""
+    latched: bool = False
     blocks: bool = False
     timed: bool = False
 

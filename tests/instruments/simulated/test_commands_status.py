@@ -56,7 +56,7 @@ class Desk:
 
     def errors(self):
         found = []
-        while (entry := self.ask("SYST:ERR?")) != '0,"No error"':
+        while (entry := self.ask("SYST:ERR?").removeprefix("SYST:ERR ")) != '0,"No error"':
             found.append(int(entry.partition(",")[0]))
         return found
 
@@ -214,7 +214,7 @@ def test_standard_version(desk):
 
 @pytest.mark.parametrize("name", variant_names())
 def test_identification_cannot_pass_for_an_instrument(name):
-    fields = Desk(name).ask("*IDN?").split(",")
+    fields = Desk(name).ask("*IDN?").removeprefix("*IDN ").split(",")
     assert fields[:3] == ["Notchbook", f"simulated bench {name}", "1"]
     assert len(fields) == 4  # IEEE 488.2 10.14
 
@@ -272,14 +272,21 @@ def test_every_setting_is_told_back_as_it_is_used(name):
             header = pattern.replace("[", "").replace("]", "").replace("BANDwidth|", "")
         if function in VALUES and not pattern.endswith("?"):
             desk.send(f"{header} {VALUES[function]}")
-            assert float(desk.ask(f"{header}?")) == pytest.approx(ANSWERS[function], rel=1e-9), function
-            assert float(desk.ask(f"{header}? MAX")) >= ANSWERS[function]
+            assert number(desk, f"{header}?") == pytest.approx(ANSWERS[function], rel=1e-9), function
+            if load_variant(name).manners.limits_asked:
+                assert number(desk, f"{header}? MAX") >= ANSWERS[function]
         elif function.endswith("auto") or function in ("continuous", "generator output", "average"):
             desk.send(f"{header} ON")
-            assert desk.ask(f"{header}?") == "1"
+            assert number(desk, f"{header}?") == 1
             desk.send(f"{header} OFF")
-            assert desk.ask(f"{header}?") == "0"
-    assert desk.errors() == []
+            assert number(desk, f"{header}?") == 0
+    assert load_variant(name).error_queue == 0 or desk.errors() == []
+
+
+def number(desk, query):
+    """An answer without the header some variants repeat before it and the unit some put behind it."""
+    words = desk.ask(query).split()
+    return float(words[1] if words[0][0].isalpha() else words[0])
 
 
 @pytest.mark.parametrize(

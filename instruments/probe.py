@@ -1,0 +1,479 @@
+"""Learns a dialect by asking the instrument: what it understands is kept, proven by reading back and by value.
+
+The generator is turned off before anything else and switched on last of all, only after somebody confirmed
+a thru, at its lowest level. Nothing is sent that tests, calibrates, saves, recalls or touches memory, network or
+preamplifier; the attenuator never goes below 10 dB, the generator's level never above the stated maximum.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from instruments import dialects, scpi
+from instruments.dialects import Dialect
+from instruments.link import Link
+from instruments.probing import ending, generator, knobs, spellings, traces, values
+from instruments.probing.conversation import Conversation, error_code, number_in
+from instruments.probing.knobs import Knob
+from instruments.probing.learnt import Learnt
+from instruments.probing.spellings import LONG, SHORT
+from instruments.probing.values import Sweeper
+from instruments.probing.writing import dialect_text
+from instruments.proving import why_not
+from sequencer.core.trace import FloatArray
+from sequencer.errors import InstrumentError, NotchbookError
+from sequencer.ports import Clock
+
+__all__ = ["Probed", "probe"]
+
+LEAST_ATTENUATION_DB = 10.0
+_RESET_S = 20.0  # a reset of an old analyzer takes seconds [common practice, no source]
+_SHORT_SWEEP_S = 0.05
+_POINTS = 401.0
+_NOISE_RBW_HZ = 3e5
+
+
+@dataclass(frozen=True, slots=True)
+class Probed:
+    """What a probe came to: the dialect, its text, and remarks for people."""
+
+    dialect: Dialect
+    text: str
+    notes: tuple[str, ...]
+
+
+def probe(
+    link: Link,
+    clock: Clock,
+    *,
+    maximum_dbm: float,
+    confirm: Callable[[], bool] = lambda: False,
+    say: Callable[[str], None] = lambda _: None,
+    patience_s: float = 0.5,
+    within_s: float = 900.0,
+    sweep_s: float = 0.4,
+) -> Probed:
+    """Learn how the instrument on ``link`` is spoken to.
+
+    Parameters
+    ----------
+    maximum_dbm : the generator's level is never set higher.
+    confirm : asked when the generator's turn comes: is the thru in place, and may it be switched on?
+    say : told what is being looked for.
+    patience_s : silence after which a question counts as unknown.
+    within_s : time for everything together.
+    sweep_s : length of the sweeps that prove how their end is seen.
+
+    Raises
+    ------
+    InstrumentError
+        When something a sweep needs was not found: ``facts["text"]`` is what was learnt, to be completed by hand.
+    LinkError
+        When it cannot be reached, or not again.
+    """
+    usual = link.timeout_s
+    link.timeout_s = max(2.0, 4.0 * patience_s)
+    talk = Conversation(link, patience_s=patience_s, within_s=within_s, say=say)
+    asking = _Asking(talk, Learnt(), maximum_dbm, sweep_s)
+    try:
+        asking.everything(confirm)
+    except NotchbookError as exc:
+        exc.facts.setdefault("text", dialect_text(asking.learnt))
+        raise
+    finally:
+        link.timeout_s = usual
+    return _checked(link, clock, asking.learnt)
+
+
+def _checked(link: Link, clock: Clock, learnt: Learnt) -> Probed:
+    text = dialect_text(learnt)
+    if lost := learnt.missing():
+        msg = (
+            f"{link.resource}: no spelling was found for: {', '.join(lost)}. What was learnt can be completed by "
+            f"hand from the instrument's manual"
+        )
+        raise InstrumentError(msg, resource=link.resource, missing=tuple(lost), text=text)
+    dialect = dialects.parse(text, "probed dialect")
+    if why := why_not(link, dialect, clock):
+        msg = f"{link.resource}: what was learnt did not hold when it was used: {why}"
+        raise InstrumentError(msg, resource=link.resource, text=text)
+    return Probed(dialect, text, tuple(learnt.notes))
+
+
+class _Asking:
+    """The order of the questions: what later ones need comes first."""
+
+    def __init__(self, talk: Conversation, learnt: Learnt, maximum_dbm: float, sweep_s: float) -> None:
+        self.talk = talk
+        self.learnt = learnt
+        self._maximum_dbm = maximum_dbm
+        self._sweep_s = sweep_s
+        self._longest_s = _SHORT_SWEEP_S  # of the sweeps in hand
+        self._single = self._free_run = ""  # commands: sweep by yourself, and not
+        self._sweeper = Sweeper(talk, learnt, self._take)
+
+    def everything(self, confirm: Callable[[], bool]) -> None:
+        talk, learnt = self.talk, self.learnt
+        talk.say("who it is, and how it complains")
+        generator.off_blindly(talk)
+        self._who()
+        self._errors()
+        self._style()
+        talk.say("the generator's switch; off")
+        if not generator.find_switch(talk, learnt):
+            learnt.notes.append("no switch of a tracking generator was found: perhaps none is fitted")
+            return
+        generator.turned_off(talk, learnt)
+        self._reset()
+        talk.say("frequency, points, filters, sweep time, attenuator, reference level")
+        self._settings()
+        if any(name not in learnt.settings for name in ("start", "stop", "rbw", "attenuation", "reference")):
+            return
+        talk.say("the trace, and how a single sweep is taken")
+        if not self._sweeping():
+            return
+        talk.say("detectors, display, coupling, by their values")
+        self._by_value()
+        talk.say("the generator's level")
+        if generator.learn_level(talk, learnt, self._maximum_dbm) is None:
+            return
+        self._generator_on(confirm)
+        learnt.answers_within_s = max(learnt.answers_within_s, 3.0 * talk.slowest_s)
+
+    # --- first acquaintance -----------------------------------------------------------------------------
+
+    def _who(self) -> None:
+        link = self.talk.link
+        for _attempt in range(3):
+            if link.dead:
+                link.reopen()
+            try:
+                answer = link.query_or_silence("*IDN?", max(2.0, 4.0 * self.talk.patience_s))
+            except NotchbookError:
+                continue
+            if answer:
+                again = link.query_or_silence("*IDN?", 2.0)  # an answer to something sent before would differ
+                if again == answer:
+                    self.learnt.identification = self.talk.identification = answer
+                    return
+            link.reopen()
+        msg = (
+            f"{link.resource}: no answer to *IDN?. Is it the right address, is remote control switched on, is "
+            f"another program connected? A raw socket often needs another port number than a browser does"
+        )
+        raise InstrumentError(msg, resource=link.resource)
+
+    def _errors(self) -> None:
+        """Find out how errors are told, by an error made on purpose."""
+        talk = self.talk
+        for header in talk.headers("error queue"):
+            ask = f"{header}?"
+            answer = talk.ask(ask)
+            if answer is None or error_code(answer, ask) is None:
+                continue
+            talk.errors_ask = ask
+            if self._made_error_shows():
+                self.learnt.errors = ask
+                return
+            talk.errors_ask = ""
+        if talk.number("*ESR?") is not None:
+            talk.errors_ask = "*ESR?"
+            if self._made_error_shows():
+                self.learnt.errors = "*ESR?"
+                return
+            talk.errors_ask = ""
+        self.learnt.notes.append("errors cannot be asked for: what works was told by read-back alone")
+
+    def _made_error_shows(self) -> bool:
+        self.talk.complaints()
+        return not self.talk.order("NOTCHBOOK:NOSUCH 1") and not self.talk.complaints()
+
+    def _style(self) -> None:
+        """Find out whether short forms are understood."""
+        talk = self.talk
+        for style, ask in ((SHORT, "FREQ:STAR?"), (LONG, "FREQUENCY:START?"), (SHORT, "SENS:FREQ:STAR?")):
+            if talk.number(ask) is not None:
+                # Who knows the short form knows the long one, too, so that needs no trying.
+                talk.styles = (SHORT,) if style == SHORT else (LONG, SHORT)
+                return
+
+    def _reset(self) -> None:
+        """Reset if it can be, and prepare what every session begins with."""
+        talk, learnt = self.talk, self.learnt
+        began = time.monotonic()
+        talk.deaf_s = _RESET_S
+        if talk.order("*RST"):
+            talk.ask("*IDN?", _RESET_S)
+            learnt.begin = [learnt.off, "*RST", learnt.off]
+            learnt.answers_within_s = max(learnt.answers_within_s, 2.0 * (time.monotonic() - began))
+        else:
+            learnt.begin = [learnt.off]
+        talk.deaf_s = 0.0
+        generator.turned_off(talk, learnt)
+        if talk.order("*CLS"):
+            learnt.begin.append("*CLS")
+        self._continuous(on=False)
+
+    def _continuous(self, *, on: bool) -> None:
+        """Switch sweeping by itself on or off; the way to do it is found when it is first switched off."""
+        talk, learnt = self.talk, self.learnt
+        if on:
+            if self._free_run:
+                talk.order(self._free_run)
+            return
+        if self._single:
+            talk.order(self._single)
+            return
+        for header in talk.headers("continuous"):
+            known = talk.boolean(f"{header}?")
+            if known is None and not talk.errors_ask:
+                continue
+            if talk.order(f"{header} OFF") and (known is None or talk.boolean(f"{header}?") is False):
+                self._single, self._free_run = f"{header} OFF", f"{header} ON"
+                break
+        else:
+            for header in talk.headers("sweep mode"):
+                if talk.ask(f"{header}?") is not None and talk.order(f"{header} {talk.mnemonic('SINGle')}"):
+                    self._single = f"{header} {talk.mnemonic('SINGle')}"
+                    self._free_run = f"{header} {talk.mnemonic('CONTinuous')}"
+                    break
+        if self._single:
+            learnt.begin.append(self._single)
+        for family in spellings.families("switched off", talk.styles[0]):  # would average, or change the trace
+            on_off = next((header for header in family if talk.boolean(f"{header}?") is not None), "")
+            if on_off and talk.order(f"{on_off} OFF"):
+                learnt.begin.append(f"{on_off} OFF")
+
+    # --- settings -----------------------------------------------------------------------------------------
+
+    def _settings(self) -> None:
+        talk, found = self.talk, self.learnt.settings
+
+        self._keep(
+            "attenuation", knobs.learn(talk, "attenuation", "DB", (20.0, 10.0), lambda a, g: -0.1 < g - a < 10.1)
+        )
+        self._keep("start", knobs.learn(talk, "start", "HZ", (100e6, 120e6, 100e6), knobs.close))
+        self._keep("stop", knobs.learn(talk, "stop", "HZ", (200e6, 180e6, 200e6), knobs.close))
+        self._keep("rbw", knobs.learn(talk, "rbw", "HZ", (1e5, 1e4), knobs.filterlike))
+        self._keep("vbw", knobs.learn(talk, "vbw", "HZ", (1e5, 3e3), knobs.filterlike))
+        self._keep("reference", knobs.learn(talk, "reference", "DBM", (-10.0, -20.0), lambda a, g: abs(g - a) < 0.6))
+        self._keep("sweep time", knobs.learn(talk, "sweep time", "S", (0.5, 0.2), lambda a, g: 0.9 * a <= g <= 1.1 * a))
+        points = knobs.learn(talk, "points", "", (_POINTS, 201.0), lambda _, g: g >= 2 and g == int(g))
+        points = knobs.learn_points(talk, points)
+        if points is not None and not points.set:
+            number = talk.number(points.ask)
+            points = Knob(points.ask, limits=(number, number)) if number else None
+        self._keep("points", points)
+        if any(name not in found for name in ("start", "stop", "rbw", "attenuation", "reference")):
+            return
+        self._sweeper.set(points=_POINTS)
+        self._axis()
+        self._attenuator()
+        found["reference"].limits = knobs.ends(talk, found["reference"], -20.0, -90.0, 20.0)
+        self._filters()
+        self._times()
+        for header in talk.headers("level unit"):
+            if talk.ask(f"{header}?") is not None:
+                if talk.order(f"{header} DBM"):
+                    self.learnt.begin.append(f"{header} DBM")
+                break
+        first, second = found["start"].ask, found["stop"].ask
+        self.learnt.one_message = self._joined(first, second)
+
+    def _keep(self, name: str, knob: Knob | None) -> None:
+        if knob is not None and (knob.set or name == "points"):
+            self.learnt.settings[name] = knob
+
+    def _joined(self, first: str, second: str) -> bool:
+        """Whether two questions may travel in one message."""
+        apart = [self.talk.ask(first), self.talk.ask(second)]
+        message = scpi.join(first, second)
+        together = self.talk.ask(message)
+        if together is None or None in apart:
+            return False
+        parts = together.split(";")
+        same = [number_in(part, message) for part in parts] == [number_in(part, message) for part in apart]
+        return len(parts) == len(apart) and same
+
+    def _axis(self) -> None:
+        talk, found = self.talk, self.learnt.settings
+        start, stop = found["start"], found["stop"]
+        if knobs.put(talk, start, 300e6) != 300e6 or talk.last:
+            self.learnt.wide_first = True
+        for knob, value in ((start, 100e6), (stop, 200e6), (start, 100e6)):
+            knobs.put(talk, knob, value)
+        start.limits = knobs.ends(talk, start, 100e6, 1e3, 190e6)
+        stop.limits = knobs.ends(talk, stop, 200e6, 110e6, 5e10)
+        # The axis as a whole: a start near the top, or a stop near the bottom, is never of use alone.
+        low, high = start.limits[0], stop.limits[1]
+        start.limits = stop.limits = (low, high)
+
+    def _attenuator(self) -> None:
+        """Find its limits and steps; it is never set below 10 dB."""
+        talk, knob = self.talk, self.learnt.settings["attenuation"]
+        told = knobs.ends(talk, knob, LEAST_ATTENUATION_DB, LEAST_ATTENUATION_DB, 70.0)
+        knob.limits = told
+        knob.step = knobs.step_of(talk, knob, LEAST_ATTENUATION_DB, (1.0, 2.0, 5.0, 10.0), told[1])
+        knobs.put(talk, knob, LEAST_ATTENUATION_DB)
+
+    def _filters(self) -> None:
+        talk, learnt, found = self.talk, self.learnt, self.learnt.settings
+        self._sweeper.set(start=150e6, stop=151e6)
+        rbw, vbw = found["rbw"], found.get("vbw")
+        coupled = next(iter(knobs.learn_auto(talk, "sweep time auto")), "")
+        if "sweep time" in found:
+            found["sweep time"].coupled = coupled
+        rbw.limits = knobs.ends(talk, rbw, 1e4, 1.0, 1e7, knobs.filterlike)
+        learnt.rbw_hz = knobs.learn_filters(talk, rbw, *rbw.limits)
+        if learnt.rbw_hz:
+            rbw.limits = (learnt.rbw_hz[0], learnt.rbw_hz[-1])
+        if vbw is not None:
+            self._video(rbw, vbw)
+        knobs.put(talk, rbw, 1e4)
+
+    def _video(self, rbw: Knob, vbw: Knob) -> None:
+        """Find what keeps the video filter as wide as the RBW: left to the instrument if it does, else its widest."""
+        talk = self.talk
+        assert rbw.limits is not None
+        for command in knobs.learn_auto(talk, "vbw auto"):
+            wide = True
+            for hz in (3e3, 3e5):
+                used, video = knobs.put(talk, rbw, hz), talk.number(vbw.ask)
+                wide = wide and used is not None and video is not None and video >= 0.999 * used
+            if wide:
+                vbw.coupled = command
+                return
+        widest = knobs.ends(talk, vbw, 1e5, 1e4, 1e8, knobs.filterlike)[1]
+        vbw.coupled = scpi.fill(vbw.set, {"value": widest})
+        if widest < rbw.limits[1]:
+            vbw.note = "narrower than the widest RBW: use no wider RBW than this"
+            rbw.limits = (rbw.limits[0], widest)
+            self.learnt.rbw_hz = tuple(hz for hz in self.learnt.rbw_hz if hz <= widest)
+
+    def _times(self) -> None:
+        talk, found = self.talk, self.learnt.settings
+        if "sweep time" not in found:
+            return
+        knob = found["sweep time"]
+        self._sweeper.set(rbw=_NOISE_RBW_HZ)
+        knob.limits = knobs.ends(talk, knob, 0.5, 1e-3, 1000.0)
+        values.learn_factor(self._sweeper, (1e7, 5e7))
+        if knob.coupled:
+            coupled_s = [self._coupled(span_hz) for span_hz in (1e6, 1e7)]
+            if None in coupled_s or coupled_s[0] == coupled_s[1]:
+                knob.coupled = ""  # said ON, does not follow
+        if not knob.coupled:
+            self.learnt.factor = 3.0
+            self.learnt.notes.append(
+                "the sweep time is not coupled by the instrument: computed with the usual factor 3"
+            )
+
+    def _coupled(self, span_hz: float) -> float | None:
+        self._sweeper.set(start=150e6, stop=150e6 + span_hz, rbw=1e4)
+        self._sweeper.couple()
+        return self._sweeper.told("sweep time")
+
+    # --- sweeping ---------------------------------------------------------------------------------------------
+
+    def _patience_s(self) -> float:
+        """How long a trace may take that is there, or free running."""
+        return max(2.0 * self.talk.patience_s, 4.0 * self.talk.slowest_s) + 3.0 * self._longest_s
+
+    def _read(self) -> FloatArray | None:
+        form = self.learnt.trace
+        return None if form is None else traces.read(self.talk, form, self._patience_s())
+
+    def _quiet(self, sweep_time_s: float) -> None:
+        """Set up a fast sweep of plain noise."""
+        self._sweeper.set(start=100e6, stop=200e6, points=_POINTS, rbw=_NOISE_RBW_HZ, attenuation=LEAST_ATTENUATION_DB)
+        self._sweeper.couple()
+        self._sweeper.set(sweep_time=sweep_time_s)
+        self._longest_s = sweep_time_s
+
+    def _points(self) -> int | None:
+        knob = self.learnt.settings.get("points")
+        number = self.talk.number(knob.ask) if knob is not None and knob.ask else None
+        return None if number is None else int(number)
+
+    def _sweeping(self) -> bool:
+        talk, learnt = self.talk, self.learnt
+        self._quiet(_SHORT_SWEEP_S)
+        self._sweeper.set(reference=-50.0)
+        for detector in talk.headers("detector"):  # one sample a point, where that is already understood
+            if talk.ask(f"{detector}?") is not None:
+                talk.order(f"{detector} {talk.mnemonic('SAMPle')}")
+                break
+        self._continuous(on=True)
+        time.sleep(3.0 * _SHORT_SWEEP_S)
+        learnt.trace = traces.find_query(talk, self._points(), self._patience_s())
+        self._continuous(on=False)
+        if learnt.trace is None:
+            return False
+        if "points" not in learnt.settings:
+            raw = self._read()
+            if raw is not None:
+                learnt.settings["points"] = Knob("", limits=(float(raw.size), float(raw.size)))
+        learnt.initiate = ending.find_initiate(talk, self._read, _SHORT_SWEEP_S)
+        if not learnt.initiate:
+            return False
+        if not values.show_noise(self._sweeper):
+            learnt.notes.append("its noise never showed on the display; the end of a sweep could not be proven well")
+        self._take()
+        learnt.trace = traces.choose_form(talk, learnt.trace, self._points(), self._patience_s())
+        learnt.begin += learnt.trace.begin
+        learnt.abort = ending.find_abort(talk, learnt.initiate)
+        self._quiet(self._sweep_s)
+        end = ending.learn_ending(talk, learnt.initiate, self._read, self._sweep_s, one_message=learnt.one_message)
+        learnt.completion, learnt.settling_s = end.completion, round(min(end.more_s, 5.0) + 0.005, 2)
+        learnt.notes.append(end.note)
+        return True
+
+    def _take(self) -> FloatArray | None:
+        """Take one sweep as far as is known how."""
+        learnt = self.learnt
+        knob = learnt.settings.get("sweep time")
+        expected_s = (self.talk.number(knob.ask) if knob else None) or self._sweep_s
+        if learnt.completion is None:
+            self.talk.order(learnt.initiate)
+            time.sleep(1.5 * expected_s + 0.25)
+        elif (
+            ending.run(self.talk, learnt.completion, learnt.initiate, expected_s, one_message=learnt.one_message)
+            is None
+        ):
+            return None
+        return self._read()
+
+    def _by_value(self) -> None:
+        learnt = self.learnt
+        self._quiet(_SHORT_SWEEP_S)
+        values.learn_detectors(self._sweeper)
+        if not learnt.detectors:
+            return
+        self._calm()
+        top = learnt.settings["reference"].limits
+        values.learn_display(self._sweeper, min(top[1], 20.0) if top else 0.0)
+        self._sweeper.set(reference=-20.0)
+        values.learn_uncalibrated(self._sweeper, learnt.settings["sweep time"])
+
+    def _calm(self) -> None:
+        """Set up a sweep of as little noise as a fifth of a second allows."""
+        word = next(iter(self.learnt.detectors.values()))
+        self.talk.order(f"{self.learnt.detector_header} {word}")
+        self._sweeper.set(start=150e6, stop=150.05e6, rbw=1e3, attenuation=LEAST_ATTENUATION_DB)
+        self._sweeper.couple()
+
+    def _generator_on(self, confirm: Callable[[], bool]) -> None:
+        learnt = self.learnt
+        if not confirm():
+            learnt.notes.append(
+                "no thru was confirmed: the generator was never switched on, its filters are not proven"
+            )
+            return
+        self.talk.say("the generator, on at its lowest level into the thru")
+        self._quiet(_SHORT_SWEEP_S)
+        self._sweeper.set(start=140e6, stop=150e6, rbw=3e4, reference=-20.0)
+        self._sweeper.couple()
+        if why := generator.try_on(self._sweeper):
+            learnt.notes.append(f"the generator is not proven: {why}")

@@ -1,0 +1,244 @@
+"""Asking an instrument what it may not know: errors, silence and hanging are answers, too.
+
+After an unknown question some instruments leave an entry in an error queue or a bit in a register, some say
+nothing, some stop answering on that connection. Each is told apart here, and the last is cured by opening the
+connection afresh; all of it within a time that is bounded as a whole.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Iterator
+
+from instruments import scpi
+from instruments.errorqueue import ERROR_BITS
+from instruments.link import Link
+from instruments.probing import spellings
+from sequencer.errors import InstrumentError, LinkError, LinkTimeoutError, NotchbookError
+
+__all__ = ["Conversation", "number_in"]
+
+_FORBIDDEN = re.compile(
+    r"\*(?:TST|CAL|SAV|RCL|LRN|PSC|DDT|PCB)"
+    r"|(?:^|:)(?:CALI?|CALIB\w*|TEST|DIAG\w*|M?MEM\w*|COMM\w*|LAN|GAIN|PRE\w*AMP\w*|PREA\w*)(?:[:? \d]|$)",
+    re.IGNORECASE,
+)
+_RESTART_S = 10.0  # how long an instrument that stopped answering may need to take a new connection
+_MOST_ENTRIES = 40
+
+
+class Conversation:
+    """A link on which anything may be asked.
+
+    Parameters
+    ----------
+    link : an open link.
+    patience_s : silence after which a question counts as unknown; grows with the slowest answer seen.
+    within_s : time for everything together.
+    say : told what is being done, for people.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        *,
+        patience_s: float = 0.5,
+        within_s: float = 600.0,
+        say: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.link = link
+        self.patience_s = patience_s
+        self.errors_ask = ""  # how errors are asked for; empty while or where there is no way
+        self.styles: tuple[str, ...] = (spellings.SHORT, spellings.LONG)
+        self.identification = ""
+        self.hangs = False
+        self.knows_limits = True  # until MINimum or MAXimum was not understood
+        self.last: list[str] = []  # what the instrument complained of last
+        self.slowest_s = 0.0
+        self.say = say
+        self.deaf_s = 0.0  # expected time for which nothing may be answered (a sweep that blocks)
+        self._until = time.monotonic() + within_s
+        self._within_s = within_s
+
+    # --- questions and orders -------------------------------------------------------------------------
+
+    def ask(self, query: str, patience_s: float | None = None) -> str | None:
+        """Return the answer, None where the instrument does not know the question."""
+        self._check(query)
+        for _attempt in range(2):
+            answer = self._asked(query, patience_s or self.patience_s)
+            if isinstance(answer, str):
+                return None if self.complaints() or not answer.strip() else answer
+            if answer is None:
+                self.complaints()
+                return None
+        return None
+
+    def order(self, command: str) -> bool:
+        """Send a setting; False where the instrument complained (True also where it cannot complain)."""
+        self._check(command)
+        try:
+            self._alive_link().write(command)
+        except NotchbookError:
+            self._recover()
+            return False
+        return not self.complaints()
+
+    def number(self, query: str) -> float | None:
+        """Return the number in an answer, in base units; None where there is no finite one."""
+        return number_in(self.ask(query), query)
+
+    def boolean(self, query: str) -> bool | None:
+        """Return an on/off answer, None where it is none."""
+        answer = self.ask(query)
+        try:
+            return None if answer is None else scpi.parse_boolean(answer, query)
+        except InstrumentError:
+            value = number_in(answer, query)
+            return None if value not in {0.0, 1.0} else bool(value)
+
+    def trace(self, query: str, patience_s: float) -> bytes | str | None:
+        """Return a raw trace, the payload of a block or text; None where the question is not known."""
+        self._check(query)
+        usual, self.link.timeout_s = self.link.timeout_s, patience_s
+        raw: bytes | str | None
+        try:
+            raw = self._alive_link().query_trace(query)
+        except NotchbookError as exc:
+            raw = None
+            self.link.timeout_s = usual
+            if isinstance(exc, LinkTimeoutError) and not exc.facts.get("answer", b"") and self._still_there():
+                pass
+            else:
+                self._recover()
+        finally:
+            self.link.timeout_s = usual
+        return None if self.complaints() else raw
+
+    def complaints(self) -> list[str]:
+        """Return what the instrument complains of, and let it forget that."""
+        self.last = self._complaints()
+        return self.last
+
+    def _complaints(self) -> list[str]:
+        found: list[str] = []
+        if not self.errors_ask:
+            return found
+        while len(found) < _MOST_ENTRIES:
+            answer = self._asked(self.errors_ask, max(self.patience_s, 1.0) + self.deaf_s)
+            if not isinstance(answer, str):
+                return [*found, "no answer"]
+            code = error_code(answer, self.errors_ask)
+            if code is None:
+                return [*found, f"answered {answer[:40]!r}"]
+            if code == 0:
+                return found
+            found.append(answer)
+            if self.errors_ask == "*ESR?":
+                return found
+            if len(found) > 3 and found[-1] == found[-2] == found[-3]:  # kept until it is cleared
+                self._alive_link().write("*CLS")
+        msg = f"{self.link.resource}: the error queue does not become empty ({found[-1]})"
+        raise InstrumentError(msg, resource=self.link.resource)
+
+    # --- finding ----------------------------------------------------------------------------------------
+
+    def headers(self, function: str) -> Iterator[str]:
+        """Yield every header to try: the form of words that is known to be understood first."""
+        for style in self.styles:
+            yield from spellings.headers(function, style)
+
+    def mnemonic(self, word: str) -> str:
+        """Return a word in the form this instrument understands."""
+        return spellings.word_forms(word, self.styles[0])
+
+    # --- staying in touch -------------------------------------------------------------------------------
+
+    def _asked(self, query: str, patience_s: float) -> str | bool | None:
+        """Return the answer; None for silence; False where it must be asked again (something late came)."""
+        began = time.monotonic()
+        try:
+            answer = self._alive_link().query_or_silence(query, patience_s)
+        except NotchbookError:  # half an answer, bytes nobody asked for, a closed connection
+            self.patience_s = min(2.0 * self.patience_s, 4.0)
+            self._recover()
+            return False
+        if answer is None:
+            if self._still_there():
+                return None
+            self.hangs = True
+            self._recover()
+            return None
+        took_s = time.monotonic() - began
+        if took_s > self.slowest_s:
+            self.slowest_s = took_s
+            self.patience_s = max(self.patience_s, min(4.0 * took_s, 4.0))
+        return answer
+
+    def _still_there(self) -> bool:
+        """Whether a question that is known to be understood is still answered, and by its own answer."""
+        if not self.identification:
+            return True
+        try:
+            return self.link.query_or_silence("*IDN?", 2.0 * self.patience_s + self.deaf_s) == self.identification
+        except NotchbookError:
+            return False
+
+    def _alive_link(self) -> Link:
+        if time.monotonic() > self._until:
+            msg = (
+                f"{self.link.resource}: not learnt within {self._within_s:g} s; it answers too slowly for so many "
+                f"questions. Write a dialect by hand, from the transcript and its manual"
+            )
+            raise InstrumentError(msg, resource=self.link.resource, slow=True)
+        if self.link.dead:
+            self._recover()
+        return self.link
+
+    def _recover(self) -> None:
+        """Open the connection afresh, until the instrument says who it is again."""
+        if time.monotonic() > self._until:
+            self._until = 0.0
+            self._alive_or_raise()
+        ends = time.monotonic() + _RESTART_S
+        while True:
+            try:
+                self.link.reopen(within_s=2.0)
+                if self._still_there() and self.link.dead == "":
+                    return
+            except LinkError:
+                time.sleep(0.2)
+            if time.monotonic() > ends:
+                msg = f"{self.link.resource}: it stopped answering, even on a new connection; switch it off and on"
+                raise LinkError(msg, resource=self.link.resource)
+
+    def _alive_or_raise(self) -> None:
+        msg = f"{self.link.resource}: not learnt within {self._within_s:g} s"
+        raise InstrumentError(msg, resource=self.link.resource, slow=True)
+
+    def _check(self, command: str) -> None:
+        """Refuse what a probe must never send, whoever wrote it."""
+        if _FORBIDDEN.search(command):
+            msg = f"the probe must never send {command!r}"
+            raise InstrumentError(msg, command=command)
+
+
+def number_in(answer: str | None, query: str) -> float | None:
+    """Return the finite number an answer holds in base units, None where there is none."""
+    if answer is None:
+        return None
+    try:
+        return scpi.parse_number(answer.strip().strip("\"'"), query, finite=True)
+    except InstrumentError:
+        return None
+
+
+def error_code(answer: str, query: str) -> int | None:
+    """Return the code of an error queue entry, or the error bits of a status answer; None for nonsense."""
+    try:
+        if query == "*ESR?":
+            return scpi.parse_integer(answer, query, 0, 255) & ERROR_BITS
+        return scpi.parse_error_entry(answer, query)[0]
+    except InstrumentError:
+        return 0 if "NO ERROR" in answer.upper() else None

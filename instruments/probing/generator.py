@@ -1,0 +1,145 @@
+"""The tracking generator: its switch first and off, its level later, switched on last of all and at its lowest."""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+
+from instruments.probing import spellings
+from instruments.probing.conversation import Conversation
+from instruments.probing.knobs import Knob, ends, learn, put, step_of
+from instruments.probing.learnt import Learnt
+from instruments.probing.values import Sweeper
+from sequencer.core.trace import FloatArray
+from sequencer.errors import InstrumentError
+
+__all__ = ["find_switch", "learn_level", "off_blindly", "try_on", "turned_off"]
+
+_LOWEST_DBM = -100.0
+_CHANGE_DB = 6.0  # a generator that is on stands well above the noise of a connected thru
+_ADJUST_S = 20.0  # a peaking routine takes seconds [common practice, no source]
+
+
+def off_blindly(talk: Conversation) -> None:
+    """Send 'generator off' in the likeliest spellings before anything is known; most are unknown and harmless."""
+    for style in (spellings.SHORT, spellings.LONG):
+        for header in spellings.headers("generator switch", style)[:6]:
+            talk.order(f"{header} OFF")
+
+
+def find_switch(talk: Conversation, learnt: Learnt, *, skip: frozenset[str] = frozenset()) -> bool:
+    """Find the switch whose answer says 'off' after 'off'; nothing else of the instrument is touched before."""
+    for header in talk.headers("generator switch"):
+        if header in skip or talk.boolean(f"{header}?") is None:
+            continue
+        for off, on in (("OFF", "ON"), ("0", "1")):
+            if talk.order(f"{header} {off}") and talk.boolean(f"{header}?") is False:
+                learnt.off, learnt.on, learnt.output = f"{header} {off}", f"{header} {on}", f"{header}?"
+                return True
+    return False
+
+
+def turned_off(talk: Conversation, learnt: Learnt) -> None:
+    """Turn the generator off and see it said.
+
+    Raises
+    ------
+    InstrumentError
+        When it does not say so.
+    """
+    for _attempt in range(3):
+        talk.order(learnt.off)
+        if talk.boolean(learnt.output) is False:
+            return
+    msg = f"{talk.link.resource}: told {learnt.off!r}, the generator does not say that it is off; switch it off by hand"
+    raise InstrumentError(msg, resource=talk.link.resource)
+
+
+def learn_level(talk: Conversation, learnt: Learnt, maximum_dbm: float) -> Knob | None:
+    """Find the level setting with the generator off, leave it at its lowest; nothing above the maximum is sent."""
+    low = min(-20.0, maximum_dbm - 10.0)
+    knob = learn(talk, "generator level", "DBM", (low, low - 2.0), lambda asked, got: abs(got - asked) < 1.01)
+    if knob is None or not knob.set:
+        return None
+    knob.limits = ends(talk, knob, low, _LOWEST_DBM, maximum_dbm)
+    top = min(knob.limits[1], maximum_dbm)
+    knob.step = step_of(talk, knob, knob.limits[0] + 2.0, (0.01, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0), top)
+    put(talk, knob, knob.limits[0])
+    learnt.settings["generator level"] = knob
+    return knob
+
+
+def try_on(sweeper: Sweeper) -> str:
+    """Switch the generator on at its lowest level into the thru; return why it cannot be believed, or ''.
+
+    It is off again when this returns, however it returns.
+    """
+    talk, learnt = sweeper.talk, sweeper.learnt
+    knob = learnt.settings["generator level"]
+    assert knob.limits is not None
+    try:
+        turned_off(talk, learnt)
+        put(talk, knob, knob.limits[0])
+        dark = sweeper.take()
+        talk.order(learnt.on)
+        if talk.boolean(learnt.output) is not True:
+            return f"told {learnt.on!r}, {learnt.output} does not say that it is on"
+        lit = sweeper.take()
+        if _rise_db(dark, lit) < _CHANGE_DB:
+            return f"switched on with {learnt.on!r}, the trace did not rise: is the thru connected?"
+        learnt.generator_tried = True
+        _least_rbw(sweeper)
+        _adjust(sweeper)
+    finally:
+        turned_off(talk, learnt)
+    return ""
+
+
+def _rise_db(dark: FloatArray | None, lit: FloatArray | None) -> float:
+    if dark is None or lit is None:
+        return 0.0
+    return float(np.nanmedian(lit) - np.nanmedian(dark))
+
+
+def _least_rbw(sweeper: Sweeper) -> None:
+    """Find the narrowest RBW at which the generator stays on."""
+    talk, learnt = sweeper.talk, sweeper.learnt
+    limits = learnt.settings["rbw"].limits or (1e3, 1e6)
+    digits = (1.0, 3.0)
+    filters = learnt.rbw_hz or tuple(
+        digit * 10.0**power for power in range(8) for digit in digits if limits[0] <= digit * 10.0**power <= limits[1]
+    )
+    least = 0.0
+    for rbw_hz in sorted({*filters, limits[0]}):  # from the narrowest: the first that stays on is the least
+        sweeper.set(rbw=rbw_hz)
+        talk.order(learnt.on)
+        if talk.boolean(learnt.output) is True:
+            learnt.least_rbw_hz = least and rbw_hz
+            return
+        least = rbw_hz
+    learnt.least_rbw_hz = limits[1]
+
+
+def _adjust(sweeper: Sweeper) -> None:
+    """Find the tracking adjustment: only where the instrument can refuse it, and its end can be seen."""
+    talk, learnt = sweeper.talk, sweeper.learnt
+    done = learnt.completion
+    if not talk.errors_ask or done is None or not (done.with_opc or done.blocks):
+        return
+    sweeper.set(rbw=max(learnt.least_rbw_hz, 1e4))
+    talk.order(learnt.on)
+    for command in talk.headers("tracking peak"):
+        talk.deaf_s = _ADJUST_S
+        known = talk.order(command)
+        if known:
+            ends_at = time.monotonic() + _ADJUST_S
+            talk.order("*OPC")
+            while done.with_opc and time.monotonic() < ends_at:
+                if int(talk.number(done.ask) or 0) >> done.bit & 1:
+                    break
+                time.sleep(0.1)
+            learnt.adjust = "" if talk.complaints() else command
+        talk.deaf_s = 0.0
+        if known:
+            return

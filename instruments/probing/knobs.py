@@ -1,0 +1,203 @@
+"""One setting at a time: which spelling is understood, proven by setting it and reading it back, and its limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from instruments import scpi
+from instruments.probing.conversation import Conversation
+
+__all__ = [
+    "Knob",
+    "close",
+    "ends",
+    "filterlike",
+    "learn",
+    "learn_auto",
+    "learn_filters",
+    "learn_points",
+    "put",
+    "step_of",
+]
+
+Near = Callable[[float, float], bool]
+"""Whether (asked, got) is the value that was sent, as this kind of setting may round it."""
+
+_FINE = 8  # that many different filters in a decade are steps of 10 % or so, not worth a list
+_POINTS = (
+    51, 100, 101, 128, 200, 201, 251, 256, 301, 400, 401, 500, 501, 512, 551, 601, 625, 691, 701, 751, 800, 801, 1000,
+    1001, 1024, 1201, 1251, 1501, 1600, 1601, 2000, 2001, 2048, 2501, 3001, 3201, 4001, 4096, 5001, 6401, 8001, 8192,
+    10001,
+)  # fmt: skip
+_MOST_POINTS = 10_001  # more are never planned
+
+
+@dataclass(slots=True)
+class Knob:
+    """What was learnt of one setting, as a dialect will state it; ``set`` is empty where it is fixed."""
+
+    ask: str
+    set: str = ""
+    coupled: str = ""
+    limits: tuple[float, float] | None = None
+    step: float = 0.0
+    choices: tuple[float, ...] = ()
+    note: str = ""
+
+
+def put(talk: Conversation, knob: Knob, value: float) -> float | None:
+    """Set a value and return what the instrument then says it uses."""
+    talk.order(scpi.fill(knob.set, {"value": value}))
+    return talk.number(knob.ask)
+
+
+def learn(talk: Conversation, function: str, unit: str, values: Sequence[float], near: Near) -> Knob | None:
+    """Return the first spelling under which every one of ``values`` reads back as ``near``; None if there is none.
+
+    A spelling that answers but cannot be set is returned (``set`` empty) if no other does better.
+    """
+    fixed: Knob | None = None
+    for header in talk.headers(function):
+        knob = Knob(ask=f"{header}?")
+        if talk.number(knob.ask) is None:
+            continue
+        for behind in ("", f" {unit}", unit) if unit else ("",):
+            knob.set = f"{header} {{value}}{behind}"
+            told = [put(talk, knob, value) for value in values]
+            held = all(got is not None and near(value, got) for value, got in zip(values, told, strict=True))
+            if held and len(set(told)) == len(set(values)):  # it really moved
+                return knob
+        fixed = fixed or Knob(ask=f"{header}?")
+    return fixed
+
+
+def learn_auto(talk: Conversation, function: str) -> Iterable[str]:
+    """Yield every command that hands a setting to the instrument without a complaint."""
+    for header in talk.headers(function):
+        known = talk.boolean(f"{header}?")
+        if known is None and not talk.errors_ask:
+            continue  # nothing would tell whether it was understood
+        for word in ("ON", "1"):
+            if talk.order(f"{header} {word}") and (known is None or talk.boolean(f"{header}?") is True):
+                yield f"{header} {word}"
+                break
+
+
+def close(asked: float, got: float) -> bool:
+    """Whether a value was taken as it was sent, but for rounding."""
+    return math.isclose(got, asked, rel_tol=1e-3, abs_tol=1e-9)
+
+
+def filterlike(asked: float, got: float) -> bool:
+    """Whether it may be the filter nearest to what was asked (1-3-10 is the coarsest series)."""
+    return asked / 2.2 <= got <= asked * 2.2
+
+
+def ends(
+    talk: Conversation, knob: Knob, inside: float, low: float, high: float, near: Near = close
+) -> tuple[float, float]:
+    """Return the limits of a setting: asked with MINimum and MAXimum, else found by trying between low and high.
+
+    Never sets anything outside ``low`` .. ``high``; leaves the setting at ``inside``.
+    """
+    told = _told_ends(talk, knob)
+    if told is None:
+        told = (_edge(talk, knob, inside, low, near), _edge(talk, knob, inside, high, near))
+    put(talk, knob, inside)
+    return told
+
+
+def _told_ends(talk: Conversation, knob: Knob) -> tuple[float, float] | None:
+    if not talk.knows_limits:
+        return None
+    low = talk.number(f"{knob.ask} MIN")
+    high = talk.number(f"{knob.ask} MAX") if low is not None else None
+    if low is None or high is None or not low < high:
+        talk.knows_limits = False
+        return None
+    return low, high
+
+
+def _edge(talk: Conversation, knob: Knob, inside: float, outside: float, near: Near) -> float:
+    """Return the value nearest to ``outside`` that is taken, as the instrument tells it."""
+    first = put(talk, knob, inside)
+    got = put(talk, knob, outside)
+    if got is not None and near(outside, got):
+        return got
+    if got is not None and got != first and min(inside, outside) < got < max(inside, outside):
+        put(talk, knob, inside)
+        again = put(talk, knob, got)
+        if again is not None and close(got, again):
+            return got  # whatever lies outside is taken as the nearest end
+    by_ratio = inside > 0.0 and outside > 0.0
+    good, bad, told = inside, outside, first if first is not None else inside
+    put(talk, knob, inside)
+    for _halving in range(14):
+        middle = math.sqrt(good * bad) if by_ratio else round((good + bad) / 2.0, 1)
+        middle = float(f"{middle:.4g}") if by_ratio else middle
+        if middle in {good, bad}:
+            break
+        got = put(talk, knob, middle)
+        if got is not None and near(middle, got):
+            good, told = middle, got
+        else:
+            bad = middle
+            put(talk, knob, good)
+    return told
+
+
+def step_of(talk: Conversation, knob: Knob, base: float, steps: Sequence[float], highest: float) -> float:
+    """Return the smallest of ``steps`` that is taken exactly above ``base``; the largest where none is."""
+    for step in steps:
+        if base + step > highest:
+            break
+        got = put(talk, knob, base + step)
+        if got is not None and abs(got - base - step) < 0.02 * step:
+            return step
+    return steps[-1]
+
+
+def learn_points(talk: Conversation, knob: Knob | None) -> Knob | None:
+    """Return what numbers of points there are: any between limits, a few, or one."""
+    if knob is None or not knob.set:
+        return knob
+    odd = put(talk, knob, 257)
+    if odd == 257:  # any number
+        knob.limits = ends(talk, knob, 401, 11, _MOST_POINTS, lambda asked, got: round(asked) == got)
+        knob.limits = (max(2.0, math.ceil(knob.limits[0])), min(math.floor(knob.limits[1]), float(_MOST_POINTS * 10)))
+        return knob
+    told = {put(talk, knob, number) for number in _POINTS}
+    taken = {value for value in told | {odd} if value is not None and value >= 2}
+    knob.choices = tuple(sorted(taken))
+    if len(taken) < 2:
+        knob.set = ""
+        return knob
+    knob.limits = (knob.choices[0], knob.choices[-1])
+    return knob
+
+
+def learn_filters(talk: Conversation, knob: Knob, low: float, high: float) -> tuple[float, ...]:
+    """Return every RBW filter between the limits, ascending; empty where they are too many for a list."""
+    decade = 10.0 ** math.floor(math.log10(math.sqrt(low * high)))
+    if decade * 10.0 > high:
+        decade /= 10.0
+    probe = (1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.5, 3.0, 3.3, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0)
+    seen = {put(talk, knob, decade * digit) for digit in probe}
+    inside = {hz for hz in seen if hz is not None and decade <= hz < 9.99 * decade}
+    if len(inside) >= _FINE:
+        return ()
+    digits = sorted({1.0, 1.5, 2.0, 3.0, 5.0, 7.0} | {float(f"{hz / decade:.3g}") for hz in inside})
+    found = {low, high}
+    for power in range(math.floor(math.log10(low)), math.floor(math.log10(high)) + 1):
+        for digit in digits:
+            if low <= digit * 10.0**power <= high:
+                got = put(talk, knob, digit * 10.0**power)
+                if got is not None and 0.999 * low <= got <= 1.001 * high:
+                    found.add(got)
+    merged: list[float] = []
+    for hz in sorted(found):
+        if not merged or hz > 1.01 * merged[-1]:
+            merged.append(hz)
+    return tuple(merged)

@@ -1,0 +1,56 @@
+"""What has been learnt so far: filled in step by step, written out as a dialect."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from instruments.dialects import Completion
+from instruments.probing.knobs import Knob
+from instruments.probing.traces import Form
+from sequencer.core.trace import Detector
+
+__all__ = ["Learnt"]
+
+
+@dataclass(slots=True)
+class Learnt:
+    """One instrument. Empty texts, None and False: not found, or not there."""
+
+    identification: str = ""
+    begin: list[str] = field(default_factory=list)
+    settings: dict[str, Knob] = field(default_factory=dict)
+    rbw_hz: tuple[float, ...] = ()
+    detector_header: str = ""
+    detectors: dict[Detector, str] = field(default_factory=dict)
+    on: str = ""
+    off: str = ""
+    output: str = ""
+    adjust: str = ""
+    least_rbw_hz: float = 0.0
+    initiate: str = ""
+    abort: str = ""
+    completion: Completion | None = None
+    settling_s: float = 0.0
+    factor: float = 0.0
+    trace: Form | None = None
+    errors: str = ""
+    status: list[str] = field(default_factory=list)
+    uncalibrated_bit: int | None = None
+    one_message: bool = False
+    display_range_db: float | None = None
+    wide_first: bool = False
+    answers_within_s: float = 5.0
+    generator_tried: bool = False
+    notes: list[str] = field(default_factory=list)
+
+    def missing(self) -> list[str]:
+        """Return what a sweep needs and was not found."""
+        needed = ("start", "stop", "points", "rbw", "sweep time", "attenuation", "reference", "generator level")
+        lost = [name for name in needed if name not in self.settings]
+        found = {
+            "generator switch": self.output,
+            "detector (power or sample)": self.detectors,
+            "single sweep": self.initiate,
+            "trace": self.trace,
+        }
+        return lost + [name for name, value in found.items() if not value]

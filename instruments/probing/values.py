@@ -1,0 +1,176 @@
+"""What only values tell, all of it on the analyzer's own noise with the generator off."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from instruments.probing import spellings
+from instruments.probing.conversation import Conversation, number_in
+from instruments.probing.knobs import Knob, put
+from instruments.probing.learnt import Learnt
+from sequencer.core.trace import Detector, FloatArray
+
+__all__ = ["Sweeper", "learn_detectors", "learn_display", "learn_factor", "learn_uncalibrated", "show_noise"]
+
+_FLAT_SHARE = 0.05  # noise of single samples repeats its lowest value once, not in a twentieth of the points
+_POWER_WITHIN_DB = 0.7  # an average of voltage stands 1.05 dB, of the logarithm 2.51 dB below that of power (Rice)
+_NOISE_SWEEPS = 4  # of 400 single samples each: the mean of power is known to 0.11 dB
+
+
+@dataclass(frozen=True, slots=True)
+class Sweeper:
+    """Takes a single sweep, waits for its end, and returns the trace (None where it came to nothing)."""
+
+    talk: Conversation
+    learnt: Learnt
+    take: Callable[[], FloatArray | None]
+
+    def set(self, **values: float) -> None:
+        """Set by name, '_' for a blank."""
+        for name, value in values.items():
+            knob = self.learnt.settings.get(name.replace("_", " "))
+            if knob is not None and knob.set:
+                put(self.talk, knob, value)
+
+    def couple(self) -> None:
+        """Hand video filter and sweep time to the instrument, where it takes them."""
+        for name in ("vbw", "sweep time"):
+            knob = self.learnt.settings.get(name)
+            if knob is not None and knob.coupled:
+                self.talk.order(knob.coupled)
+
+    def told(self, name: str) -> float | None:
+        """Return what the instrument says it uses."""
+        return self.talk.number(self.learnt.settings[name].ask)
+
+
+def _flat(trace: FloatArray) -> bool:
+    there = trace[np.isfinite(trace)]
+    return bool(there.size == 0 or np.mean(there == np.min(there)) > _FLAT_SHARE)
+
+
+def show_noise(sweeper: Sweeper) -> bool:
+    """Lower the reference level until noise stands clear of the display's bottom; False where it never does."""
+    for reference_dbm in (-30.0, -50.0, -70.0, -90.0):
+        sweeper.set(reference=reference_dbm)
+        trace = sweeper.take()
+        if trace is not None and not _flat(trace) and float(np.nanmax(trace)) < reference_dbm - 1.0:
+            return True
+    return False
+
+
+def learn_detectors(sweeper: Sweeper) -> None:
+    """Find the words for one sample a point and for the mean of power, and prove the second by its noise."""
+    talk, learnt = sweeper.talk, sweeper.learnt
+    for header in talk.headers("detector"):
+        if talk.ask(f"{header}?") is None:
+            continue
+        found = {
+            kind: [word for word in spellings.words("detector words", kind) if _chooses(talk, header, word)]
+            for kind in ("sample", "power")
+        }
+        if found["sample"] or found["power"]:
+            break
+    else:
+        return
+    learnt.detector_header = header
+    noise_db = None
+    if found["sample"]:
+        learnt.detectors[Detector.SAMPLE] = talk.mnemonic(found["sample"][0])
+        noise_db = _noise_db(sweeper, header, learnt.detectors[Detector.SAMPLE])
+    for word in found["power"]:
+        sent = talk.mnemonic(word)
+        shown_db = _noise_db(sweeper, header, sent)
+        if noise_db is None or shown_db is None:
+            learnt.notes.append(
+                f"detector {sent}: nothing to compare its noise with; not taken for an average of power"
+            )
+        elif abs(shown_db - noise_db) <= _POWER_WITHIN_DB:
+            learnt.detectors[Detector.POWER] = sent
+            break
+        else:
+            learnt.notes.append(
+                f"detector {sent} shows noise {shown_db - noise_db:+.1f} dB off the mean of power: not used"
+            )
+
+
+def _chooses(talk: Conversation, header: str, word: str) -> bool:
+    sent = talk.mnemonic(word)
+    if not talk.order(f"{header} {sent}"):
+        return False
+    answer = talk.ask(f"{header}?")
+    if answer is None:
+        return False
+    told = answer.strip().split()[-1].strip("\"'").upper()
+    return told.startswith(spellings.word_forms(word, spellings.SHORT)[:4])
+
+
+def _noise_db(sweeper: Sweeper, header: str, word: str) -> float | None:
+    """Return the mean power of noise as this detector shows it, in dBm."""
+    sweeper.talk.order(f"{header} {word}")
+    traces = [sweeper.take() for _ in range(_NOISE_SWEEPS)]
+    if any(trace is None for trace in traces):
+        return None
+    shown = np.concatenate([trace for trace in traces if trace is not None])
+    return float(10.0 * np.log10(np.nanmean(10.0 ** (shown / 10.0))))
+
+
+def learn_display(sweeper: Sweeper, top_dbm: float) -> None:
+    """Find how far below the reference level the display ends: noise well below it lies flat on its bottom."""
+    ranges = []
+    for reference_dbm in (top_dbm, top_dbm - 10.0):
+        sweeper.set(reference=reference_dbm)
+        said = sweeper.told("reference")
+        trace = sweeper.take()
+        if said is None or trace is None or not _flat(trace):
+            return
+        ranges.append(said - float(np.nanmin(trace)))
+    if abs(ranges[0] - ranges[1]) < 0.6:  # the flat bottom moved with the reference
+        sweeper.learnt.display_range_db = round(float(np.mean(ranges)), 1)
+
+
+def learn_factor(sweeper: Sweeper, spans_hz: tuple[float, float]) -> None:
+    """Find k of sweep time = k * span / RBW^2 as the instrument couples it, the larger of two."""
+    found = []
+    for rbw_hz, span_hz in zip((1e4, 3e4), spans_hz, strict=True):
+        sweeper.set(start=150e6, stop=150e6 + span_hz, rbw=rbw_hz)
+        sweeper.couple()
+        rbw, time_s = sweeper.told("rbw"), sweeper.told("sweep time")
+        start, stop = sweeper.told("start"), sweeper.told("stop")
+        if rbw and time_s and start is not None and stop is not None and stop > start:
+            found.append(time_s * rbw * rbw / (stop - start))
+    if found and max(found) < 100.0:
+        sweeper.learnt.factor = float(f"{max(found):.3g}")
+
+
+def learn_uncalibrated(sweeper: Sweeper, knob: Knob) -> None:
+    """Find the status bit that says 'swept too fast', by sweeping too fast."""
+    talk, learnt = sweeper.talk, sweeper.learnt
+    learnt.status = [
+        f"{header}?"
+        for header in dict.fromkeys(spellings.headers("questionable", talk.styles[0]))
+        if number_in(talk.ask(f"{header}?"), header) is not None
+    ][:2]
+    if not learnt.status or not knob.coupled:
+        return
+    sweeper.set(start=150e6, stop=160e6, rbw=1e4)
+    bits = []
+    for hurried in (False, True):
+        sweeper.couple()
+        coupled_s = sweeper.told("sweep time") or 0.0
+        if hurried:
+            put(talk, knob, max(coupled_s / 20.0, knob.limits[0] if knob.limits else 0.0))
+            if (sweeper.told("sweep time") or coupled_s) > coupled_s / 4.0:
+                return
+        for ask in learnt.status:
+            talk.number(ask)
+        sweeper.take()
+        bits.append([int(talk.number(ask) or 0) for ask in learnt.status])
+    rose = 0
+    for calm, hurry in zip(*bits, strict=True):
+        rose |= hurry & ~calm
+    if rose and rose & (rose - 1) == 0:
+        learnt.uncalibrated_bit = rose.bit_length() - 1
