@@ -148,7 +148,8 @@ def check(root: Path, whole: Mapping[str, Any], plan: list[str]) -> str:
     last = before[-1]["kind"] if before else "nothing"
     if folder is None:
         return "before the run had a folder: nothing to resume"
-    ended = subprocess.run([*COMMAND, "resume", str(folder), "--yes"], capture_output=True, text=True, timeout=120)
+    resume = [*COMMAND, "resume", str(folder), "--yes"]
+    ended = subprocess.run(resume, capture_output=True, text=True, check=False, timeout=120)
     if "Traceback" in ended.stderr:
         raise Failed(f"traceback: {ended.stderr[-300:]}")
     if not before:
