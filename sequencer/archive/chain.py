@@ -13,14 +13,16 @@ import dataclasses
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sequencer.archive import names
 from sequencer.archive.disk import Disk, write_whole
 from sequencer.archive.lock import locked
-from sequencer.core.record import Record
 from sequencer.errors import StoredDataError, UsageError
 from sequencer.formats.canonical import canonical_json, read_json, sha256_bytes, sha256_text
+
+if TYPE_CHECKING:  # look-up is to start without the numeric core
+    from sequencer.core.record import Record
 
 __all__ = ["Finding", "Head", "Link", "bench_identity", "check_chain", "forget_head", "heads", "link_of", "place"]
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 import textwrap
 import unicodedata
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from sequencer.core.hookup import Hookup, HookupKind
-from sequencer.core.trace import SweepSettings
 from sequencer.units import show_hz
+
+if TYPE_CHECKING:  # words are needed where the numeric core is not
+    from sequencer.core.trace import SweepSettings
 
 __all__ = [
     "bounded_width",

@@ -215,7 +215,7 @@ def killed() -> type[BaseException]:
 FileRun = Callable[..., Path]
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def file_run() -> FileRun:
     """File a whole run of one sweep under a root: (root, run id, sign=None, **fields of the record) -> its folder."""
 

@@ -23,11 +23,19 @@ from sequencer.archive.transfer import Imported, export_runs, import_runs
 from sequencer.errors import NotchbookError, StoredDataError, StoreError, UsageError
 
 
+@pytest.fixture(scope="module")
+def two_runs(tmp_path_factory: pytest.TempPathFactory, file_run: Any) -> Path:
+    """An archive 'a' of two runs beside a zip of both."""
+    root = tmp_path_factory.mktemp("two")
+    folders = [file_run(root / "a", "r1"), file_run(root / "a", "r2")]
+    export_runs(folders, root / "runs.zip")
+    return root
+
+
 @pytest.fixture
-def zipped(tmp_path: Path, file_run: Any) -> Path:
-    """Two runs of an archive 'a' in a zip."""
-    folders = [file_run(tmp_path / "a", "r1"), file_run(tmp_path / "a", "r2")]
-    export_runs(folders, tmp_path / "runs.zip")
+def zipped(tmp_path: Path, two_runs: Path) -> Path:
+    """The zip, with the archive 'a' beside it."""
+    shutil.copytree(two_runs, tmp_path, dirs_exist_ok=True)
     return tmp_path / "runs.zip"
 
 
