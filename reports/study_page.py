@@ -11,7 +11,7 @@ from reports.figures import SIMULATED_MARK
 from reports.overlays import overlays
 from reports.study_words import best_words, like_label
 from reports.trend_page import limit_lines, scale_of
-from reports.words import limit_text, requirement_text
+from reports.words import between, limit_text, requirement_text
 from sequencer.core.comparison import LabelPoint, Studied, Study
 from sequencer.core.record import Curve, Record, Result, Statement
 
@@ -54,8 +54,8 @@ def _best_row(studied: Studied) -> dict[str, object]:
     if studied.curved is not None and studied.best is not None:
         write = like_label(studied.best)
         low, high = studied.curved.interval
-        curve = f"{write(studied.curved.best)} ({write(low)} to {write(high)})"
-        curve += ", leaves the range" if studied.curved.outside else ""
+        curve = f"{write(studied.curved.best)} ({between(write(low), write(high))})"
+        curve += "; leaves the range" if studied.curved.outside else ""
     sure = "every other" if studied.apart and not studied.not_apart else ", ".join(studied.apart) or "none"
     return {
         "name": requirement_text(result),

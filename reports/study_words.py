@@ -30,7 +30,9 @@ def best_words(studied: Studied, key: str) -> str:
     if studied.best is None:
         return "; ".join(studied.notes) or "Nothing is asked of this quantity, so none is best."
     text = f"Best measured: {studied.best}"
-    if studied.apart and not studied.not_apart:
+    if not studied.apart and not studied.not_apart:
+        text += "."
+    elif studied.apart and not studied.not_apart:
         text += ", surely better than every other."
     elif studied.apart:
         text += f", surely better than {', '.join(studied.apart)}; not told apart from {', '.join(studied.not_apart)}."

@@ -186,8 +186,13 @@ def _studied(
         return Studied(id=name, wants=wants, points=tuple(points), best=None, notes=tuple(notes))
     best, top = min(rated, key=lambda pair: _rank(pair[1].value or 0.0, wants, first))
     spread = max((p.spread or 0.0 for p in points), default=0.0)
+    higher = _proven_higher(points, top.value or 0.0) if wants == "greatest" else None
+    if higher is not None:
+        label, least = higher
+        notes.append(f"{label} is at least {least:.1f} {first.unit}, more than every value; by how much is open")
+        return Studied(id=name, wants=wants, points=tuple(points), best=label, notes=tuple(notes))
     apart: list[str] = []
-    not_apart: list[str] = []
+    not_apart = [point.label for point in points if point.value is None and point.results]
     for index, point in rated:
         if index == best:
             continue
@@ -206,6 +211,16 @@ def _studied(
         curved=curved,
         notes=(*notes, *((why,) if why else ())),
     )
+
+
+def _proven_higher(points: Sequence[LabelPoint], value: float) -> tuple[str, float] | None:
+    """Return the label whose bound alone is above every value, and that bound; the highest of several."""
+    bounds = []
+    for point in points:
+        lows = [r.interval[0] for r in point.results if r.interval[0] is not None]
+        if point.value is None and len(lows) == len(point.results) > 0 and min(lows) > value:
+            bounds.append((min(lows), point.label))
+    return (max(bounds)[1], max(bounds)[0]) if bounds else None
 
 
 def _point(label: str, results: tuple[Result, ...], error: FloatArray | None) -> LabelPoint:
