@@ -8,6 +8,7 @@ from sequencer.core.history import (
     Answered,
     Began,
     Connected,
+    Dropped,
     Entry,
     Finished,
     Identified,
@@ -18,10 +19,11 @@ from sequencer.core.history import (
     Stopped,
     Swept,
     Voided,
+    Waited,
     Warned,
 )
 from sequencer.core.record import Statement
-from sequencer.units import show_hz
+from sequencer.units import TIME, show, show_hz
 
 __all__ = ["statement_style", "tell"]
 
@@ -46,6 +48,13 @@ def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
         case Connected():
             told -= {key for key in told if key[0] == entry.hookup.name}  # its sweeps are news again
             return [("hookup", _because(f"{entry.hookup.name} in place, by {entry.by}", entry.why), "")]
+        case Adjusted(by="nobody"):
+            return [("tracking", _because(f"left as it is at RBW {show_hz(entry.rbw_hz)}", entry.why), "")]
+        case Waited():
+            return [("waited", _because(show(entry.seconds, TIME), entry.why), "")]
+        case Dropped():
+            told -= {key for key in told if key[:2] == (entry.hookup, entry.key)}
+            return [("again", _because(f"{entry.key} of {entry.hookup} does not count", entry.why), "again")]
         case Adjusted():
             return [("tracking", _because(f"adjusted at RBW {show_hz(entry.rbw_hz)} ({entry.by})", entry.why), "")]
         case Swept():

@@ -20,6 +20,7 @@ __all__ = [
     "Answered",
     "Began",
     "Connected",
+    "Dropped",
     "Entry",
     "Finished",
     "Identified",
@@ -31,6 +32,7 @@ __all__ = [
     "Stopped",
     "Swept",
     "Voided",
+    "Waited",
     "Warned",
 ]
 
@@ -47,6 +49,10 @@ class Role(StrEnum):
     SHORT = "short"
     LOAD = "load"  # a good load on the bridge, to see its directivity
     REFLECTION = "reflection"  # a device port on the bridge
+    WARM = "warm-up"  # thru: proves it, and shows by its successor whether the bench has settled
+    TRACKING = "tracking"  # thru, the narrowest filter: what a generator beside the filter's centre loses
+    COMPRESSION = "compression"  # thru and something weaker once more, with more attenuation
+    STANDARD = "standard"  # a check standard where the device will sit
     CHECK = "check"  # the first reference once more, before anything taken in an earlier session is used
 
 
@@ -113,7 +119,10 @@ class Connected(Entry):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Adjusted(Entry):
-    """The generator's tracking was adjusted at this RBW."""
+    """The generator's tracking was adjusted at this RBW: thrus taken before do not count.
+
+    ``by``: command or operator; 'nobody' where it was found right, or could not be turned.
+    """
 
     rbw_hz: float
     by: str
@@ -141,6 +150,26 @@ class Refused(Entry):
 
     hookup: str
     jump_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waited(Entry):
+    """Time was let pass, for a bench to warm up."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dropped(Entry):
+    """Sweeps of the hookup in place that no longer count, though it was not touched.
+
+    ``key`` and ``role`` name them; where ``slower`` is set they are taken again in a sweep so many times as long.
+    """
+
+    hookup: str
+    key: str
+    role: Role
+    slower: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -33,6 +33,8 @@ _KINDS: dict[str, type[Entry]] = {
     "adjusted": history.Adjusted,
     "swept": history.Swept,
     "refused": history.Refused,
+    "dropped": history.Dropped,
+    "waited": history.Waited,
     "warned": history.Warned,
     "judged": history.Judged,
     "made safe": history.MadeSafe,

@@ -189,6 +189,14 @@ RECIPE = Fields(
         ),
         "limits": Key(ListOf(item=_LIMIT, most=1000), required=True),
         "sweeps": Key(ListOf(item=_SWEEP, least=0, most=100), "sweeps added to what the limits plan"),
+        "warm up": Key(
+            Amount(dimension=TIME, low=60.0, high=3600.0),
+            "before the run, wait until two thrus this far apart agree, such as 5 min",
+        ),
+        "exchange leads": Key(
+            ListOf(item=_PATH_TEXT, most=20, or_single=True),
+            "paths that are also swept with the leads exchanged; a passive device must read the same",
+        ),
         "decision": Key(_DECISION),
     }
 )

@@ -13,6 +13,7 @@ from sequencer.recipe.limits import read_limits
 from sequencer.recipe.model import Decision, ExtraSweep, Recipe, Requirement, Rule
 from sequencer.recipe.names import Names, read_names
 from sequencer.recipe.problems import Problems
+from sequencer.recipe.shapes import Word
 from sequencer.recipe.yaml_text import read_document
 from sequencer.units import show_hz
 
@@ -36,6 +37,7 @@ def load_recipe(text: str, source: str) -> Recipe:
     requirements = read_limits(top, names, overview_hz, problems)
     sweeps = tuple(_sweep(block, names, problems) for block in top.many("sweeps", Block))
     decision = _decision(top.block("decision"), problems)
+    exchange = _exchange(top, [r.path for r, _ in requirements if r.path], problems)
     names.report_unknown(problems)
     told = _with_ids(requirements, problems)
     problems.raise_if_any()
@@ -48,6 +50,8 @@ def load_recipe(text: str, source: str) -> Recipe:
         requirements=told,
         decision=decision,
         sweeps=tuple(sweep for sweep in sweeps if sweep is not None),
+        warm_up_s=top.get("warm up", float) or 0.0,
+        exchange=exchange,
         notes=top.word("notes"),
         valid_for=_valid_for(top),
         source=source,
@@ -119,6 +123,21 @@ def _sweep(block: Block, names: Names, problems: Problems) -> ExtraSweep | None:
     return ExtraSweep(
         path=path, start_hz=start, stop_hz=stop, rbw_hz=rbw_hz, points=block.get("points", int), line=block.line
     )
+
+
+def _exchange(top: Block, limited: list[tuple[str, str]], problems: Problems) -> tuple[tuple[str, str], ...]:
+    """Return the paths to sweep both ways; each must have a limit, or there is nothing that could agree."""
+    found: dict[tuple[str, str], None] = {}
+    for word in top.many("exchange leads", Word):
+        first, _, second = word.text.partition("-")
+        if (first, second) not in limited and limited:
+            known = ", ".join(dict.fromkeys(f"{a}-{b}" for a, b in limited))
+            text = f"no limit is set on the path '{word.text}' (there are limits on {known})"
+            problems.add(word.line, "exchange leads", text)
+        elif (second, first) in limited:
+            problems.add(word.line, "exchange leads", f"the path '{second}-{first}' is swept anyway")
+        found[first, second] = None
+    return tuple(found)
 
 
 def _decision(block: Block, problems: Problems) -> Decision:

@@ -130,6 +130,8 @@ class Recipe:
     requirements: tuple[Requirement, ...]
     decision: Decision = field(default_factory=Decision)
     sweeps: tuple[ExtraSweep, ...] = ()
+    warm_up_s: float = 0.0  # two thrus this far apart must agree before the run begins; 0: only where there is reason
+    exchange: tuple[tuple[str, str], ...] = ()  # paths swept the other way round, too: a passive device must agree
     notes: str = ""
     valid_for: str = ""
     source: str = ""

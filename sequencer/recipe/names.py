@@ -13,8 +13,8 @@ from sequencer.units import show_hz
 __all__ = ["Names", "read_names"]
 
 WIDEST_RATIO = 10.0  # no duplexer joins channels further apart; a wrong prefix (kHz for MHz) does
-_RESERVED_PORTS = ("reflect", "open", "short", "load", "thru", "floor")  # hookups are called so
-_RESERVED_FREQUENCIES = ("overview",)  # the sweep over everything is called so
+_RESERVED_PORTS = ("reflect", "open", "short", "load", "thru", "floor", "standard")  # hookups are called so
+_RESERVED_FREQUENCIES = ("overview", "tracking")  # sweeps are called so
 
 
 @dataclass(slots=True)

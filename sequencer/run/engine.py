@@ -16,6 +16,7 @@ from sequencer.core.history import (
     Answered,
     Began,
     Connected,
+    Dropped,
     Entry,
     Finished,
     Identified,
@@ -27,6 +28,7 @@ from sequencer.core.history import (
     Stopped,
     Swept,
     Voided,
+    Waited,
     Warned,
 )
 from sequencer.core.record import Record, Result
@@ -37,7 +39,21 @@ from sequencer.run.evaluate import evaluate
 from sequencer.run.plan import make_plan, seconds_of
 from sequencer.run.policy import capabilities, decide
 from sequencer.run.recording import make_record, result_text
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Warn
+from sequencer.run.steps import (
+    Adjust,
+    Ask,
+    Connect,
+    Done,
+    Drop,
+    Judge,
+    Step,
+    Stop,
+    SweepStep,
+    Void,
+    Wait,
+    Warn,
+)
+from sequencer.run.tracking import BY_COMMAND
 from sequencer.run.visits import known, visits
 
 __all__ = ["Bystanders", "Engine", "left_to_sweep"]
@@ -139,8 +155,23 @@ class Engine:
             case Connect():
                 self._connect(step)
             case Adjust():
-                self.outside.analyzer.adjust_tracking(step.rbw_hz)
-                self._append(Adjusted(at=self._now(), why=step.why, rbw_hz=step.rbw_hz, by="command"))
+                if step.by == BY_COMMAND:
+                    self.outside.analyzer.adjust_tracking(step.rbw_hz)
+                self._append(Adjusted(at=self._now(), why=step.why, rbw_hz=step.rbw_hz, by=step.by))
+            case Wait():
+                self.outside.clock.sleep(step.seconds)
+                self._append(Waited(at=self._now(), why=step.why, seconds=step.seconds))
+            case Drop():
+                self._append(
+                    Dropped(
+                        at=self._now(),
+                        why=step.why,
+                        hookup=step.hookup,
+                        key=step.key,
+                        role=step.role,
+                        slower=step.slower,
+                    )
+                )
             case SweepStep():
                 self._sweep(step)
             case Warn():

@@ -18,6 +18,7 @@ from sequencer.recipe.model import AnalyzerFile, Bench, Quantity, Recipe, Requir
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.steadiness import unsteady
 from sequencer.run.sweeps import Sweeps
+from sequencer.run.windows import LEAKAGE
 from sequencer.units import show_db, show_hz
 
 __all__ = ["Evaluation", "evaluate", "evaluate_one", "noise_u_db", "overall", "ready"]
@@ -81,9 +82,11 @@ def ready(recipe: Recipe, history: Sequence[Entry], requirement: Requirement, *,
     if requirement.port is not None:
         return port_ready(requirement.port)
     assert requirement.path is not None
-    needs = (("thru", Role.THRU), ("floor", Role.NOISE), ("floor", Role.LEAKAGE))
+    needs = (("thru", Role.THRU), ("floor", Role.NOISE))
+    leaks = sweeps.keys("floor", Role.LEAKAGE)
     complete = any(
         all(key in sweeps.keys(hookup, role) for hookup, role in needs)
+        and (key in leaks or f"{LEAKAGE} {requirement.at}" in leaks)
         for key in sweeps.covering(requirement.hookup_name, Role.DEVICE, low, high)
     )
     return complete and (not reflections or all(port_ready(port) for port in requirement.path))
@@ -286,7 +289,7 @@ def _with_notes(measured: Measured, curve: PathCurve, estimate: Estimate) -> Est
     notes = list(estimate.notes)
     if not curve.has_noise:
         notes.append("no noise sweep: noise is not subtracted and the reading may stand on it")
-    if curve.leakage is None:
+    if curve.response.leak is None:
         notes.append("no leakage sweep: leakage is not in the interval")
     if curve.closing is None:
         notes.append("no closing thru: drift is taken from its stated or assumed rate")

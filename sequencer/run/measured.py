@@ -17,6 +17,7 @@ from sequencer.core.uncertainty import Distribution, Input
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.figures import BY_US, FROM_RUN, Figures
+from sequencer.run.floor import flat, leak_near, with_leak
 from sequencer.run.sweeps import Sweeps
 
 __all__ = ["Measured", "PathCurve", "PortCurve"]
@@ -36,9 +37,16 @@ class PathCurve:
         self.device, self.opening, self.closing = device, thru, sweeps.closing(key)
         self.leakage = sweeps.latest("floor", key, Role.LEAKAGE)
         noise = sweeps.latest("floor", key, Role.NOISE)
+        if noise is None:  # the picture needs no sweep of its own in the floor: with the generator off all are alike
+            noise = sweeps.latest("thru", key, Role.FOREIGN)
         self.has_noise = noise is not None
+        noise = None if noise is None else flat(noise)
         self.response: Response = response(device, thru, noise, self.leakage, self.closing)
         self.sweep_center_hz = float(0.5 * (device.freq_hz[0] + device.freq_hz[-1]))
+        self.leak: tuple[float, float] | None = None
+        if self.leakage is None:  # swept in few points of its own
+            self.leak = leak_near(sweeps, self.sweep_center_hz, float(np.nanmedian(self.response.thru_dbm)))
+            self.response = with_leak(self.response, self.leak)
 
 
 class PortCurve:
@@ -108,7 +116,7 @@ class Measured:
         """Return the level model of a path at one frequency."""
         r, first, second = curve.response, *curve.path
         index = int(np.argmin(np.abs(r.freq_hz - f_hz)))
-        leak, u_leak = _leak(r, f_hz)
+        leak, u_leak = _leak(r, f_hz) if curve.leak is None else curve.leak
         loss_db = -10.0 * math.log10(min(max(ratio, u_ratio, 1e-30), 1e30))
         gains = [
             self.figures.scale(loss_db),

@@ -11,7 +11,6 @@ from dataclasses import replace
 
 from sequencer.core.capability import Capabilities
 from sequencer.core.history import (
-    Adjusted,
     Answered,
     Began,
     Entry,
@@ -29,8 +28,10 @@ from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, make_plan,
 from sequencer.run.proof import foreign_signals, hookup_fault, repeats, sweep_fault
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Warn
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Wait, Warn
+from sequencer.run.tracking import tracking_step
 from sequencer.run.visits import Visit, known, visits
+from sequencer.run.warmup import warm_up_step
 
 __all__ = ["CONDITIONS", "LOCKED_OUT", "capabilities", "decide"]
 
@@ -77,7 +78,7 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
         return gap
     stays = visits(history)
     step = _at_stations(recipe, bench, caps, plan, stays, history)
-    if isinstance(step, Connect | Adjust | SweepStep):  # a resumed run looks at its reference first
+    if isinstance(step, Connect | Adjust | SweepStep | Wait):  # a resumed run looks at its reference first
         return check_step(recipe, bench, caps, plan, history) or step
     if step is not None:
         return step
@@ -146,7 +147,8 @@ def _at_stations(
         if said is not None:
             return said
         sweeps = station.sweeps if not stay.jumped else _flexed(station.sweeps)
-        step = _next_sweep(sweeps, stay, plan, caps, history, expected)
+        step = _before(recipe, bench, caps, plan, stays, number, history)
+        step = step or _next_sweep(sweeps, stay, history, expected)
         if step is not None:
             return step
         last = _first_on(stay)
@@ -175,20 +177,37 @@ def _flexed(sweeps: Sequence[PlannedSweep]) -> tuple[PlannedSweep, ...]:
     )
 
 
-def _next_sweep(
-    sweeps: Sequence[PlannedSweep],
-    stay: Visit,
-    plan: Plan,
+def _before(
+    recipe: Recipe,
+    bench: Bench,
     caps: Capabilities,
+    plan: Plan,
+    stays: Sequence[Visit],
+    number: int,
     history: Sequence[Entry],
-    expected_dbm: float,
+) -> Step | None:
+    """Return what the opening thru needs before it counts: foreign signals looked for, warmed up, adjusted."""
+    if number > 0 or len(stays) > 1 or plan.tracking is None:
+        return None
+    stay, sweeps = stays[0], plan.stations[0].sweeps
+    expected = expected_thru_dbm(bench, caps)
+    early = tuple(planned for planned in sweeps if planned.role is Role.FOREIGN)
+    step = _next_sweep(early, stay, history, expected)
+    if step is not None:
+        return step
+    first = next(planned for planned in sweeps if planned.role is Role.THRU)
+    step = warm_up_step(recipe, bench, stay, first, history)
+    if step is not None or stay.count(first):
+        return step
+    began = next(e for e in history if isinstance(e, Began))
+    return tracking_step(plan.tracking, bench, caps, stay, history, simulated=began.simulated)
+
+
+def _next_sweep(
+    sweeps: Sequence[PlannedSweep], stay: Visit, history: Sequence[Entry], expected_dbm: float
 ) -> Step | None:
     for planned in sweeps:
         taken = stay.count(planned)
-        lit = planned.role is Role.THRU and taken < planned.repeats and caps.adjusts_tracking
-        if lit and not any(isinstance(e, Adjusted) for e in since_session(history)):
-            why = "the generator must sit on the centre of the narrowest filter in use"
-            return Adjust(rbw_hz=plan.narrowest_rbw_hz, why=why)
         if taken < planned.repeats:
             why = planned.why
             if planned.repeats > 1:
@@ -209,12 +228,17 @@ def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None,
     first = _first_on(stay)
     if first is None:
         return sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
-    if len(stay.swept) <= 2:  # the first sweep with the generator on is the proof; it is judged once
+    if stay.swept[-1].sweep is first:  # the first sweep with the generator on is the proof; it is judged once
         before = None if _may_be_a_twin(stay, recipe) else last
         fault = hookup_fault(stay.hookup, first, expected_dbm=expected, thru=thru, last=before, recipe=recipe)
         if fault:
             return fault
-    return sweep_fault(stay.swept[-1].sweep)
+    latest = stay.swept[-1]
+    if (latest.key, latest.role) == ("overview", Role.THRU):  # the reference itself, after what came before it
+        fault = hookup_fault(stay.hookup, latest.sweep, expected_dbm=expected, thru=thru, last=None, recipe=recipe)
+        if fault:
+            return fault
+    return sweep_fault(latest.sweep)
 
 
 def _may_be_a_twin(stay: Visit, recipe: Recipe) -> bool:

@@ -14,7 +14,20 @@ from datetime import UTC, datetime
 import numpy as np
 
 from sequencer.core.capability import Capabilities
-from sequencer.core.history import Adjusted, Answered, Began, Connected, Entry, Identified, Judged, Role, Swept, Warned
+from sequencer.core.history import (
+    Adjusted,
+    Answered,
+    Began,
+    Connected,
+    Dropped,
+    Entry,
+    Identified,
+    Judged,
+    Role,
+    Swept,
+    Waited,
+    Warned,
+)
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.record import Bound, Result
 from sequencer.core.trace import Detector, FloatArray, Sweep, SweepSettings, Trace
@@ -24,7 +37,7 @@ from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, Swee
 from sequencer.run.order import touches
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import decide
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Stop, SweepStep, Warn
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
 from sequencer.units import show_db, show_hz
 
 __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
@@ -92,7 +105,15 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
                 history.append(Connected(at=_START, why="", hookup=step.hookup, by="forecast"))
                 hookups.append((step.hookup, []))
             case Adjust():
-                history.append(Adjusted(at=_START, why="", rbw_hz=step.rbw_hz, by="forecast"))
+                history.append(Adjusted(at=_START, why=step.why, rbw_hz=step.rbw_hz, by=step.by))
+            case Wait():
+                history.append(Waited(at=_START, why=step.why, seconds=step.seconds))
+            case Drop():
+                history.append(
+                    Dropped(
+                        at=_START, why=step.why, hookup=step.hookup, key=step.key, role=step.role, slower=step.slower
+                    )
+                )
             case SweepStep():
                 sweep = predicted.sweep(hookups[-1][0], step)
                 history.append(
@@ -146,6 +167,7 @@ def _forecast(
         before = hookup
     hands_s = SECONDS_A_TOUCH * moves
     instrument_s = sum(sweep.seconds for _, sweeps in hookups for sweep in sweeps)
+    instrument_s += sum(entry.seconds for entry in history if isinstance(entry, Waited))
     results = {result.id: result for result in done.results}
     return Forecast(
         hookups=tuple(HookupForecast(hookup=h, sweeps=tuple(sweeps)) for h, sweeps in hookups),

@@ -10,6 +10,7 @@ from sequencer.core.history import (
     Answered,
     Began,
     Connected,
+    Dropped,
     Entry,
     Finished,
     Identified,
@@ -20,6 +21,7 @@ from sequencer.core.history import (
     Stopped,
     Swept,
     Voided,
+    Waited,
     Warned,
 )
 from sequencer.core.record import Bound, HookupRecord, JournalNote, Record, Result, TraceRecord
@@ -28,7 +30,8 @@ from sequencer.formats.journal import kind_of
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import Evaluation, overall
 from sequencer.run.fittings import chain, loads
-from sequencer.units import show_db, show_hz
+from sequencer.run.tracking import NOBODY
+from sequencer.units import TIME, show, show_db, show_hz
 
 __all__ = ["make_record", "result_text"]
 
@@ -181,7 +184,14 @@ def _what(entry: Entry) -> str:
         case Refused():
             return f"hookup {entry.hookup} refused"
         case Adjusted():
+            if entry.by == NOBODY:
+                return f"tracking left as it is at {show_hz(entry.rbw_hz)} RBW"
             return f"tracking adjusted at {show_hz(entry.rbw_hz)} RBW, by {entry.by}"
+        case Waited():
+            return f"waited {show(entry.seconds, TIME)}"
+        case Dropped():
+            again = "taken again, slower" if entry.slower > 1.0 else "no longer counts"
+            return f"{entry.hookup}: {entry.key}, {entry.role.value}: {again}"
         case Resumed():
             again = f", {entry.hookup} taken again" if entry.hookup else ""
             return f"new session after trouble{again}" if entry.itself else f"run resumed{again}"

@@ -27,6 +27,8 @@ MOST_TRIES = 3  # hookups refused this often in a row: something is wrong that t
 DRIFT_DB = 0.1  # what a run lets pass between its opening and its closing thru without a word
 ASSUMED_MATING_DB = 0.04  # two standard deviations of one mating; common practice, no source
 
+_REFERENCES = frozenset({Role.THRU, Role.OPEN})  # what the first hookup of a run is there for
+
 _WHY = "nothing taken before counts until the reference shows that the bench is as it was"
 
 
@@ -67,14 +69,17 @@ def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, his
         if check.refused + 1 >= MOST_TRIES:
             return Stop(why=f"{first.hookup.name}: {fault} (refused {check.refused + 1} times)")
         return Connect(hookup=first.hookup, why="once more", refused=fault, check=True)
-    if caps.adjusts_tracking and not bridge and not any(isinstance(e, Adjusted) for e in after):
-        return Adjust(rbw_hz=plan.narrowest_rbw_hz, why="the session began with a reset; the check shows what it moved")
+    adjusted = not caps.adjusts_tracking or bridge or any(isinstance(e, Adjusted) for e in after)
     for planned in first.sweeps:
         lit = planned.settings.generator_dbm is not None and stays[0].first(planned.key, planned.role) is not None
-        if lit and check.first(planned.key, Role.CHECK) is None:
-            return SweepStep(
-                hookup=first.hookup.name, key=planned.key, role=Role.CHECK, settings=planned.settings, why=_WHY
-            )
+        if not lit or check.first(planned.key, Role.CHECK) is not None:
+            continue
+        if check.swept and not adjusted:  # the overview, too wide to notice, has set the generator's level
+            why = "the session began with a reset; the check shows what it moved"
+            return Adjust(rbw_hz=plan.narrowest_rbw_hz, why=why)
+        return SweepStep(
+            hookup=first.hookup.name, key=planned.key, role=Role.CHECK, settings=planned.settings, why=_WHY
+        )
     text = moved(stays[0].swept, check.swept, allowed_db(bench))
     return Void(why=text) if text else None
 
@@ -82,7 +87,7 @@ def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, his
 def moved(before: Sequence[Swept], now: Sequence[Swept], allowed: float) -> str:
     """Return how the reference differs from what it was, in words, or '' where it does not by more than allowed."""
     for swept in now:
-        old = next(s for s in before if s.key == swept.key and s.sweep.used.generator_dbm is not None)
+        old = next(s for s in before if s.key == swept.key and s.role in _REFERENCES)
         other = differing(old.sweep.used, swept.sweep.used)
         if other:
             return f"{swept.key}: the analyzer no longer takes the same settings ({', '.join(other)})"

@@ -9,7 +9,7 @@ from sequencer.core.hookup import Hookup
 from sequencer.core.trace import SweepSettings
 from sequencer.ports import Question
 
-__all__ = ["Adjust", "Ask", "Connect", "Done", "Judge", "Step", "Stop", "SweepStep", "Void", "Warn"]
+__all__ = ["Adjust", "Ask", "Connect", "Done", "Drop", "Judge", "Step", "Stop", "SweepStep", "Void", "Wait", "Warn"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,10 +36,30 @@ class Connect:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Adjust:
-    """Adjust the generator's tracking at this RBW."""
+    """Adjust the generator's tracking at this RBW; anybody but 'command' has done so already."""
 
     rbw_hz: float
     why: str
+    by: str = "command"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wait:
+    """Let time pass on the bench."""
+
+    seconds: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drop:
+    """Some sweeps of the hookup in place do not count; take them again, ``slower`` times as long."""
+
+    hookup: str
+    key: str
+    role: Role
+    why: str
+    slower: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,4 +109,4 @@ class Done:
     why: str
 
 
-Step = Ask | Connect | Adjust | SweepStep | Warn | Judge | Stop | Void | Done
+Step = Ask | Connect | Adjust | Wait | SweepStep | Drop | Warn | Judge | Stop | Void | Done

@@ -1,14 +1,15 @@
 """The sweeps of a journal, sorted: which repeats belong together, which thru opens and which closes.
 
 Sweeps taken since the connection of a hookup that was then refused, or in progress when the run stopped, do not
-count. A tracking adjustment voids the thrus before it; in a resumed run a check decides about them instead.
+count, nor do those dropped. A tracking adjustment voids the thrus before it; in a resumed run a check decides about
+them instead.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sequencer.core.history import Adjusted, Connected, Entry, Refused, Resumed, Role, Swept, Voided
+from sequencer.core.history import Adjusted, Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.normalise import Averaged, average, same_settings
 from sequencer.core.trace import Sweep
 
@@ -32,6 +33,13 @@ class Sweeps:
                     since = began.get(entry.hookup, session)
                     self._taken = [(s, swept) for s, swept in self._taken if s < since or swept.hookup != entry.hookup]
                     resumed |= isinstance(entry, Resumed)
+                case Dropped():
+                    gone = (entry.hookup, entry.key, entry.role)
+                    self._taken = [
+                        (s, swept)
+                        for s, swept in self._taken
+                        if s < session or (swept.hookup, swept.key, swept.role) != gone
+                    ]
                 case Voided():
                     self._taken, resumed = [], False
                 case Adjusted() if not resumed:

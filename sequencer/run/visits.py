@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from sequencer.core.history import Connected, Entry, Refused, Resumed, Role, Swept, Voided
+from sequencer.core.history import Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import Hookup
 from sequencer.run.plan import Known, PlannedSweep
 from sequencer.run.proof import noise_dbm_hz
@@ -19,6 +19,7 @@ class Visit:
 
     hookup: Hookup
     swept: list[Swept] = field(default_factory=list)
+    dropped: list[Dropped] = field(default_factory=list)
     refused: int = 0
     jumped: bool = False  # it was refused because its trace jumped
     waiting: bool = False  # it must be connected again before anything is swept
@@ -65,6 +66,10 @@ def visits(history: Sequence[Entry]) -> list[Visit]:
             stays[-1].jumped |= entry.jump_db > 0.0
             stays[-1].waiting = True
             refused += entry.jump_db == 0.0
+        elif isinstance(entry, Dropped) and stays and not aside:
+            gone = (entry.key, entry.role)
+            stays[-1].dropped.append(entry)
+            stays[-1].swept = [s for s in stays[-1].swept if (s.key, s.role) != gone]
         elif isinstance(entry, Swept) and stays and not aside:
             stays[-1].swept.append(entry)
     return stays
@@ -76,7 +81,7 @@ def known(history: Sequence[Entry]) -> Known:
     if not stays:
         return Known()
     off = stays[0].first("overview", Role.FOREIGN)
-    on = stays[0].first("overview", Role.THRU)
+    on = stays[0].first("overview", Role.WARM) or stays[0].first("overview", Role.THRU)
     return Known(
         noise_dbm_hz=noise_dbm_hz(off.sweep) if off else None,
         thru_dbm=float(min(on.sweep.trace.level_dbm)) if on else None,

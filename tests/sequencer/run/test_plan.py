@@ -9,8 +9,10 @@ import pytest
 
 from sequencer.core.history import Role
 from sequencer.recipe.model import Bench, Recipe
-from sequencer.run.plan import ALIGNED, ASSUMED_Q, RATE, ROOM_DB, Known, make_plan, seconds_of
+from sequencer.run.plan import Known, make_plan, seconds_of
 from sequencer.run.predict import TYPICAL
+from sequencer.run.settings import FITTED, NOISE_SHARE_DB, RATE, ROOM_DB
+from sequencer.run.windows import ALIGNED, ASSUMED_Q, LEAKAGE
 
 FIXED = replace(TYPICAL, points=(401, 401), rbw_hz=(100.0, 300.0, 1e3, 3e3, 10e3, 30e3), display_range_db=100.0)
 
@@ -27,7 +29,8 @@ def every_sweep(recipe: Recipe, bench: Bench, caps):
 def test_target_frequencies_lie_on_the_grid(recipe: Recipe, bench: Bench, caps) -> None:
     for sweep in every_sweep(recipe, bench, caps):
         grid = sweep.settings.grid_hz()
-        wanted = recipe.frequencies.values() if sweep.key == "overview" else [recipe.frequencies[sweep.key]]
+        name = sweep.key.removeprefix(f"{LEAKAGE} ")
+        wanted = recipe.frequencies.values() if name == "overview" else [recipe.frequencies[name]]
         for hz in wanted:
             assert np.min(np.abs(grid - hz)) < 0.5, sweep.key
 
@@ -54,7 +57,7 @@ def test_floor_lies_ten_db_below_what_must_be_seen(recipe: Recipe, bench: Bench,
 
 def test_zooms_are_slow_against_the_narrowest_notch(recipe: Recipe, bench: Bench, caps) -> None:
     for sweep in every_sweep(recipe, bench, caps):
-        if sweep.key == "overview":
+        if sweep.key == "overview" or sweep.role is Role.LEAKAGE:  # leads do not ring
             continue
         rate = sweep.settings.span_hz / seconds_of(sweep.settings, caps)
         narrowest = ALIGNED * sweep.settings.center_hz / ASSUMED_Q
@@ -70,7 +73,9 @@ def test_a_sweep_and_its_thru_differ_only_in_what_may_differ(recipe: Recipe, ben
     thru = {s.key: s.settings for s in plan.stations[0].sweeps if s.role is Role.THRU}
     for station in plan.stations:
         for sweep in station.sweeps:
-            if sweep.role in {Role.DEVICE, Role.LEAKAGE}:
+            if sweep.role is Role.DEVICE or sweep.key == "overview":
+                if sweep.role in {Role.FOREIGN, Role.OPEN, Role.SHORT, Role.REFLECTION}:
+                    continue
                 same = replace(sweep.settings, reference_dbm=0.0, sweep_time_s=None)
                 assert same == replace(thru[sweep.key], reference_dbm=0.0, sweep_time_s=None)
 
@@ -115,7 +120,28 @@ def test_noise_is_its_share_at_the_level_of_the_limit(recipe: Recipe, bench: Ben
     power = np.mean(np.abs(np.sqrt(signal_mw) + noise * np.sqrt(noise_mw / 2)) ** 2, axis=1)
     alone = np.mean(np.abs(other * np.sqrt(noise_mw / 2)) ** 2, axis=1)
     u_db = np.std(10 * np.log10(power - alone))
-    assert u_db < 0.22  # 0.2 dB planned, 2000 draws scatter by 2 %, curvature of the logarithm
+    # one of the points of a fit with FITTED parameters; 2000 draws scatter by 2 %, and the logarithm is curved
+    assert u_db < 1.1 * NOISE_SHARE_DB * np.sqrt(used.points / FITTED)
+
+
+def test_leakage_is_seen_twenty_db_below_the_limit(recipe: Recipe, bench: Bench) -> None:
+    """Trade notes 1.11: want L >= R + 20 dB; what noise hides of it counts with its 95 % bound."""
+    plan = make_plan(recipe, bench, TYPICAL, Known(noise_dbm_hz=-140.0, thru_dbm=-21.0))
+    station = next(s for s in plan.stations if s.hookup.name == "floor")
+    rng = np.random.default_rng(3)
+    for sweep in (s for s in station.sweeps if s.key.startswith(LEAKAGE)):
+        used = sweep.settings
+        noise_mw = 10 ** ((-140.0 + used.attenuation_db + 10 * np.log10(used.rbw_hz)) / 10)
+        samples = round(used.rbw_hz * seconds_of(used, TYPICAL)) * sweep.repeats
+        parts = rng.normal(size=(2000, samples, 2)) * np.sqrt(noise_mw / 2)
+        left_mw = np.mean(np.sum(parts**2, axis=2), axis=1) - noise_mw
+        assert 10 * np.log10(1.645 * np.std(left_mw)) < -21.0 - 75.0 - 20.0
+
+
+def test_noise_and_leakage_take_a_small_part_of_the_time(recipe: Recipe, bench: Bench, caps) -> None:
+    plan = make_plan(recipe, bench, caps, Known(noise_dbm_hz=-140.0, thru_dbm=-21.0))
+    spent = {s.hookup.name: sum(p.repeats * seconds_of(p.settings, caps) for p in s.sweeps) for s in plan.stations}
+    assert spent["floor"] < 0.6 * (spent["TX-ANT"] + spent["ANT-RX"] + spent["TX-RX"])
 
 
 def test_device_zooms_are_taken_at_least_twice(recipe: Recipe, bench: Bench, caps) -> None:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from sequencer.core.history import Adjusted, Answered, Connected, Judged, Refused, Role, Swept, Warned
+from sequencer.core.history import Adjusted, Answered, Connected, Dropped, Judged, Refused, Role, Swept, Waited, Warned
 from sequencer.core.record import Statement
 from sequencer.core.trace import Flag, Sweep, Trace
 from sequencer.recipe.model import Bench, Recipe
@@ -17,7 +17,7 @@ from sequencer.run.plan import expected_thru_dbm
 from sequencer.run.policy import MOST_TRIES, decide
 from sequencer.run.predict import TYPICAL, Predicted
 from sequencer.run.steadiness import unsteady
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Stop, SweepStep, Warn
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
 
@@ -45,7 +45,14 @@ class Play:
                 self.hookup = step.hookup
                 self.history.append(Connected(at=AT, why=step.why, hookup=step.hookup, by="test"))
             case Adjust():
-                self.history.append(Adjusted(at=AT, why="", rbw_hz=step.rbw_hz, by="test"))
+                self.history.append(Adjusted(at=AT, why="", rbw_hz=step.rbw_hz, by=step.by))
+            case Wait():
+                self.history.append(Waited(at=AT, why=step.why, seconds=step.seconds))
+            case Drop():
+                entry = Dropped(
+                    at=AT, why=step.why, hookup=step.hookup, key=step.key, role=step.role, slower=step.slower
+                )
+                self.history.append(entry)
             case SweepStep():
                 sweep = self.falsify(step, self.predicted.sweep(self.hookup, step))
                 self.history.append(

@@ -1,0 +1,106 @@
+"""Whether the bench has settled: two thrus five minutes apart must agree; pure.
+
+Asked for by the recipe, and done of itself where the person says that the bench has been on for less than half an
+hour, or where the first two thrus, seconds apart, already differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from sequencer.core.history import Answered, Dropped, Entry, Role, Swept, Waited
+from sequencer.errors import NotchbookError
+from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.plan import PlannedSweep
+from sequencer.run.steps import Drop, Step, SweepStep, Wait, Warn
+from sequencer.run.visits import Visit
+from sequencer.run.windows import OVERVIEW
+from sequencer.units import TIME, parse, show
+
+__all__ = ["warm_up_step"]
+
+APART_S = 300.0  # two thrus five minutes apart
+WARM_S = 1800.0  # half an hour [common practice, trade notes 1.10]
+MOST_WAITS = 12  # an hour
+SECONDS_DB = 0.05  # what two sweeps seconds apart may differ on an old display; common practice, no source
+STEADY_DB = 0.02  # as near as a joint that was not touched repeats; common practice, no source
+
+
+def warm_up_step(
+    recipe: Recipe, bench: Bench, stay: Visit, thru: PlannedSweep, history: Sequence[Entry]
+) -> Step | None:
+    """Return what is still to do before a thru may count, None where the bench has settled.
+
+    ``thru`` is the planned overview of the opening thru, ``stay`` the stay at it.
+    """
+    warm = [s for s in stay.swept if s.role is Role.WARM]
+    took = SweepStep(hookup=stay.hookup.name, key=thru.key, role=Role.WARM, settings=thru.settings, why=_FIRST)
+    if not warm:
+        return took
+    counted = stay.first(OVERVIEW, Role.THRU)
+    if counted is not None:
+        moved_db = _apart_db(warm[-1], counted)
+        if moved_db <= SECONDS_DB or _left(stay, history) == 0:
+            return None
+        why = f"two thrus seconds apart differ by {moved_db:.2f} dB: the bench has not settled"
+        return Drop(hookup=stay.hookup.name, key=OVERVIEW, role=Role.THRU, why=why)
+    apart_s = recipe.warm_up_s or APART_S
+    wanted = recipe.warm_up_s > 0.0 or _said_cold(history) or any(d.role is Role.THRU for d in stay.dropped)
+    if not wanted:
+        return None
+    waited = _waits(stay, history)
+    if len(warm) <= waited:
+        why = f"does it read as it did {show(apart_s, TIME)} ago?"
+        return SweepStep(hookup=took.hookup, key=took.key, role=took.role, settings=took.settings, why=why)
+    if waited and _apart_db(warm[-2], warm[-1]) <= _allowed_db(bench, apart_s):
+        return None
+    if waited >= MOST_WAITS:
+        text = f"the thru still moves by {_apart_db(warm[-2], warm[-1]):.2f} dB in {show(apart_s, TIME)}"
+        text += f" after {show(waited * apart_s, TIME)}; the run goes on, and the intervals carry the drift"
+        return None if any(e.why == text for e in history) else Warn(why=text)
+    why = "the bench warms up; two thrus this far apart must agree"
+    if waited:
+        why += f" within {_allowed_db(bench, apart_s):.2f} dB, the last two differ by "
+        why += f"{_apart_db(warm[-2], warm[-1]):.2f} dB"
+    return Wait(seconds=apart_s, why=why)
+
+
+_FIRST = "proves the hookup, and shows with the next one whether the bench has settled"
+
+
+def _since(stay: Visit, history: Sequence[Entry]) -> Sequence[Entry]:
+    """Return the entries since the first warm-up sweep that counts."""
+    first = next((s for s in stay.swept if s.role is Role.WARM), None)
+    return [] if first is None else history[next(n for n, e in enumerate(history) if e is first) :]
+
+
+def _waits(stay: Visit, history: Sequence[Entry]) -> int:
+    return sum(isinstance(e, Waited) for e in _since(stay, history))
+
+
+def _left(stay: Visit, history: Sequence[Entry]) -> int:
+    """Return how many more waits there may be; a bench that differs again and again is for the closing thru."""
+    dropped = sum(isinstance(e, Dropped) for e in _since(stay, history))
+    return 0 if dropped else MOST_WAITS - _waits(stay, history)
+
+
+def _apart_db(first: Swept, second: Swept) -> float:
+    """Return how far two thrus differ, as the median over their points."""
+    a, b = first.sweep.trace.level_dbm, second.sweep.trace.level_dbm
+    return float(abs(np.nanmedian(b - a))) if a.shape == b.shape else 0.0
+
+
+def _allowed_db(bench: Bench, apart_s: float) -> float:
+    figure = bench.specifications.drift_db_per_h
+    return max(STEADY_DB, 0.0 if figure is None else figure.worst * apart_s / 3600.0)
+
+
+def _said_cold(history: Sequence[Entry]) -> bool:
+    """Return whether the person said that the bench has been on for less than half an hour."""
+    answer = next((e.answer for e in reversed(history) if isinstance(e, Answered) and e.question == "soak"), "")
+    try:
+        return parse(answer, TIME) < WARM_S
+    except NotchbookError:
+        return False
