@@ -13,7 +13,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sequencer.archive.disk import storing
 from sequencer.errors import StoredDataError, UsageError
 from sequencer.formats.canonical import sha256_bytes
 from sequencer.formats.seal import Role, Seal, Signature, read_seal, to_sign, with_signature
@@ -72,9 +71,7 @@ def new_key(path: Path, passphrase: str) -> PublicKey:
     Raises
     ------
     UsageError
-        When the passphrase is too short or a file of the name exists.
-    StoreError
-        When the folder cannot be written.
+        When the passphrase is too short, a file of the name exists, or the folder cannot be written.
     """
     from cryptography.hazmat.primitives import serialization
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -96,13 +93,16 @@ def new_key(path: Path, passphrase: str) -> PublicKey:
     public = private.public_key().public_bytes(
         serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo
     )
-    with storing("the key", path.parent):
+    try:
         _write_new(path, secret, 0o600)
         try:
             _write_new(beside, public, 0o644)
         except OSError:
             path.unlink(missing_ok=True)
             raise
+    except OSError as exc:
+        msg = f"{path}: the key cannot be written ({exc.strerror}); check its folder"
+        raise UsageError(msg, file=str(path)) from exc
     return PublicKey(name=path.name, key=_hex(private))
 
 

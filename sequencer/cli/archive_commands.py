@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sequencer.errors import UsageError
+from sequencer.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
     from sequencer.archive.index import Filter, Found, Row
@@ -84,7 +84,7 @@ def add_archive_parser(commands: Any) -> None:
 
 def archive(asked: argparse.Namespace) -> str | None:
     """Run the part that was asked for."""
-    return {
+    parts = {
         "list": _list,
         "show": _show,
         "verify": _verify,
@@ -92,7 +92,12 @@ def archive(asked: argparse.Namespace) -> str | None:
         "export": _export,
         "import": _import,
         "key": _key,
-    }[asked.what](asked)
+    }
+    try:
+        return parts[asked.what](asked)
+    except StoreError as exc:
+        exc.facts.pop("folder", None)  # no run was being taken: there is no word to say of what is kept
+        raise
 
 
 def read_passphrase(what: str, *, twice: bool = False) -> str:
@@ -315,7 +320,7 @@ def _sign(asked: argparse.Namespace) -> None:
         wrong = [finding.text for finding in verify_one(path).findings if finding.grave and finding.number == 0]
         if wrong:
             msg = f"{path}: not signed, it does not verify: {'; '.join(wrong)}"
-            raise StoredDataError(msg, folder_=str(path))
+            raise StoredDataError(msg, run=str(path))
         path = path / names.REPORT
     try:
         data = path.read_bytes()

@@ -28,7 +28,7 @@ from sequencer.archive.signing import (
     sign_report,
     signature_fits,
 )
-from sequencer.errors import StoredDataError, StoreError, UsageError
+from sequencer.errors import StoredDataError, UsageError
 from sequencer.formats.seal import Role, SealFacts, blanked, read_seal, seal, to_sign
 
 FACTS = SealFacts(
@@ -195,7 +195,7 @@ def test_keys_are_never_replaced_and_never_weak(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="at least 8"):
         new_key(tmp_path / "short", "1234567")
     assert not (tmp_path / "short").exists()
-    with pytest.raises(StoreError, match="could not write the key"):
+    with pytest.raises(UsageError, match="cannot be written"):
         new_key(tmp_path / "nowhere" / "k", WORDS)
 
 
