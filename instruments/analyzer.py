@@ -44,7 +44,11 @@ def open_analyzer(spec: AnalyzerFile, clock: Clock, transcript: Transcript | Non
     RecipeError
         When the dialect is not known.
     """
-    known = None if spec.dialect == "auto" else dialects.load(spec.dialect)
+    known = None
+    if spec.dialect_text:
+        known = dialects.parse(spec.dialect_text, spec.dialect_source)
+    elif spec.dialect != "auto":
+        known = dialects.load(spec.dialect)
     link = Link.open(spec.resource, spec.visa, transcript)
     try:
         return ScpiAnalyzer(link, known or dialects.choose(link), clock)

@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -231,8 +231,11 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     if request.baseline is not None:
         check_baseline(request.baseline, serial=request.serial, simulated=simulated)
     people(bench, simulated, None)  # refuses early where nobody could move the cables
+    bench, learning = _settled(bench, people, simulated=simulated)
     run_id = make_run_id(datetime.now(UTC), request.recipe.name, request.serial)
     store = RunFolder.create(request.root, run_id, request.recipe.text, bench.text)
+    for way, data in learning:
+        store.transcript(way, data)
     with _kept(store), _outside(bench, store, people, simulated=simulated) as outside:
         simulated = simulated or _says_simulated(outside.analyzer.identification())
         if request.baseline is not None:
@@ -255,6 +258,30 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
         base = request.baseline
         whole = replace(outside, amend=lambda record: record if base is None else with_baseline(record, base))
         return Engine(request.recipe, bench, whole, began).run(), store.folder
+
+
+def _settled(bench: Bench, people: Any, *, simulated: bool) -> tuple[Bench, Sequence[tuple[str, bytes]]]:
+    """Return the bench with ``dialect: auto`` settled, and what was said to learn it."""
+    if bench.analyzer.dialect != "auto":
+        return bench, ()
+    from instruments.link import Link
+    from instruments.switch import MatrixSwitch
+    from sequencer.learning import learn, thru_by
+
+    with ExitStack() as stack:
+        clock = SystemClock()
+        matrix: MatrixSwitch | None = None
+        if bench.switch is not None:
+            link = Link.open(bench.switch.resource, bench.switch.visa)
+            stack.callback(link.close)
+            matrix = MatrixSwitch(link, bench.switch, clock)
+        person = people(bench, simulated, matrix)
+        learning = learn(bench, clock, thru_by(person, simulated=simulated), _tell)
+    return learning.bench, learning.said
+
+
+def _tell(text: str) -> None:
+    sys.stderr.write(text + "\n")
 
 
 @contextmanager

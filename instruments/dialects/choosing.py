@@ -38,9 +38,9 @@ def choose(link: Link, patience_s: float = 1.0) -> Dialect:
         else:
             return dialect
     msg = (
-        f"{link.resource}: no shipped dialect fits ({'; '.join(stumbled)}). Name one in the bench file "
-        f"(analyzer.dialect: {', '.join(names())}), or write one: copy the nearest, spell its commands as the "
-        f"instrument's manual does, and give its path as analyzer.dialect"
+        f"{link.resource}: no shipped dialect fits ({'; '.join(stumbled)}). 'notchbook bench probe' "
+        f"asks it how it is spoken to and writes a bench file; or name one there (analyzer.dialect: "
+        f"{', '.join(names())}), or spell its commands under analyzer.dialect as the instrument's manual does"
     )
     raise InstrumentError(msg, resource=link.resource, tried=tuple(dialect.name for dialect in shipped))
 

@@ -26,6 +26,10 @@ _FORBIDDEN = re.compile(
 )
 _RESTART_S = 10.0  # how long an instrument that stopped answering may need to take a new connection
 _MOST_ENTRIES = 40
+_QUICKLY_S = 0.15  # no instrument is known to be quicker than that to say nothing
+_MOST_PATIENT_S = 4.0
+_TIMES_SLOWEST = 10.0
+_ACQUAINTED = 8  # answers, after which its pace is known
 
 
 class Conversation:
@@ -34,7 +38,7 @@ class Conversation:
     Parameters
     ----------
     link : an open link.
-    patience_s : silence after which a question counts as unknown; grows with the slowest answer seen.
+    patience_s : longest silence after which a question counts as unknown; shorter once its pace is known.
     within_s : time for everything together.
     say : told what is being done, for people.
     """
@@ -48,18 +52,28 @@ class Conversation:
         say: Callable[[str], None] = lambda _: None,
     ) -> None:
         self.link = link
-        self.patience_s = patience_s
+        self._most_patience_s = patience_s
+        self._least_patience_s = min(patience_s, _QUICKLY_S)
         self.errors_ask = ""  # how errors are asked for; empty while or where there is no way
         self.styles: tuple[str, ...] = (spellings.SHORT, spellings.LONG)
         self.identification = ""
         self.hangs = False
         self.knows_limits = True  # until MINimum or MAXimum was not understood
+        self._late = False
         self.last: list[str] = []  # what the instrument complained of last
         self.slowest_s = 0.0
+        self._answers = 0
         self.say = say
         self.deaf_s = 0.0  # expected time for which nothing may be answered (a sweep that blocks)
         self._until = time.monotonic() + within_s
         self._within_s = within_s
+
+    @property
+    def patience_s(self) -> float:
+        """Silence after which a question counts as unknown: many times what known ones took to be answered."""
+        if self._answers < _ACQUAINTED:
+            return max(self._most_patience_s, self._least_patience_s)
+        return max(self._least_patience_s, min(_TIMES_SLOWEST * self.slowest_s, self._most_patience_s))
 
     # --- questions and orders -------------------------------------------------------------------------
 
@@ -161,29 +175,38 @@ class Conversation:
         try:
             answer = self._alive_link().query_or_silence(query, patience_s)
         except NotchbookError:  # half an answer, bytes nobody asked for, a closed connection
-            self.patience_s = min(2.0 * self.patience_s, 4.0)
+            self._be_more_patient()
             self._recover()
             return False
         if answer is None:
             if self._still_there():
                 return None
+            if self._late:
+                self._be_more_patient()
+                self._recover()
+                return False
             self.hangs = True
             self._recover()
             return None
-        took_s = time.monotonic() - began
-        if took_s > self.slowest_s:
-            self.slowest_s = took_s
-            self.patience_s = max(self.patience_s, min(4.0 * took_s, 4.0))
+        self._answers += 1
+        if not self.deaf_s:
+            self.slowest_s = max(self.slowest_s, time.monotonic() - began)
         return answer
+
+    def _be_more_patient(self) -> None:
+        self._least_patience_s = min(2.0 * max(self._least_patience_s, self.patience_s), _MOST_PATIENT_S)
 
     def _still_there(self) -> bool:
         """Whether a question that is known to be understood is still answered, and by its own answer."""
+        self._late = False
         if not self.identification:
             return True
         try:
-            return self.link.query_or_silence("*IDN?", 2.0 * self.patience_s + self.deaf_s) == self.identification
+            answer = self.link.query_or_silence("*IDN?", 2.0 * self.patience_s + self.deaf_s)
         except NotchbookError:
             return False
+        self._late = answer is not None and answer != self.identification  # the answer to what was asked before
+        return answer == self.identification
 
     def _alive_link(self) -> Link:
         if time.monotonic() > self._until:

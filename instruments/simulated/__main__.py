@@ -169,7 +169,7 @@ async def _serve(asked: argparse.Namespace, bench: Bench, analyzer: Analyzer, co
     resources = {"analyzer": analyzer_resource, "switch": switch_resource}
     text = bench_file(
         bench.profile,
-        dialect=asked.variant,
+        dialect=load_variant(asked.variant).dialect,
         ports=bench.device.ports,
         relays=bench.relays,
         path_thrus=asked.path_thrus,

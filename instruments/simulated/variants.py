@@ -60,6 +60,7 @@ class Variant:
     sweep_factor: float
     manners: Manners
     points_choices: tuple[int, ...] = ()
+    dialect: str = "auto"
 
     def rbw(self, asked_hz: float) -> float:
         """Return the filter nearest to what was asked, by ratio."""
@@ -135,5 +136,6 @@ def load_variant(name: str) -> Variant:
         sweep_time_s=tuple(row["sweep time s"]),
         sweep_factor=row["sweep factor"],
         manners=Manners.read(name, row.get("manners", {})),
+        dialect=row.get("dialect", "auto"),
         points_choices=tuple(row.get("points choices", ())),
     )

@@ -97,11 +97,16 @@ def check(asked: argparse.Namespace) -> str:
 
 
 def bench(asked: argparse.Namespace) -> None:
-    """`bench simulate | schema`."""
+    """`bench simulate | probe | schema`."""
     if asked.what == "schema":
         from sequencer.recipe.schema import bench_schema
 
         _out(json.dumps(bench_schema(), indent=2))
+        return
+    if asked.what == "probe":
+        from sequencer.cli.probe_command import probe
+
+        probe(asked)
         return
     command = [sys.executable, "-m", "instruments.simulated", "--standalone"]
     for option in ("device", "variant", "transport"):

@@ -8,6 +8,8 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
+from sequencer.cli.probe_command import add_probe
+
 __all__ = ["build_parser", "main"]
 
 YES, NO, CANNOT_SAY = 0, 1, 4
@@ -46,8 +48,8 @@ def build_parser() -> argparse.ArgumentParser:
     _add_recipe(check)
     check.add_argument("--bench", metavar="FILE", help="bench file; without it a typical bench is assumed")
 
-    bench = commands.add_parser("bench", help="serve the simulated bench, describe bench files")
-    benches = bench.add_subparsers(dest="what", metavar="WHAT", required=True)
+    bench = commands.add_parser("bench", help="learn how an analyzer is spoken to, serve the simulated bench")
+    add_probe(benches := bench.add_subparsers(dest="what", metavar="WHAT", required=True))
     simulate = benches.add_parser("simulate", help="serve the simulated bench to any SCPI client until Ctrl-C")
     simulate.add_argument("--device", default="", metavar="NAME", help="device on the bench ('list' names them)")
     simulate.add_argument("--variant", default="", metavar="NAME", help="analyzer variant ('list' names them)")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from datetime import date
 
+import yaml
+
 from sequencer.recipe.blocks import Block
 from sequencer.recipe.keys import BENCH
 from sequencer.recipe.model import (
@@ -20,7 +22,7 @@ from sequencer.recipe.model import (
 )
 from sequencer.recipe.problems import Problems
 from sequencer.recipe.shapes import Word
-from sequencer.recipe.yaml_text import read_document
+from sequencer.recipe.yaml_text import Pairs, read_document
 
 __all__ = ["load_bench"]
 
@@ -42,7 +44,7 @@ def load_bench(text: str, source: str) -> Bench:
     generator, pads = top.block("generator"), top.block("pads")
     kit = top.block("kit")
     bench = Bench(
-        analyzer=_analyzer(top.block("analyzer"), problems),
+        analyzer=_analyzer(top.block("analyzer"), problems, text, source),
         generator_level_dbm=generator.get("level", float),
         generator_vswr=generator.get("vswr", Figure),
         bridge=_bridge(top.get("bridge", Block), problems),
@@ -59,15 +61,30 @@ def load_bench(text: str, source: str) -> Bench:
     return bench
 
 
-def _analyzer(block: Block, problems: Problems) -> AnalyzerFile:
+def _analyzer(block: Block, problems: Problems, text: str, source: str) -> AnalyzerFile:
+    whole = isinstance(block.values.get("dialect"), Pairs)
     return AnalyzerFile(
         resource=block.word("resource"),
         visa=block.word("visa", "@py"),
-        dialect=block.word("dialect", "auto"),
+        dialect="in the bench file" if whole else block.word("dialect", "auto"),
+        dialect_text=_inner_text(text) if whole else "",
+        dialect_source=source if whole else "",
         vswr=block.get("vswr", Figure),
         maximum_input_dbm=block.get("maximum input", float),
         calibrated=_date(block, problems),
     )
+
+
+def _inner_text(text: str) -> str:
+    """Return the dialect's own text, behind as many empty lines as stand before it, so that its lines count."""
+    root = yaml.compose(text.removeprefix("\ufeff"), Loader=yaml.SafeLoader)  # read_document found it harmless
+    for name in ("analyzer", "dialect"):
+        assert isinstance(root, yaml.MappingNode)
+        root = next(value for key, value in root.value if key.value == name)
+    assert root is not None
+    start, end = root.start_mark, root.end_mark
+    body = text.removeprefix("\ufeff")[start.index : end.index]
+    return "\n" * start.line + " " * start.column + body
 
 
 def _bridge(block: Block | None, problems: Problems) -> Bridge | None:

@@ -7,7 +7,7 @@ from enum import Enum
 
 from sequencer.recipe.blocks import Fields, FigureOf, Key, ListOf, Named
 from sequencer.recipe.model import Quantity, Rule
-from sequencer.recipe.shapes import Amount, Choice, OneOfUnits, Schema, Shape, Text, Version, Whole
+from sequencer.recipe.shapes import Amount, Choice, OneOfUnits, Schema, Shape, Text, TextOrMapping, Version, Whole
 from sequencer.units import (
     DB,
     DB_PER_DB,
@@ -241,10 +241,13 @@ BENCH = Fields(
                     "resource": Key(_RESOURCE, "VISA resource name", required=True),
                     "visa": Key(_WORDS, 'VISA library; "@py" if left out'),
                     "dialect": Key(
-                        Text(
-                            what="'auto' or a dialect's name (small letters, digits, -)",
-                            matching="[a-z0-9][a-z0-9-]{0,63}",
-                        )
+                        TextOrMapping(
+                            Text(
+                                what="'auto' or a dialect's name (small letters, digits, -)",
+                                matching="[a-z0-9][a-z0-9-]{0,63}",
+                            )
+                        ),
+                        "'auto', a name, or the whole dialect as keys (as 'bench probe' writes it)",
                     ),
                     "vswr": Key(_VSWR),
                     "maximum input": Key(Amount(dimension=DBM, low=-60.0, high=60.0), "highest level at the input"),

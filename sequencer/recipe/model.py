@@ -164,6 +164,8 @@ class AnalyzerFile:
     resource: str
     visa: str = "@py"
     dialect: str = "auto"
+    dialect_text: str = ""  # the whole dialect, where the bench file holds it; its lines count as in the file
+    dialect_source: str = ""
     vswr: Figure | None = None
     maximum_input_dbm: float | None = None
     calibrated: str = ""

@@ -23,6 +23,7 @@ __all__ = [
     "Schema",
     "Shape",
     "Text",
+    "TextOrMapping",
     "Version",
     "Whole",
     "Word",
@@ -90,6 +91,21 @@ class Text:
     def schema(self) -> Schema:
         """Text, or what YAML makes of it."""
         return _NO_TEXT | ({"pattern": f"^(?:{self.matching})$"} if self.matching else {})
+
+
+@dataclass(frozen=True, slots=True)
+class TextOrMapping:
+    """Text, or a mapping that another room reads. Reads a Word, or the mapping's node as it stands."""
+
+    text: Text
+
+    def read(self, node: Node, key: str, problems: Problems) -> object:
+        """Return a Word or the node."""
+        return node if isinstance(node, Pairs) else self.text.read(node, key, problems)
+
+    def schema(self) -> Schema:
+        """Either form."""
+        return {"anyOf": [self.text.schema(), {"type": "object"}]}
 
 
 @dataclass(frozen=True, slots=True)
