@@ -89,30 +89,28 @@ def test_a_run_that_dies_while_it_is_filed_leaves_its_place_to_the_next(
 ) -> None:
     first = file_run(tmp_path / "0", "r1")
     record = dataclasses.replace(run.record(), run_id="r2", identification={"analyzer": "A,1"})
-    count, fail_at = 1, 0
-    while fail_at < count:
-        fail_at += 1
+    begun = RunFolder.create(tmp_path / "0", "r2", run.recipe_text, run.bench_text)
+    begun.append(dataclasses.replace(run.began(), run_id="r2"))
+
+    def file_on(name: str, disk: Any) -> Path:
+        root = tmp_path / name
+        shutil.copytree(tmp_path / "0", root)
+        with contextlib.suppress(killed, StoreError):
+            RunFolder.reopen(root / "r2", disk=disk).finish(record, "")
+        return root
+
+    count = flaky(0)
+    file_on("count", count)
+    assert count.names.count("rename") == 4  # record, report, what the chain remembers, manifest
+    for fail_at in range(1, count.done + 1):
         for how in ({"kill": True}, {"for_good": True}):
-            root = tmp_path / f"{fail_at}-{'-'.join(how)}"
-            shutil.copytree(tmp_path / "0", root)
-            store = RunFolder.create(root, "r2", run.recipe_text, run.bench_text)
-            store.append(dataclasses.replace(run.began(), run_id="r2"))
-            disk = flaky(0)
-            RunFolder.reopen(store.folder, disk=disk).finish(record, "")
-            count = disk.done
-            shutil.rmtree(root)
-            shutil.copytree(tmp_path / "0", root)
-            store = RunFolder.create(root, "r2", run.recipe_text, run.bench_text)
-            store.append(dataclasses.replace(run.began(), run_id="r2"))
-            store._disk = flaky(fail_at, **how)
-            with contextlib.suppress(killed, StoreError):
-                store.finish(record, "")
-            filed = (store.folder / "manifest.json").exists()
+            root = file_on(f"{fail_at}-{'-'.join(how)}", flaky(fail_at, **how))
+            filed = (root / "r2" / "manifest.json").exists()
             number, previous = place_of(file_run(root, "r3"))
-            assert (number, previous) == ((3, hash_of(store.folder)) if filed else (2, hash_of(first)))
+            assert (number, previous) == ((3, hash_of(root / "r2")) if filed else (2, hash_of(first)))
             if not filed:
-                RunFolder.reopen(store.folder).finish(record, "")
-                assert place_of(store.folder)[0] == 3
+                RunFolder.reopen(root / "r2").finish(record, "")
+                assert place_of(root / "r2")[0] == 3
             assert [one for one in verify_archive(root).findings if one.grave] == []
 
 
