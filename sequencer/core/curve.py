@@ -100,6 +100,7 @@ class Estimate:
     """A quantity: ``value`` (None: only a bound), draws of the true value, budget, and what to say beside it.
 
     ``open_low`` and ``open_high``: that end of the interval is not known. ``where_hz``: where the worst stands.
+    ``unresolved``: amplitude that adds with unknown phase, over the reading's.
     """
 
     value: float | None
@@ -109,6 +110,7 @@ class Estimate:
     open_low: bool = False
     open_high: bool = False
     where_hz: float | None = None
+    unresolved: float = 0.0
 
     def interval(self, coverage: float) -> tuple[float | None, float | None]:
         """Two-sided for a value, one-sided (low end only) for a bound."""
@@ -116,7 +118,11 @@ class Estimate:
             return None, None
         if self.value is None:
             return self.draws.quantile(1.0 - coverage), None
-        low, high = self.draws.interval(coverage)
+        # An amplitude d of unknown phase beside the true g: readings g + d and g - d are the tails. Draws made from the
+        # reading r put the share p beyond r - d where in truth p (1 + d/g) lies, and beyond r + d where p (1 - d/g)
+        # does (derived). With d/r = s, tails of p (1 - s) and p (1 + s) miss p on each side, and 2 p in all as before.
+        tail, share = 0.5 * (1.0 - coverage), min(self.unresolved, 1.0)
+        low, high = self.draws.quantile(tail * (1.0 + share)), self.draws.quantile(1.0 - tail * (1.0 - share))
         # the reading itself always belongs to what is possible (it can fall outside where a physical limit cuts draws)
         return None if self.open_low else min(low, self.value), None if self.open_high else max(high, self.value)
 

@@ -14,11 +14,15 @@ from sequencer.core.curve import Build, Estimate, LevelModel, Reading, Shift, St
 from sequencer.core.record import Contribution
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import Distribution, Draws, Input, propagate
+from sequencer.units import show_hz
 
 __all__ = ["notch", "pass_bandwidth", "rejection_bandwidth"]
 
 NOTCH_REGION_DB = 10.0  # the notch frequency is the centre of the region this far below the bottom's loss
 _EDGE_DB = 6.0  # how far round an edge's level its curve is kept
+_ALIKE_DB = 6.0  # a dip less deep than this below the deepest cannot be the deepest in truth: levels err by less
+_HIDDEN_DB = 10.0  # where the deepest is hidden, any other may be deeper in truth
+_MOST_DIPS = 4  # as many cavities as a side has
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,29 +58,33 @@ class _Edge:
 
 
 def _edge(reading: Reading, start: int, way: int, level_db: float, build: Build, *, leaving_down: bool) -> _Edge | None:
-    """Walk from a point of the region outward to where the loss leaves it for good (two points running)."""
+    """Walk from a point of the region outward to where the loss leaves it for good (two points running).
+
+    The curve is kept as it is met on the way out: what has once been left is not entered again, and a ridge that
+    nearly leaves the region is one of the places where, within the interval of the level, it may be left.
+    """
     loss = could_be_db(reading)
     sign = 1.0 if leaving_down else -1.0
-    outside = sign * (loss - level_db) < 0.0
-    index = start
-    while 0 <= index + way < loss.size:
-        index += way
-        beyond = index + way
-        if outside[index] and (not 0 <= beyond < loss.size or outside[beyond]):
-            break
-    else:
+    index = _left(sign * (loss - level_db) < 0.0, start, way)
+    if index is None:
         return None
+    far = _left(sign * (loss - level_db) < -_EDGE_DB, start, way)
+    end = far if far is not None else (0 if way < 0 else loss.size - 1)
     near = np.abs(loss - level_db) <= _EDGE_DB
     first, last = index - 3, index + 3
     while first > 0 and near[first]:
         first -= 1
     while last < loss.size - 1 and near[last]:
         last += 1
-    # the other side of the region runs the other way: stay on this one
     first, last = (max(first, 0), min(last, start)) if way < 0 else (max(first, start), min(last, loss.size - 1))
     side = stretch(reading, float(reading.freq_hz[first]), float(reading.freq_hz[last]), margin=0)
-    order = slice(None) if (way < 0) == leaving_down else slice(None, None, -1)
-    freq, curve = side.freq_hz[order], np.maximum.accumulate(side.loss_db[order])
+    out = np.arange(start, end + way, way)
+    out = out[(out < first) | (out > last)]
+    freq = np.concatenate((reading.freq_hz[out], side.freq_hz))
+    curve = sign * np.concatenate((loss[out], side.loss_db))
+    order = np.argsort(way * freq)
+    freq, curve = freq[order], np.minimum.accumulate(curve[order])
+    freq, curve = (freq[::-1], curve[::-1]) if leaving_down else (freq, sign * curve)
     at = float(np.interp(level_db, curve, freq))
     place = int(np.argmin(np.abs(side.freq_hz - at)))
     if bool(side.hidden[place]):
@@ -84,35 +92,70 @@ def _edge(reading: Reading, start: int, way: int, level_db: float, build: Build,
     return _Edge(freq, curve, level_db, build(at, 10 ** (-level_db / 10), float(side.u[place])))
 
 
+def _left(outside: np.ndarray, start: int, way: int) -> int | None:
+    """Index of the first point outward from a start that is outside, and the next one too; None if there is none."""
+    index = start
+    while 0 <= index + way < outside.size:
+        index += way
+        beyond = index + way
+        if outside[index] and (not 0 <= beyond < outside.size or outside[beyond]):
+            return index
+    return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Dip:
+    """A region round one bottom: its edges, the model of the bottom's level, and whether the bottom is hidden."""
+
+    left: _Edge
+    right: _Edge
+    floor: LevelModel
+    hidden: bool
+
+    @property
+    def at_hz(self) -> float:
+        return 0.5 * (self.left.at_hz + self.right.at_hz)
+
+    def draw(self, draws: Draws) -> tuple[FloatArray, FloatArray]:
+        """Draws of its true depth and of its true centre."""
+        depth = self.floor.draw(draws)
+        edge_db = self.left.level_db
+        if self.hidden:  # the true region lies somewhere within the visible one: its centre may be at either end
+            ends = np.where(
+                draws.sign("hidden notch") < 0, self.left.draw(draws, edge_db), self.right.draw(draws, edge_db)
+            )
+            return depth, ends
+        level = edge_db + (depth - self.floor.nominal_db)
+        return depth, 0.5 * (self.left.draw(draws, level) + self.right.draw(draws, level))
+
+
 def notch(
     reading: Reading, at_hz: float, within_hz: float, shift: Shift, build: Build, *, coverage: float = 0.95
 ) -> Estimate:
-    """Return the notch frequency: the centre of the region within 10 dB of the bottom, searched round a frequency."""
-    bottom = _bottom(reading, at_hz, within_hz)
-    if bottom is None:
+    """Return the notch frequency: the centre of the region within 10 dB of the bottom, searched round a frequency.
+
+    Where two dips are so nearly alike that either may be the deeper one, the interval holds both.
+    """
+    inside = np.abs(reading.freq_hz - at_hz) <= within_hz
+    if not np.any(inside):
         return Estimate(value=None, draws=None, notes=("the sweep does not reach the place to look for the notch",))
-    index, level_db, u = bottom
-    hidden = bool(stretch(reading, *(2 * [float(reading.freq_hz[index])])).hidden[0])
-    edge_db = level_db - NOTCH_REGION_DB
-    left = _edge(reading, index, -1, edge_db, build, leaving_down=True)
-    right = _edge(reading, index, 1, edge_db, build, leaving_down=True)
-    if left is None or right is None:
+    dips = _dips(reading, inside, build)
+    if not dips:
         return Estimate(value=None, draws=None, notes=("no region within 10 dB of a bottom stands in this sweep",))
-    value = 0.5 * (left.at_hz + right.at_hz)
-    floor_model = build(float(reading.freq_hz[index]), 10 ** (-level_db / 10), u)
+    deepest = dips[0]
+    value = deepest.at_hz
 
     def centre(draws: Draws) -> FloatArray:
-        if hidden:  # the true region lies somewhere within the visible one: its centre may be at either end
-            ends = np.where(draws.sign("hidden notch") < 0, left.draw(draws, edge_db), right.draw(draws, edge_db))
-            return ends + shift.draw(draws, value)
-        level = edge_db + (floor_model.draw(draws) - floor_model.nominal_db)
-        return 0.5 * (left.draw(draws, level) + right.draw(draws, level)) + shift.draw(draws, value)
+        deep, where = (np.stack(each) for each in zip(*(dip.draw(draws) for dip in dips), strict=True))
+        return np.asarray(np.take_along_axis(where, np.argmax(deep, axis=0)[None], axis=0)[0] + shift.draw(draws, value))
 
-    notes = (
-        ("the bottom is hidden: the notch may stand anywhere in the region within 10 dB of what can be seen",)
-        if hidden
-        else ()
-    )
+    notes: tuple[str, ...] = ()
+    if deepest.hidden:
+        notes += ("the bottom is hidden: the notch may stand anywhere in the region within 10 dB of what can be seen",)
+    if len(dips) > 1:
+        others = " and ".join(show_hz(dip.at_hz) for dip in dips[1:])
+        notes += (f"another dip is nearly as deep ({others}): the interval holds whichever may be the deepest",)
+    left, right = deepest.left, deepest.right
     return Estimate(
         value=value,
         draws=propagate(centre, coverage=coverage),
@@ -122,17 +165,37 @@ def notch(
     )
 
 
-def _bottom(reading: Reading, at_hz: float, within_hz: float) -> tuple[int, float, float] | None:
-    """Index, loss and relative-to-thru standard uncertainty of the greatest loss round a frequency."""
-    inside = np.abs(reading.freq_hz - at_hz) <= within_hz
-    if not np.any(inside):
-        return None
-    index = int(np.argmax(np.where(inside, could_be_db(reading), -np.inf)))
+def _dips(reading: Reading, inside: np.ndarray, build: Build) -> list[_Dip]:
+    """Return the deepest region of a window, and those that may be as deep in truth."""
+    found: list[_Dip] = []
+    left_over = inside.copy()
+    least_db = -np.inf
+    while np.any(left_over) and len(found) < _MOST_DIPS:
+        index = int(np.argmax(np.where(left_over, could_be_db(reading), -np.inf)))
+        level_db, u, hidden = _bottom(reading, index)
+        if level_db < least_db:
+            break
+        edge_db = level_db - NOTCH_REGION_DB
+        left = _edge(reading, index, -1, edge_db, build, leaving_down=True)
+        right = _edge(reading, index, 1, edge_db, build, leaving_down=True)
+        if left is None or right is None:
+            break
+        model = build(float(reading.freq_hz[index]), 10 ** (-level_db / 10), u)
+        dip = _Dip(left, right, model, hidden or model.unresolved >= 1.0)
+        if not found:
+            least_db = level_db - (_HIDDEN_DB if dip.hidden else _ALIKE_DB)
+        found.append(dip)
+        left_over &= (reading.freq_hz < left.at_hz) | (reading.freq_hz > right.at_hz)
+    return found
+
+
+def _bottom(reading: Reading, index: int) -> tuple[float, float, bool]:
+    """Loss and relative-to-thru standard uncertainty of a bottom, and whether it is hidden."""
     around = stretch(reading, *(float(reading.freq_hz[index]) + side * reading.step_hz for side in (-1.0, 1.0)))
     lowest = int(np.argmin(around.ratio))
     if bool(around.hidden[lowest]):
-        return index, float(could_be_db(reading)[index]), float(reading.u_ratio[index])
-    return index, float(around.loss_db[lowest]), float(around.u[lowest])
+        return float(could_be_db(reading)[index]), float(reading.u_ratio[index]), True
+    return float(around.loss_db[lowest]), float(around.u[lowest]), False
 
 
 def rejection_bandwidth(

@@ -77,6 +77,7 @@ def worst(
         notes=notes,
         open_high=share >= _OPEN_RATIO,
         where_hz=f_hz,
+        unresolved=share,
     )
 
 

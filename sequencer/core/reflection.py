@@ -70,7 +70,7 @@ class PortReflection:
         g = off / (1.0 + s * off)
         for load in self.loads:
             g = g + load.value * draws.phasor(f"{load.name} {self.where}")
-        return np.minimum(np.abs(g), 1.0)
+        return _passive(np.abs(g))
 
     def rows(self) -> tuple[Contribution, ...]:
         """Return the budget of the return loss in dB, first order: amplitudes add to Gm in unknown phase."""
@@ -82,6 +82,19 @@ class PortReflection:
             *(_resized(load, per) for load in self.loads),
         ]
         return tuple(each.row() for each in (*self.gains, *amplitudes))
+
+
+def _passive(size: FloatArray) -> FloatArray:
+    """No port gives back more than it gets: draws that would are replaced by others that this reading leaves."""
+    over = size > 1.0
+    kept = size[~over]
+    if kept.size == size.size:
+        return size
+    if kept.size < 100:  # a reading that the figures do not explain; the evaluation warns of it
+        return np.minimum(size, 1.0)
+    possible = size.copy()
+    possible[over] = np.resize(kept, size.size - kept.size)
+    return possible
 
 
 def _resized(given: Input, sensitivity: float) -> Input:
