@@ -18,17 +18,19 @@ from sequencer.core.history import (
     Judged,
     Resumed,
     Role,
+    Voided,
     Warned,
 )
 from sequencer.core.hookup import HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.mistaken import mistaken_before, mistaken_for
 from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, make_plan, reflect_level_dbm
 from sequencer.run.proof import foreign_signals, hookup_fault, repeats, sweep_fault
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Wait, Warn
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
 from sequencer.run.tracking import tracking_step
 from sequencer.run.visits import Visit, known, visits
 from sequencer.run.warmup import warm_up_step
@@ -116,6 +118,16 @@ def _locked_out(history: Sequence[Entry]) -> bool:
     return False
 
 
+def _voided_for(why: str, history: Sequence[Entry]) -> bool:
+    """Return whether all was begun afresh for this reason since a person last came to the bench."""
+    for entry in reversed(history):
+        if isinstance(entry, Voided) and entry.why == why:
+            return True
+        if isinstance(entry, Resumed) and not entry.itself:
+            return False
+    return False
+
+
 def _unsaid_gap(plan: Plan, history: Sequence[Entry]) -> Warn | None:
     said = {e.why for e in history if isinstance(e, Warned)}
     for requirement, why in plan.gaps:
@@ -138,11 +150,14 @@ def _at_stations(
             return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
         expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
         expected = expected_thru_dbm(bench, caps) if expected is None else expected
-        fault = _fault(stay, expected, thru, last, recipe)
+        fault = _fault(stay, expected, thru, last, recipe) or mistaken_for(stay, stays[:number], thru, recipe)
         if fault:
             if stay.refused + 1 >= MOST_TRIES:
                 return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
             return Connect(hookup=stay.hookup, why="once more", refused=fault)
+        wrong = mistaken_before(stay, stays[:number], thru, recipe)
+        if wrong:
+            return Stop(why=f"{wrong}, again") if _voided_for(wrong, history) else Void(why=wrong)
         said = _new_jump(stay, history) or _unsaid_twin(stay, last, recipe, history)
         if said is not None:
             return said

@@ -142,7 +142,7 @@ def _judged(bench: Bench, ended: Ended, root: Path, whole: Mapping[str, Any], me
         apart = _apart(record, whole)
         if apart > SIGMAS:
             return f"FAIL wrong numbers: {apart:.1f} u from the undisturbed run"
-        aloud = sum("new session" in w or "refused" in w or "again" in w for w in record["warnings"])
+        aloud = set(record["warnings"]) - set(whole["warnings"])
         return f"recovered{', said aloud' if aloud else ', nothing to say'}; {apart:.1f} u apart"
     if ended.status != 3:
         return f"FAIL exit {ended.status}: {last[0]}"
@@ -169,7 +169,7 @@ SETUPS: dict[str, tuple[str, ...]] = {
     "stuck relay": ('SIM:MISW "floor","thru"',),
     "relay stuck at the end": ('SIM:MISW "thru","floor"',),
     "lead on the wrong port": ('SIM:MISW "ANT-RX","ANT-TX"',),
-    "lead on the wrong port (isolation)": ('SIM:MISW "TX-RX","TX-ANT"',),
+    "lead on the wrong port, earlier": ('SIM:MISW "TX-ANT","RX-ANT"',),
     "lead off": ('SIM:MISW "TX-ANT","leads open"',),
     "loads of the floor forgotten": ('SIM:MISW "floor","TX-ANT"',),
 }

@@ -1,0 +1,85 @@
+"""Whether a lead sits on the wrong port: a path that reads like another path, and not as its limits need it; pure.
+
+A lead that was not moved, or moved to the wrong port, gives a perfectly clean trace of another path (trade notes 12).
+Two sides of a duplexer never read alike; two branches of a divider may, so being alike is held against a path only
+where one of the two is also far beyond its own limits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.trace import Sweep
+from sequencer.recipe.model import Quantity, Recipe
+from sequencer.run.visits import Visit
+
+__all__ = ["mistaken_before", "mistaken_for"]
+
+ALIKE_DB = 0.15  # two paths through one device, each mated anew, repeat within this; common practice, no source
+STRONG_DB = 20.0  # compared where the level is this near its highest, so that noise does not tell them apart
+FAR_DB = 10.0  # beyond a limit: no device that was meant for this recipe is so far off by being out of tune
+_LOSSES = frozenset({Quantity.INSERTION_LOSS, Quantity.REJECTION, Quantity.ISOLATION})
+
+
+def mistaken_for(stay: Visit, earlier: Sequence[Visit], thru: Sweep | None, recipe: Recipe) -> str:
+    """Return why the path in place looks like another one, in words, or ''."""
+    now = _overview(stay)
+    for other in _twins(stay, earlier):
+        if now is not None and thru is not None and _far_off(stay.hookup, now, thru, recipe):
+            return f"it reads as {other.hookup.name} did, not as {stay.hookup.name} must: is a lead on the wrong port?"
+    return ""
+
+
+def mistaken_before(stay: Visit, earlier: Sequence[Visit], thru: Sweep | None, recipe: Recipe) -> str:
+    """Return which earlier path turns out to have been this one, in words, or ''."""
+    for other in _twins(stay, earlier):
+        before, name = _overview(other), other.hookup.name
+        if before is not None and thru is not None and _far_off(other.hookup, before, thru, recipe):
+            return f"{name} read as {stay.hookup.name} does, not as {name} must: a lead was on the wrong port then"
+    return ""
+
+
+def _twins(stay: Visit, earlier: Sequence[Visit]) -> list[Visit]:
+    """Return the earlier paths between other ports that read like this one."""
+    now = _overview(stay)
+    if stay.hookup.kind is not HookupKind.PATH or now is None:
+        return []
+    ends = {stay.hookup.generator, stay.hookup.analyzer}
+    found = []
+    for other in earlier:
+        before = _overview(other)
+        apart = other.hookup.kind is HookupKind.PATH and {other.hookup.generator, other.hookup.analyzer} != ends
+        if apart and before is not None and _alike(now, before):
+            found.append(other)
+    return found
+
+
+def _overview(stay: Visit) -> Sweep | None:
+    return next((s.sweep for s in stay.swept if s.key == "overview" and s.sweep.used.generator_dbm is not None), None)
+
+
+def _alike(a: Sweep, b: Sweep) -> bool:
+    if a.trace.freq_hz.shape != b.trace.freq_hz.shape or a.used.generator_dbm != b.used.generator_dbm:
+        return False
+    highest = np.maximum(a.trace.level_dbm, b.trace.level_dbm)
+    strong = highest > float(np.nanmax(highest)) - STRONG_DB
+    return float(np.nanmedian(np.abs(a.trace.level_dbm - b.trace.level_dbm)[strong])) < ALIKE_DB
+
+
+def _far_off(hookup: Hookup, sweep: Sweep, thru: Sweep, recipe: Recipe) -> bool:
+    """Return whether the path misses one of its limits on loss by far, as far as an overview tells."""
+    if thru.trace.freq_hz.shape != sweep.trace.freq_hz.shape:
+        return False
+    loss_db = thru.trace.level_dbm - sweep.trace.level_dbm
+    for need in recipe.requirements:
+        if need.hookup_name != hookup.name or need.quantity not in _LOSSES:
+            continue
+        here_db = float(np.interp(need.at_hz, sweep.trace.freq_hz, loss_db))
+        if need.maximum is not None and here_db > need.maximum + FAR_DB:
+            return True
+        if need.minimum is not None and here_db < min(need.minimum, 60.0) - FAR_DB:  # an overview sees no deeper
+            return True
+    return False
