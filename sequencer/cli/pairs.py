@@ -8,7 +8,7 @@ from sequencer.errors import UsageError
 
 __all__ = ["ASKED", "RECORDED", "pairs", "sets_of"]
 
-ASKED = ("transmitter", "operator", "place", "temperature", "humidity", "soak")  # what a run asks
+ASKED = ("transmitter", "operator", "place", "temperature", "humidity", "soak", "matrix isolation")  # what a run asks
 RECORDED = ("laboratory", "customer", "received", "condition on arrival", "sampling", "kit", "note")  # only told
 
 

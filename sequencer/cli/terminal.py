@@ -149,8 +149,10 @@ class Terminal:
     def connect(self, hookup: Hookup) -> str:
         """Bring a hookup about; see the class for who moves the cables. Returns who did."""
         self._settle()
-        matrix = self._moves is not None and not self._simulated
+        matrix = self._moves is not None and not self._simulated and not hookup.by_hand
         unattended = self._moves is not None and self._simulated and self._yes
+        if matrix and self._interactive and self._previous is not None and self._previous.by_hand:
+            self._read("Put both leads back on the switch matrix, then Enter> ", "the leads are not on the matrix")
         if matrix or unattended:
             self._write("")
             self._paragraph(f"{self._number()}: {hookup.name}. {describe(hookup)}", "")
@@ -165,7 +167,8 @@ class Terminal:
             how = "add --yes" if self._simulated else "run in a terminal, or describe a switch in the bench file"
             msg = f"nobody is there to bring about hookup {hookup.name!r}; {how}"
             raise GaveUpError(msg, hookup=hookup.name)
-        by = self._moves.connect(hookup) if self._moves is not None else "operator"
+        hands = self._moves is None or (hookup.by_hand and not self._simulated)
+        by = "operator" if hands or self._moves is None else self._moves.connect(hookup)
         self._previous = hookup
         self._done += 1
         return by
@@ -185,10 +188,15 @@ class Terminal:
         self._write("", "-" * width)
         self._paragraph(f"{self._number()}: {hookup.name}. {describe(hookup)}", "", style="title")
         self._write("", *diagram(hookup, self._bench, self._ports, width).splitlines(), "")
-        for number, move in enumerate(instruction(hookup, self._previous, self._ports, self._bench), 1):
+        moved = self._previous is not None and self._previous.by_hand == hookup.by_hand
+        previous = self._previous if moved else None
+        said = instruction(hookup, previous, self._ports, self._bench)
+        if hookup.by_hand and not moved:
+            said = ["Take both leads off the switch matrix, and the matrix off the device.", *said]
+        for number, move in enumerate(said, 1):
             self._paragraph(move, f"{number:3d}. ")
-        first = self._previous is None
-        for caution in cautions(hookup, self._previous, self._bench, first):
+        first = previous is None
+        for caution in cautions(hookup, previous, self._bench, first):
             self._paragraph(caution, "  !  ", style="danger")
         self._write("")
         if self._simulated:

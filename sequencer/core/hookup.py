@@ -26,9 +26,11 @@ class Hookup:
     ``name`` is `thru`, `floor`, `A-B`, `reflect-open`, `reflect-short`, `reflect-load` or `reflect-A`.
     ``generator`` and ``analyzer`` name the device ports the leads go to (paths only). ``test_port`` names
     what hangs on the bridge ('open', 'short', 'load' or a device port). ``loads`` are the device ports
-    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'. With a switch matrix there may
-    be a `thru A-B` too (the leads joined through the contacts of that path), and ``by_hand`` hookups past it,
-    whose thru and floor are named `thru by hand` and `floor by hand`.
+    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'.
+
+    With a switch matrix there may be a `thru A-B` too (the leads joined through the contacts of that path, whose
+    ports ``generator`` and ``analyzer`` name), and hookups ``by_hand`` past it, whose thru and floor are named
+    `thru by hand` and `floor by hand`.
     """
 
     name: str

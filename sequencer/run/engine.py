@@ -36,7 +36,8 @@ from sequencer.errors import HookupError, InstrumentError, InterruptedRunError, 
 from sequencer.ports import Analyzer, Clock, Listener, Operator, Progress, ReportWriter, RunStore, Switch
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import evaluate
-from sequencer.run.plan import make_plan, seconds_of
+from sequencer.run.matrix import plan_for
+from sequencer.run.plan import seconds_of
 from sequencer.run.policy import capabilities, decide
 from sequencer.run.recording import make_record, result_text
 from sequencer.run.steps import (
@@ -54,7 +55,7 @@ from sequencer.run.steps import (
     Warn,
 )
 from sequencer.run.tracking import BY_COMMAND
-from sequencer.run.visits import known, visits
+from sequencer.run.visits import visits
 
 __all__ = ["Bystanders", "Engine", "left_to_sweep"]
 
@@ -257,7 +258,7 @@ class Engine:
         stays = visits(self.history)
         if caps is None:
             return Progress(done_s=self._done_s, left_s=0.0, step=text)
-        plan = make_plan(self.recipe, self.bench, caps, known(self.history))
+        plan = plan_for(self.recipe, self.bench, caps, self.history)
         left = 0.0
         for number, station in enumerate(plan.stations):
             stay = stays[number] if number < len(stays) else None

@@ -15,6 +15,7 @@ from sequencer.core.record import Bound, Contribution, Curve, CurveKind, Limit, 
 from sequencer.core.trace import FloatArray
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import AnalyzerFile, Bench, Quantity, Recipe, Requirement
+from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.steadiness import unsteady
 from sequencer.run.sweeps import Sweeps
@@ -132,6 +133,10 @@ def _window(requirement: Requirement) -> tuple[float, float]:
 
 def _result(recipe: Recipe, measured: Measured, requirement: Requirement) -> Result:
     try:
+        leaky = shortfall(requirement, measured.figures.bench, measured.sweeps)
+        if leaky is not None:
+            msg = f"not stated: {leaky.text}; make this hookup by hand, past the matrix"
+            raise MeasurementError(msg)  # noqa: TRY301  # the same answer as for sweeps that are missing
         estimate = _estimate(recipe, measured, requirement)
     except MeasurementError as exc:
         estimate = Estimate(value=None, draws=None, notes=(exc.message,))

@@ -31,7 +31,9 @@ ASSUMED = {
     "connection repeatability, dB": 0.02,  # standard deviation of one mating: 0.03 for a path against its thrus
     "frequency reference, ppm": 5.0,
     "span accuracy, %": 1.0,
+    "loss of a switch's way over the thru's, dB": 0.3,
 }
+_STANDARDS = ("reflect-open", "reflect-short", "reflect-load")  # they hang on the connector of the reference
 FROM_FILE, FROM_RUN, FROM_KIT, BY_US = "bench file", "measured in this run", "kit", "assumed"
 
 
@@ -149,6 +151,21 @@ class Figures:
             return Input(name=name, value=value, distribution=Distribution.NORMAL, origin=BY_US)
         return _limit(name, share * figure.worst, FROM_FILE)
 
+    def switch_loss_db(self, hookup: str) -> float:
+        """Stored loss of the switch's way of a hookup over that of its reference; 0 where none is stated."""
+        stated = None if self.bench.switch is None else self.bench.switch.losses.get(hookup)
+        return 0.0 if stated is None else stated.loss_db
+
+    def switch_loss(self, hookup: str) -> tuple[Input, ...]:
+        """What is unsure of that loss; all of it where the file does not state it. Nothing without a switch."""
+        if self.bench.switch is None:
+            return ()
+        name, stated = f"loss of the switch, {hookup}", self.bench.switch.losses.get(hookup)
+        if stated is None:
+            return (_limit(name, ASSUMED["loss of a switch's way over the thru's, dB"], BY_US),)
+        origin = f"{FROM_FILE}, {stated.date}"
+        return (Input(name=name, value=stated.u_db, distribution=Distribution.NORMAL, origin=origin),)
+
     def frequency(self) -> tuple[tuple[float, str], tuple[float, str]]:
         """Relative errors of the frequency reference and of the span, with their origins."""
         specs = self.bench.specifications
@@ -169,6 +186,11 @@ class Figures:
             "span accuracy, %": specs.frequency_span_percent,
             "load VSWR": specs.load_vswr or next((item.vswr for item in bench.kit if item.what == "load"), None),
         }
+        if bench.switch is not None:
+            ways = [name for name in bench.switch.hookups if "-" in name and not name.startswith("thru ")]
+            ways = [name for name in ways if name not in _STANDARDS and f"thru {name}" not in bench.switch.hookups]
+            if any(name not in bench.switch.losses for name in ways):
+                silent["loss of a switch's way over the thru's, dB"] = None
         pads = [pad for pad in (bench.generator_pad, bench.analyzer_pad) if pad is not None]
         if any(pad.vswr is None for pad in pads):
             silent["pad VSWR"] = None

@@ -48,16 +48,17 @@ def flat(noise: Averaged) -> Averaged:
     )
 
 
-def leak_near(sweeps: Sweeps, f_hz: float, thru_dbm: float) -> tuple[float, float] | None:
+def leak_near(sweeps: Sweeps, f_hz: float, thru_dbm: float, floor: str = "floor") -> tuple[float, float] | None:
     """Return leakage's power ratio to the thru near a frequency and its standard uncertainty; None where not swept.
 
     The noise in its filter is that of the zoom at the same frequency, scaled by RBW. The thru was swept in another
-    filter; what switching it costs, a few tenths of a dB, is nothing to a quantity of unknown phase.
+    filter; what switching it costs, a few tenths of a dB, is nothing to a quantity of unknown phase. ``floor`` names
+    the hookup.
     """
     found: list[tuple[float, str, Averaged]] = []
-    for key in sweeps.keys("floor", Role.LEAKAGE):
+    for key in sweeps.keys(floor, Role.LEAKAGE):
         name = key.removeprefix(f"{LEAKAGE} ")
-        swept = sweeps.latest("floor", key, Role.LEAKAGE) if name != key else None
+        swept = sweeps.latest(floor, key, Role.LEAKAGE) if name != key else None
         if swept is not None:
             found.append((abs(float(np.median(swept.freq_hz)) - f_hz), name, swept))
     if not found:
@@ -68,7 +69,7 @@ def leak_near(sweeps: Sweeps, f_hz: float, thru_dbm: float) -> tuple[float, floa
     power = swept.power_mw[np.isfinite(swept.power_mw)]
     if power.size == 0:
         return None
-    noise_mw, u_noise_mw = _noise_in(sweeps, name, swept)
+    noise_mw, u_noise_mw = _noise_in(sweeps, name, swept, floor)
     level_mw = float(np.mean(power))
     # of a coherent signal in noise, from theory: the few points of a sweep say little about scatter
     independent = max(swept.independent * power.size / swept.shared, 1.0)
@@ -80,10 +81,10 @@ def leak_near(sweeps: Sweeps, f_hz: float, thru_dbm: float) -> tuple[float, floa
     return (level_mw - noise_mw) / thru_mw, math.hypot(u_mw, u_noise_mw) / thru_mw
 
 
-def _noise_in(sweeps: Sweeps, name: str, swept: Averaged) -> tuple[float, float]:
+def _noise_in(sweeps: Sweeps, name: str, swept: Averaged, floor: str) -> tuple[float, float]:
     """Return the noise in a leakage sweep's filter and its standard uncertainty, mW; zeros where not known."""
     for key in (name, f"wide {name}"):
-        noise = sweeps.latest("floor", key, Role.NOISE)
+        noise = sweeps.latest(floor, key, Role.NOISE)
         if noise is None:
             continue
         level = flat(noise)

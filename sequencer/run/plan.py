@@ -131,7 +131,8 @@ class _Maker:
         windows = {hookup.name: self._windows().of_path(hookup.name) for hookup in paths}
         every = merged(window for several in windows.values() for window in several)
         thrus = tuple(self._swept(w, Role.THRU, 0.0, least=1) for w in every)
-        middle = least_touches([floor, *paths], before=thru, after=thru)
+        switched = self.bench.switch is not None  # its isolation must be known before a path is swept through it
+        middle = least_touches([floor, *paths], before=thru, after=thru, first=("floor",) if switched else ())
         opening = (self._foreign(every[0]), *thrus)
         stations = [Station(hookup=thru, sweeps=opening, why="the reference for every loss")]
         for hookup in middle:
@@ -139,10 +140,20 @@ class _Maker:
                 why = "what noise and leakage alone would read"
                 stations.append(Station(hookup=hookup, sweeps=self._floor(every), why=why))
                 continue
+            stations += self._path_thru(hookup, [w for w in every if w.key in {o.key for o in windows[hookup.name]}])
             sweeps = [self._device(w, every) for w in windows[hookup.name]]
             stations.append(Station(hookup=hookup, sweeps=tuple(sweeps), why="limits of this path"))
         stations.append(Station(hookup=thru, sweeps=thrus, why="shows what drifted since the first thru"))
         return stations
+
+    def _path_thru(self, path: Hookup, windows: Sequence[Window]) -> list[Station]:
+        """Return the thru through the switch's contacts of a path, just before it, where the switch can make one."""
+        name = f"thru {path.name}"
+        if self.bench.switch is None or name not in self.bench.switch.hookups:
+            return []
+        hookup = Hookup(name=name, kind=HookupKind.THRU, generator=path.generator, analyzer=path.analyzer)
+        sweeps = tuple(self._swept(w, Role.THRU, 0.0, least=1) for w in windows)
+        return [Station(hookup=hookup, sweeps=sweeps, why=f"the reference for {path.name}: what its own contacts lose")]
 
     def _foreign(self, overview: Window) -> PlannedSweep:
         settings = self.setter.foreign(overview)

@@ -25,8 +25,9 @@ from sequencer.core.hookup import HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.matrix import ask_for_hands, plan_for
 from sequencer.run.mistaken import mistaken_before, mistaken_for
-from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, make_plan, reflect_level_dbm
+from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, reflect_level_dbm
 from sequencer.run.proof import foreign_signals, hookup_fault, repeats, sweep_fault
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db
@@ -74,11 +75,14 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
     question = _question(history, simulated=began.simulated)
     if question is not None:
         return question
-    plan = make_plan(recipe, bench, caps, known(history))
+    plan = plan_for(recipe, bench, caps, history)
     gap = _unsaid_gap(plan, history)
     if gap is not None:
         return gap
     stays = visits(history)
+    hands = ask_for_hands(recipe, bench, plan, stays, history)
+    if hands is not None:
+        return hands
     step = _at_stations(recipe, bench, caps, plan, stays, history)
     if isinstance(step, Connect | Adjust | SweepStep | Wait):  # a resumed run looks at its reference first
         return check_step(recipe, bench, caps, plan, history) or step
@@ -146,6 +150,8 @@ def _at_stations(
         stay = stays[number] if number < len(stays) else None
         if stay is None or stay.hookup.name != station.hookup.name:
             return Connect(hookup=station.hookup, why=station.why)
+        if stay.hookup.by_hand:
+            thru = _opening_thru(stays, by_hand=True)
         if stay.waiting:
             return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
         expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
@@ -282,16 +288,16 @@ def _first_on(stay: Visit) -> Sweep | None:
     return next((s.sweep for s in stay.swept if s.sweep.used.generator_dbm is not None), None)
 
 
-def _opening_thru(stays: Sequence[Visit]) -> Sweep | None:
+def _opening_thru(stays: Sequence[Visit], *, by_hand: bool = False) -> Sweep | None:
     for stay in stays:
-        if stay.hookup.kind is HookupKind.THRU:
+        if stay.hookup.kind is HookupKind.THRU and stay.hookup.by_hand == by_hand:
             swept = stay.first("overview", Role.THRU)
             return swept.sweep if swept else None
     return None
 
 
 def _drift(stays: Sequence[Visit], history: Sequence[Entry]) -> Warn | None:
-    thrus = [stay for stay in stays if stay.hookup.kind is HookupKind.THRU]
+    thrus = [stay for stay in stays if stay.hookup.name == "thru"]
     if len(thrus) < 2:
         return None
     opening, closing = (stay.first("overview", Role.THRU) for stay in (thrus[0], thrus[-1]))

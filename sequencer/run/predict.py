@@ -100,7 +100,15 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
     while not isinstance(step := decide(recipe, bench, history), Done):
         match step:
             case Ask():
-                history.append(Answered(at=_START, why="", question=step.question.key, answer="", by="forecast"))
+                history.append(
+                    Answered(
+                        at=_START,
+                        why="",
+                        question=step.question.key,
+                        answer=step.question.safe_answer or "",
+                        by="forecast",
+                    )
+                )
             case Connect():
                 history.append(Connected(at=_START, why="", hookup=step.hookup, by="forecast"))
                 hookups.append((step.hookup, []))

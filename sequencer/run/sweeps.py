@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from sequencer.core.history import Adjusted, Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
+from sequencer.core.hookup import BY_HAND
 from sequencer.core.normalise import Averaged, average, same_settings
 from sequencer.core.trace import Sweep
 
@@ -22,12 +23,14 @@ class Sweeps:
     def __init__(self, history: Iterable[Entry]) -> None:
         self._taken: list[tuple[int, Swept]] = []
         self._averaged: dict[tuple[int, ...], Averaged] = {}
+        self.by_hand: set[str] = set()  # hookups that were made past a switch matrix
         session, resumed = 0, False
         began: dict[str, int] = {}
         for entry in history:
             match entry:
                 case Connected():
                     session += 1
+                    (self.by_hand.add if entry.hookup.by_hand else self.by_hand.discard)(entry.hookup.name)
                     began[entry.hookup.name] = session
                 case Refused() | Resumed():
                     since = began.get(entry.hookup, session)
@@ -75,13 +78,24 @@ class Sweeps:
         """Average the repeats of the last connection; None where there are none."""
         return self._average(self.groups(hookup, key, role)[-1:])
 
-    def opening(self, key: str) -> Averaged | None:
-        """Average the first thru of a key."""
-        return self._average(self.groups("thru", key, Role.THRU)[:1])
+    def opening(self, key: str, thru: str = "thru") -> Averaged | None:
+        """Average the first thru of a key; ``thru`` names its hookup."""
+        return self._average(self.groups(thru, key, Role.THRU)[:1])
 
-    def closing(self, key: str) -> Averaged | None:
+    def closing(self, key: str, thru: str = "thru") -> Averaged | None:
         """Average the last thru of a key, if it is another connection than the first."""
-        return self._average(self.groups("thru", key, Role.THRU)[1:][-1:])
+        return self._average(self.groups(thru, key, Role.THRU)[1:][-1:])
+
+    def thru_of(self, path: str) -> str:
+        """Name the hookup that is the reference of a path: made by hand like it, its own, or the common one."""
+        if path in self.by_hand:
+            return f"thru{BY_HAND}"
+        own = f"thru {path}"
+        return own if self.keys(own, Role.THRU) else "thru"
+
+    def floor_of(self, path: str) -> str:
+        """Name the hookup that tells noise and leakage of a path."""
+        return f"floor{BY_HAND}" if path in self.by_hand else "floor"
 
     def _average(self, groups: Sequence[Sequence[Sweep]]) -> Averaged | None:
         if not groups:

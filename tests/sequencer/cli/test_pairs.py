@@ -4,6 +4,7 @@ import pytest
 
 from sequencer.cli.pairs import ASKED, sets_of
 from sequencer.errors import UsageError
+from sequencer.run.matrix import MATRIX
 from sequencer.run.policy import CONDITIONS, LOCKED_OUT
 
 
@@ -14,7 +15,7 @@ def test_answers_and_records_are_told_apart():
 
 
 def test_every_question_of_a_run_can_be_answered():
-    assert set(ASKED) == {LOCKED_OUT, *(key for key, _ in CONDITIONS)}
+    assert set(ASKED) == {LOCKED_OUT, MATRIX, *(key for key, _ in CONDITIONS)}
 
 
 @pytest.mark.parametrize(("given", "said"), [("temprature=21", "did you mean 'temperature'"), ("21 degC", "KEY=VALUE")])
