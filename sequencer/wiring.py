@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -37,6 +37,7 @@ __all__ = [
     "take_run",
 ]
 
+Sign = Callable[[bytes], bytes]  # a sealed report in, a signed one out
 PROGRAM = f"notchbook {__version__}"
 _READY_WITHIN_S = 20.0
 _SIMULATED_OPTIONS = {  # of the bench's process -> an example
@@ -194,6 +195,7 @@ class Request:
     seed: int = 1
     speed: float = 0.0
     baseline: Record | None = None
+    sign: Sign | None = None
 
 
 @contextmanager
@@ -226,14 +228,14 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     from sequencer.archive.runfolder import RunFolder
     from sequencer.core.history import Began
     from sequencer.run.engine import Engine
-    from sequencer.studies.changes import check_baseline, with_baseline
+    from sequencer.studies.changes import check_baseline
 
     if request.baseline is not None:
         check_baseline(request.baseline, serial=request.serial, simulated=simulated)
     people(bench, simulated, None)  # refuses early where nobody could move the cables
     bench, learning = _settled(bench, people, simulated=simulated)
     run_id = make_run_id(datetime.now(UTC), request.recipe.name, request.serial)
-    store = RunFolder.create(request.root, run_id, request.recipe.text, bench.text)
+    store = RunFolder.create(request.root, run_id, request.recipe.text, bench.text, sign=request.sign)
     for way, data in learning:
         store.transcript(way, data)
     with _kept(store), _outside(bench, store, people, simulated=simulated) as outside:
@@ -254,10 +256,17 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
             bench=request.bench,
             seed=request.seed,
             speed=request.speed,
+            baseline=request.baseline.run_id if request.baseline is not None else "",
         )
-        base = request.baseline
-        whole = replace(outside, amend=lambda record: record if base is None else with_baseline(record, base))
+        whole = _against(outside, request.baseline)
         return Engine(request.recipe, bench, whole, began).run(), store.folder
+
+
+def _against(outside: Bystanders, baseline: Record | None) -> Bystanders:
+    """Return the bystanders of a run that states its change since a baseline, if there is one."""
+    from sequencer.studies.changes import with_baseline
+
+    return outside if baseline is None else replace(outside, amend=lambda record: with_baseline(record, baseline))
 
 
 def _settled(bench: Bench, people: Any, *, simulated: bool) -> tuple[Bench, Sequence[tuple[str, bytes]]]:
@@ -360,8 +369,12 @@ def stored_task(stored: StoredRun) -> tuple[Recipe, Bench, Began]:
     return recipe, bench, began
 
 
-def resume_run(stored: StoredRun, people: Any) -> tuple[Record, Path]:
+def resume_run(
+    stored: StoredRun, people: Any, *, baseline: Record | None = None, sign: Sign | None = None
+) -> tuple[Record, Path]:
     """Go on with a run that stopped; ``people`` as for `take_run`. Its bench is opened only if it is still needed.
+
+    ``baseline`` is the record the run was begun against, if any; ``sign`` as in `Request`.
 
     Raises
     ------
@@ -375,7 +388,7 @@ def resume_run(stored: StoredRun, people: Any) -> tuple[Record, Path]:
     recipe, bench, began = stored_task(stored)
     history = list(stored.history)
     if not left_to_sweep(recipe, bench, history):
-        store = RunFolder.reopen(stored.folder)
+        store = RunFolder.reopen(stored.folder, sign=sign)
         nobody: Any = people(bench, True, None)
         missing: Any = None  # no step of what is left asks for a bench
         outside = Bystanders(
@@ -388,13 +401,14 @@ def resume_run(stored: StoredRun, people: Any) -> tuple[Record, Path]:
             write_report=render,
         )
         with _kept(store):
-            return Engine(recipe, bench, outside, began, history).conclude(), store.folder
+            return Engine(recipe, bench, _against(outside, baseline), began, history).conclude(), store.folder
     with _same_bench(stored, recipe, bench, began) as (there, simulated):
         people(there, simulated, None)  # refuses early where nobody could move the cables
-        store = RunFolder.reopen(stored.folder)
+        store = RunFolder.reopen(stored.folder, sign=sign)
         since = began.at if simulated else None
         with _kept(store), _outside(there, store, people, simulated=simulated, began=since) as outside:
-            return Engine(recipe, bench, outside, began, history).resume(PROGRAM), store.folder
+            whole = _against(outside, baseline)
+            return Engine(recipe, bench, whole, began, history).resume(PROGRAM), store.folder
 
 
 @contextmanager

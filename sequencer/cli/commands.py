@@ -143,6 +143,7 @@ def run(asked: argparse.Namespace) -> str:
         seed=asked.seed,
         speed=asked.speed,
         baseline=load_finished(runs_root(asked.out), asked.baseline) if asked.baseline else None,
+        sign=signer(asked.sign),
     )
     record, folder = take_run(request, people)
     sys.stderr.write(summary(record, str(folder)) + "\n")
@@ -155,6 +156,16 @@ def run(asked: argparse.Namespace) -> str:
 
         _out(dump_record(record))
     return answer(record, accept_conditional=recipe.decision.accept_conditional)
+
+
+def signer(key: str | None) -> Callable[[bytes], bytes] | None:
+    """Return what signs the report as its tester; the passphrase is asked before anything is measured."""
+    if not key:
+        return None
+    from sequencer.archive.signing import as_tester, load_signing_key
+    from sequencer.cli.archive_commands import read_passphrase
+
+    return as_tester(load_signing_key(Path(key), read_passphrase(key)))
 
 
 def answer(record: Record, *, accept_conditional: bool) -> str:

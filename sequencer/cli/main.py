@@ -58,26 +58,7 @@ def build_parser() -> argparse.ArgumentParser:
     simulate.add_argument("--speed", type=float, default=1.0, metavar="X", help="times real time; 0: no waiting")
     benches.add_parser("schema", help="print the JSON Schema of bench files")
 
-    run = commands.add_parser("run", help="run a recipe on a bench and leave a report")
-    _add_recipe(run)
-    run.add_argument(
-        "--bench", metavar="BENCH", help="bench FILE, or 'simulated' (or simulated:DEVICE, simulated:DEVICE:VARIANT)"
-    )
-    run.add_argument("--serial", default="", metavar="S", help="serial number of the device")
-    run.add_argument("--out", metavar="DIR", help="where runs live (else NOTCHBOOK_ARCHIVE, else ./runs)")
-    run.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="K=V",
-        help="temperature, operator, place, soak, customer ...",
-    )
-    run.add_argument("--label", action="append", default=[], metavar="K=V", help="label the run, e.g. harness='12 in'")
-    run.add_argument("--baseline", metavar="RUN", help="state the change of every quantity since this run")
-    run.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the simulated bench")
-    run.add_argument("--speed", type=float, default=0.0, metavar="X", help="simulated: times real time; 0: no waiting")
-    run.add_argument("--yes", action="store_true", help="answer questions that have a safe answer; never moves cables")
-    run.add_argument("--json", action="store_true", help="print the record on standard output")
+    _add_run(commands)
 
     from sequencer.cli.resume_command import add_resume
 
@@ -96,6 +77,30 @@ def build_parser() -> argparse.ArgumentParser:
 
     add_archive_parser(commands)
     return parser
+
+
+def _add_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    run = commands.add_parser("run", help="run a recipe on a bench and leave a report")
+    _add_recipe(run)
+    run.add_argument(
+        "--bench", metavar="BENCH", help="bench FILE, or 'simulated' (or simulated:DEVICE, simulated:DEVICE:VARIANT)"
+    )
+    run.add_argument("--serial", default="", metavar="S", help="serial number of the device")
+    run.add_argument("--out", metavar="DIR", help="where runs live (else NOTCHBOOK_ARCHIVE, else ./runs)")
+    run.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="K=V",
+        help="temperature, operator, place, soak, customer ...",
+    )
+    run.add_argument("--label", action="append", default=[], metavar="K=V", help="label the run, e.g. harness='12 in'")
+    run.add_argument("--baseline", metavar="RUN", help="state the change of every quantity since this run")
+    run.add_argument("--sign", metavar="KEY", help="sign the report as its tester with this key file")
+    run.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the simulated bench")
+    run.add_argument("--speed", type=float, default=0.0, metavar="X", help="simulated: times real time; 0: no waiting")
+    run.add_argument("--yes", action="store_true", help="answer questions that have a safe answer; never moves cables")
+    run.add_argument("--json", action="store_true", help="print the record on standard output")
 
 
 def _add_recipe(parser: argparse.ArgumentParser) -> None:

@@ -22,6 +22,7 @@ def add_resume(commands: Any) -> None:
     parser.add_argument(
         "--yes", action="store_true", help="answer questions that have a safe answer; never moves cables"
     )
+    parser.add_argument("--sign", metavar="KEY", help="sign the report as its tester with this key file")
     parser.add_argument("--json", action="store_true", help="print the record on standard output")
 
 
@@ -34,8 +35,9 @@ def resume(asked: argparse.Namespace) -> str:
         When the run is finished, or nothing of it had begun.
     """
     from sequencer.archive.reading import find_run, open_run
-    from sequencer.cli.commands import answer
+    from sequencer.cli.commands import answer, signer
     from sequencer.cli.people import at_the_bench
+    from sequencer.cli.study_commands import load_finished
     from sequencer.cli.terminal import summary
     from sequencer.run.visits import visits
     from sequencer.wiring import resume_run, runs_root, stored_task
@@ -44,9 +46,10 @@ def resume(asked: argparse.Namespace) -> str:
     if stored.record is not None and stored.record.complete:
         msg = f"{stored.folder}: this run is finished; there is nothing to resume. Start a new run instead"
         raise UsageError(msg, folder=str(stored.folder))
-    recipe, _, _ = stored_task(stored)
+    recipe, _, began = stored_task(stored)
+    baseline = load_finished(runs_root(asked.out), began.baseline) if began.baseline else None
     people = at_the_bench(asked, recipe.ports, hookups_done=len(visits(stored.history)))
-    record, folder = resume_run(stored, people)
+    record, folder = resume_run(stored, people, baseline=baseline, sign=signer(asked.sign))
     sys.stderr.write(summary(record, str(folder)) + "\n")
     if asked.json:
         from sequencer.formats.record import dump_record

@@ -69,6 +69,7 @@ class Began(Entry):
     """First entry of a run.
 
     ``bench``, ``seed`` and ``speed`` are what the command line gave; a simulated bench is started again from them.
+    ``baseline`` is the id of the run whose change is stated, if any.
     """
 
     run_id: str
@@ -82,6 +83,7 @@ class Began(Entry):
     bench: str = ""
     seed: int = 1
     speed: float = 0.0
+    baseline: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
