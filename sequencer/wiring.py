@@ -320,7 +320,7 @@ def _outside(
         clock: Clock = SystemClock()
         matrix: MatrixSwitch | None = None
         if bench.switch is not None:
-            link = Link.open(bench.switch.resource, bench.switch.visa, transcript=store.transcript)
+            link = Link.open(bench.switch.resource, bench.switch.visa, transcript=_of_the_switch(store))
             stack.callback(link.close)
             clock = BenchClock(link, began) if simulated else clock
             by, hand = ("simulated switch", 'SIM:HAND "{name}"') if simulated else ("switch", "")
@@ -434,6 +434,11 @@ def _same_bench(stored: StoredRun, recipe: Recipe, bench: Bench, began: Began) -
         yield replace(bench, analyzer=analyzer, switch=switch), True
     finally:
         process.close()
+
+
+def _of_the_switch(store: RunFolder) -> Callable[[str, bytes], None]:
+    """Mark the switch's exchanges in bus.log, which is the analyzer's as well."""
+    return lambda direction, data: store.transcript(f"switch {direction}", data)
 
 
 def _says_simulated(identification: Mapping[str, str]) -> bool:
