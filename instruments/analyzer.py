@@ -49,7 +49,7 @@ def open_analyzer(spec: AnalyzerFile, clock: Clock, transcript: Transcript | Non
         known = dialects.parse(spec.dialect_text, spec.dialect_source)
     elif spec.dialect != "auto":
         known = dialects.load(spec.dialect)
-    link = Link.open(spec.resource, spec.visa, transcript)
+    link = Link.open(spec.resource, spec.visa, transcript, baud=spec.baud)
     try:
         return ScpiAnalyzer(link, known or dialects.choose(link), clock)
     except BaseException:

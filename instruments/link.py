@@ -42,15 +42,22 @@ class Link:
     visa : VISA library as PyVISA names it: "@py" (pure Python), "@ivi" or a path.
     transcript : called with every exchange.
     timeout_s : longest silence accepted while an answer is due.
+    baud : rate of a serial line; None for the library's usual 9600. Nothing else uses it.
     """
 
     def __init__(
-        self, resource: str, visa: str = "@py", transcript: Transcript | None = None, timeout_s: float = 5.0
+        self,
+        resource: str,
+        visa: str = "@py",
+        transcript: Transcript | None = None,
+        timeout_s: float = 5.0,
+        baud: int | None = None,
     ) -> None:
         self.resource = resource
         self.timeout_s = timeout_s
         self.log_must_work = True  # False while the bench is made safe: a full disk must not keep a generator on
         self._visa = visa
+        self._baud = baud
         self._transcript = transcript
         self._session: Any = None  # a pyvisa.resources.MessageBasedResource
         self._wire: socket.socket | None = None
@@ -59,7 +66,12 @@ class Link:
 
     @classmethod
     def open(
-        cls, resource: str, visa: str = "@py", transcript: Transcript | None = None, timeout_s: float = 5.0
+        cls,
+        resource: str,
+        visa: str = "@py",
+        transcript: Transcript | None = None,
+        timeout_s: float = 5.0,
+        baud: int | None = None,
     ) -> Link:
         """Open a link.
 
@@ -68,7 +80,7 @@ class Link:
         LinkError
             When the bus library, the host, the port or the interface is not there.
         """
-        link = cls(resource, visa, transcript, timeout_s)
+        link = cls(resource, visa, transcript, timeout_s, baud)
         link._open(open_within_s=5.0)
         return link
 
@@ -187,6 +199,8 @@ class Link:
             kind = str(session.resource_class).upper()
             serial = str(session.resource_name).upper().startswith("ASRL")
             self._ends = kind != "SOCKET" and not serial
+            if serial and self._baud is not None:
+                self._session.baud_rate = self._baud
             if self._wire is not None:
                 refused = self._wire.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
                 if refused:  # PyVISA-py opens a refused port without a word

@@ -24,7 +24,7 @@ def open_switch(
     LinkError, InstrumentError
         When it cannot be reached, or does not answer.
     """
-    link = Link.open(spec.resource, spec.visa, transcript)
+    link = Link.open(spec.resource, spec.visa, transcript, baud=spec.baud)
     try:
         return MatrixSwitch(link, spec, clock, by)
     except BaseException:

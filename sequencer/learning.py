@@ -54,7 +54,12 @@ def learn(bench: Bench, clock: Any, thru: Callable[[], bool], say: Callable[[str
     from sequencer.recipe.bench_loader import load_bench
 
     said: list[Exchange] = []
-    link = Link.open(bench.analyzer.resource, bench.analyzer.visa, lambda way, data: said.append((way, data)))
+    link = Link.open(
+        bench.analyzer.resource,
+        bench.analyzer.visa,
+        lambda way, data: said.append((way, data)),
+        baud=bench.analyzer.baud,
+    )
     try:
         told = ""
         try:

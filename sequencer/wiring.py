@@ -281,7 +281,7 @@ def _settled(bench: Bench, people: Any, *, simulated: bool) -> tuple[Bench, Sequ
         clock = SystemClock()
         matrix: MatrixSwitch | None = None
         if bench.switch is not None:
-            link = Link.open(bench.switch.resource, bench.switch.visa)
+            link = Link.open(bench.switch.resource, bench.switch.visa, baud=bench.switch.baud)
             stack.callback(link.close)
             matrix = MatrixSwitch(link, bench.switch, clock)
         person = people(bench, simulated, matrix)
@@ -320,7 +320,7 @@ def _outside(
         clock: Clock = SystemClock()
         matrix: MatrixSwitch | None = None
         if bench.switch is not None:
-            link = Link.open(bench.switch.resource, bench.switch.visa, transcript=_of_the_switch(store))
+            link = Link.open(bench.switch.resource, bench.switch.visa, _of_the_switch(store), baud=bench.switch.baud)
             stack.callback(link.close)
             clock = BenchClock(link, began) if simulated else clock
             by, hand = ("simulated switch", 'SIM:HAND "{name}"') if simulated else ("switch", "")

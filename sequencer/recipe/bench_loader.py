@@ -72,6 +72,7 @@ def _analyzer(block: Block, problems: Problems, text: str, source: str) -> Analy
         vswr=block.get("vswr", Figure),
         maximum_input_dbm=block.get("maximum input", float),
         calibrated=_date(block, problems),
+        baud=block.get("baud", int),
     )
 
 
@@ -185,6 +186,7 @@ def _switch(block: Block | None, problems: Problems) -> SwitchFile | None:
         visa=block.word("visa", usual.visa),
         settling_s=usual.settling_s if settling_s is None else settling_s,
         read_back=read_back,
+        baud=block.get("baud", int),
         losses={name: _switch_loss(losses.block(name), problems) for name in losses.values},
     )
 

@@ -39,6 +39,7 @@ _DATE = Text(
     longest=200,
 )
 _END = Text(what="a connector end such as 'N plug' or 'BNC socket'", matching=".{1,24} (?:plug|socket)")
+_BAUD = Whole(50, 4_000_000)
 _WORDS = Text(what="one line of text", matching=".*\\S.*", longest=200)
 
 _HERTZ = Amount(dimension=FREQUENCY, low=0.0, above_low=True, high=1e12)
@@ -240,6 +241,7 @@ BENCH = Fields(
                 {
                     "resource": Key(_RESOURCE, "VISA resource name", required=True),
                     "visa": Key(_WORDS, 'VISA library; "@py" if left out'),
+                    "baud": Key(_BAUD, "rate of a serial line; 9600 if left out"),
                     "dialect": Key(
                         TextOrMapping(
                             Text(
@@ -297,6 +299,7 @@ BENCH = Fields(
                 {
                     "resource": Key(_RESOURCE, required=True),
                     "visa": Key(_WORDS),
+                    "baud": Key(_BAUD, "rate of a serial line; 9600 if left out"),
                     "settling": Key(Amount(dimension=TIME, low=0.0, high=60.0), "wait after switching"),
                     "hookups": Key(
                         Named(

@@ -169,6 +169,7 @@ class AnalyzerFile:
     vswr: Figure | None = None
     maximum_input_dbm: float | None = None
     calibrated: str = ""
+    baud: int | None = None  # of a serial line; None: the library's usual 9600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,6 +248,7 @@ class SwitchFile:
     settling_s: float = 0.05
     read_back: str = ""
     losses: Mapping[str, SwitchLoss] = field(default_factory=dict)
+    baud: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -375,6 +375,20 @@ def test_a_serial_line_is_read_as_exactly(log: list[tuple[str, bytes]]) -> None:
     os.close(slave)
 
 
+def test_a_serial_line_is_opened_at_the_rate_asked_for() -> None:
+    pytest.importorskip("serial")
+    pytest.importorskip("pty")
+    import termios
+
+    _, slave = os.openpty()
+    for baud, speed in ((None, termios.B9600), (57600, termios.B57600)):
+        link = Link.open(f"ASRL{os.ttyname(slave)}::INSTR", baud=baud)
+        assert termios.tcgetattr(slave)[4:6] == [speed, speed]
+        link.reopen()
+        assert termios.tcgetattr(slave)[4:6] == [speed, speed]
+        link.close()
+
+
 class ToyHislip:
     """Enough of HiSLIP (IVI-6.1, message types from PyVISA-py's table) to answer queries; faults included."""
 

@@ -422,3 +422,39 @@ def test_a_terminal_that_went_away_does_not_end_the_run() -> None:
     built.heard(Warned(at=AT, why="x"))
     built.progress(step(1.0, 1.0))
     built.close()
+
+
+# ---- past a switch matrix ------------------------------------------------------------------------------
+
+BY_HAND = Hookup(name="thru by hand", kind=HookupKind.THRU, by_hand=True)
+HAND_PATH = Hookup(name="TX-ANT", kind=HookupKind.PATH, generator="TX", analyzer="ANT", loads=("RX",), by_hand=True)
+
+
+def test_by_hand_the_person_is_asked_though_there_is_a_matrix() -> None:
+    moves = Matrix("switch")
+    built, out = terminal("\n\n\n\n", moves=moves)
+    assert built.connect(NEXT) == "switch"
+    assert built.connect(BY_HAND) == "operator"
+    shown = out.getvalue()
+    assert "Take both leads off the switch matrix" in shown
+    assert "Transmitter disconnected" in shown  # hands come to the device for the first time
+    assert built.connect(HAND_PATH) == "operator"
+    assert out.getvalue().count("off the switch matrix") == 1
+    assert built.connect(NEXT) == "switch"
+    assert "Put both leads back on the switch matrix" in out.getvalue()
+    assert moves.moved == ["TX-RX", "TX-RX"]
+
+
+def test_nobody_there_means_no_hookup_by_hand() -> None:
+    moves = Matrix("switch")
+    built, _ = terminal(moves=moves, interactive=False, yes=True)
+    with pytest.raises(GaveUpError, match="nobody is there"):
+        built.connect(BY_HAND)
+    assert moves.moved == []
+
+
+def test_the_simulated_bench_has_hands_of_its_own() -> None:
+    moves = Matrix("simulated switch")
+    built, _ = terminal(simulated=True, yes=True, interactive=False, moves=moves)
+    assert built.connect(BY_HAND) == "simulated switch"
+    assert moves.moved == ["thru by hand"]

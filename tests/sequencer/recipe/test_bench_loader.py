@@ -66,17 +66,20 @@ def test_every_other_key(full_bench_text: str) -> None:
 
 def test_a_switch_states_losses_and_how_it_is_read_back() -> None:
     text = """bench: 1
-analyzer: {resource: A}
+analyzer: {resource: A, baud: 19200}
 switch:
   resource: S
+  baud: 57600
   read back: "ROUT:CLOS:STAT?"
   hookups: {thru: "C (@1)", TX-ANT: "C (@2)", thru ANT-RX: "C (@3)", ANT-RX: "C (@4)", reflect-TX: "C (@5)"}
   losses:
     TX-ANT: {loss: 0.42 dB, uncertainty: 0.05 dB, date: 2026-05-01 certificate 12}
     reflect-TX: {loss: -0.1 dB, uncertainty: 0 dB, date: 2026-05-01}
 """
-    switch = load_bench(text, "bench.yaml").switch
+    bench = load_bench(text, "bench.yaml")
+    switch = bench.switch
     assert switch is not None
+    assert (bench.analyzer.baud, switch.baud) == (19200, 57600)
     assert switch.read_back == "ROUT:CLOS:STAT?"
     assert switch.hookups["thru ANT-RX"] == "C (@3)"
     assert switch.losses == {
@@ -106,6 +109,7 @@ WRONG = [
     pytest.param("vswr: {limit: 1.5}", "vswr: {}", 6, "analyzer.vswr", "a figure is missing", id="empty-figure"),
     pytest.param("vswr: {limit: 1.5}", "vswr: {limt: 1.5}", 6, "analyzer.vswr.limt", "did you mean 'limit'?",
                  id="figure-typo"),
+    pytest.param("dialect: auto", "baud: fast", 5, "analyzer.baud", "whole number", id="no-rate"),
     pytest.param("maximum input", "max input", 7, "analyzer.max input", "did you mean 'maximum input'?", id="key-typo"),
     pytest.param("20 dBm", "20 dB", 7, "analyzer.maximum input", "allowed: dBm", id="db-for-dbm"),
     pytest.param("directivity: 36 dB", "directivity: -36 dB", 9, "bridge.directivity", "above 0 dB",
