@@ -52,8 +52,10 @@ class Bench:
     def close(self) -> None:
         self.proxy.close()
         assert self.process.stdin is not None
+        assert self.process.stdout is not None
         self.process.stdin.close()
         self.process.wait(10)
+        self.process.stdout.close()
 
 
 def _port(resource: str) -> int:
@@ -75,7 +77,11 @@ class Ended:
     def __init__(self, *arguments: str) -> None:
         began, cpu = time.monotonic(), _children_cpu_s()
         process = subprocess.Popen(
-            [*COMMAND, *arguments], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+            [*COMMAND, *arguments],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
         )
         try:
             _, self.said = process.communicate(timeout=LONGEST_S)
@@ -267,7 +273,9 @@ def main() -> int:
         if whole is None:
             print(f"the undisturbed run ended with {ended.status}: {ended.said[-500:]}")
             return 1
-        print(f"undisturbed: {ended.wall_s:.1f} s, CPU {ended.cpu_s:.1f} s; u: what noise, connections and drift explain")
+        print(
+            f"undisturbed: {ended.wall_s:.1f} s, CPU {ended.cpu_s:.1f} s; u: what noise, connections and drift explain"
+        )
         for name, do in rows(whole, text, bench):
             if asked.only in name:
                 said = do()
