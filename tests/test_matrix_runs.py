@@ -75,7 +75,8 @@ def test_what_relays_of_80_db_make_is_never_accepted(capsys: Any, tmp_path: Path
         if refused:
             assert "isolation of the switch matrix" in result["notes"][0]
     # The test can fail: the same journal, taken for one made without a matrix, does state wrong numbers.
-    stored = open_run(next(tmp_path.iterdir()))
+    (journal,) = tmp_path.glob("*/journal.jsonl")
+    stored = open_run(journal.parent)
     bench = replace(load_bench(stored.bench_text, "bench.yaml"), switch=None)
     recipe, truth = load_recipe(stored.recipe_text, "recipe.yaml"), true_values()
     stated = [r for r in evaluate(recipe, bench, stored.history).results if r.id in NEED_ISOLATION]
