@@ -15,18 +15,20 @@ from sequencer.core.trace import Detector, SweepSettings
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.windows import OVERVIEW, REFLECTION_DEPTH_DB, Window
 
-__all__ = ["Known", "Setter", "expected_thru_dbm", "generator_level_dbm", "reflect_level_dbm", "seconds_of"]
+__all__ = ["Known", "Setter", "expected_thru_dbm", "fitted", "generator_level_dbm", "reflect_level_dbm", "seconds_of"]
 
 ASSUMED_NOISE_DBM_HZ = -140.0  # at 0 dB attenuation; common practice, no source; replaced by the first sweep
 ASSUMED_LEAD_LOSS_DB = 1.0  # both leads together; common practice, no source
 ASSUMED_FACTOR = 2.5  # k of sweep time = k span / RBW^2, analogue near-Gaussian filters (from memory)
 RATE = 0.02  # sweep rate in notch widths squared per second below which depth is right within 0.05 dB
-PICTURE_RATE = 25 * RATE  # of the overview: a notch of the highest Q is then drawn 1.5 dB too deep and a little late
+PICTURE_RATE = 2.0  # of the overview: three notches of Q 4500 are drawn 0.2 dB too deep and 2 kHz late, of the highest
+# Q 1.5 dB too deep (trade notes 1.8: 0.1 and 0.5 widths of one cavity squared per second)
 ROOM_DB = 10.0  # floor below the level of the limit (trade notes 1.3); a device 7 dB better is still read
-NOISE_SHARE_DB = 0.1  # standard uncertainty that noise may give a value at its limit: a twentieth of the variance of
-# a good budget (0.45 dB); the value is a fit over the zoom's points, which has about FITTED parameters
-FITTED = 5
-MOST_REPEATS = 16
+NOISE_SHARE_DB = 0.06  # standard uncertainty that noise may give a value at its limit; a device a few dB better and
+# the fit's ends bring it to 0.1 dB, a twentieth of the variance of a good budget (0.45 dB)
+FEWEST_FITTED, MOST_FITTED = 3, 8  # parameters of the fit over a zoom: more, the more of a notch is in it (measured)
+DISPLAY_ROOM_DB = 20.0  # of display below the limit
+MOST_REPEATS = 48
 LEAST_REPEATS = 2  # so that a jump between two sweeps of a device shows
 LATENCY_S = 0.1  # commands, answers and settling round one sweep; common practice, no source
 LONGEST_SWEEP_S = 20.0  # a longer one could not be stopped in time
@@ -34,13 +36,14 @@ PREFERRED_ATTENUATION_DB = 10.0  # keeps the input matched; a pad at the lead's 
 MIXER_DBM = -20.0  # highest level behind the attenuator, far from compression; common practice, no source
 OVERVIEW_POINTS = 601
 NOISE_SAMPLES = 30  # independent ones: noise is the same over a zoom, known within 18 %; more where more is needed
-LEAKAGE_BELOW_DB = 28.0  # its standard uncertainty below the limit: 20 dB, and what a bound and a strong port add
+LEAKAGE_BELOW_DB = 40.0  # its standard uncertainty below the limit: its share is then 0.2 dB for a device 4 dB better,
+# with the 2 dB of a bound and the 6 dB that a port which reflects all adds (trade notes 1.11 want 20 dB at least)
 LEAKAGE_POINTS = 11
-LEAKAGE_FILTERS = 10  # its span in filter widths
-LEAKAGE_SAMPLES = 25  # coupled, a span of ten filters gives as many
+LEAKAGE_FILTERS = 5  # its span in filter widths
+LEAKAGE_SAMPLES = 12  # coupled, a span of five filters gives as many
 LEAKAGE_LEAST_RBW_HZ = 100.0  # narrower ones may lose a generator that wanders; common practice, no source
 LEAKAGE_BY_HAND_HZ = 300.0  # where nothing tunes the generator by command
-LONGEST_LEAKAGE_S = 3.0
+LONGEST_LEAKAGE_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +80,11 @@ def seconds_of(settings: SweepSettings, caps: Capabilities) -> float:
     if settings.sweep_time_s is not None:
         return settings.sweep_time_s
     return max((caps.sweep_factor or ASSUMED_FACTOR) * settings.span_hz / settings.rbw_hz**2, caps.sweep_time_s[0])
+
+
+def fitted(window: Window) -> float:
+    """Return about how many parameters the fit over a window will have."""
+    return min(FEWEST_FITTED + 3.0 * window.half_hz / window.notch_hz, MOST_FITTED)
 
 
 class Setter:
@@ -123,7 +131,8 @@ class Setter:
             repeats, time_s = math.ceil(whole_s / min(coupled_s, points / rbw_hz)), None
         else:
             repeats = math.ceil(whole_s / (time_s or coupled_s))
-        reference_dbm = self._reference_dbm(self.thru_dbm, depth_db)
+        noise_dbm = self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw_hz)
+        reference_dbm = self._faint_reference_dbm(noise_dbm + 40.0, self._reference_dbm(self.thru_dbm, depth_db))
         settings = self._settings(window, rbw_hz, reference_dbm, time_s, on=False)
         return settings, min(max(repeats, 1), MOST_REPEATS)
 
@@ -136,7 +145,7 @@ class Setter:
         """Return the settings that show leakage well below the limit: few points, the filter of least time.
 
         A coherent signal far below the noise is known within N0 sqrt(RBW / time) (derived), so a narrow filter
-        needs less time for the same floor; coupled, ten filter widths take LEAKAGE_SAMPLES / RBW.
+        needs less time for the same floor; coupled, five filter widths take LEAKAGE_SAMPLES / RBW.
         """
         limit_db = self.thru_dbm - window.depth_db - LEAKAGE_BELOW_DB - (self.noise_dbm_hz + self.attenuation_db)
         wanted_hz: float = 10.0 ** (limit_db / 10.0)  # noise bandwidth that would just do with one sample
@@ -156,14 +165,15 @@ class Setter:
             repeats = math.ceil(whole_s / min(coupled_s, points / rbw_hz))
         narrow = Window(window.key, window.center_hz, half_hz, half_hz / (LEAKAGE_POINTS // 2), 0.0, "", None, points)
         time_s = None if each_s <= coupled_s else min(each_s, LONGEST_SWEEP_S)
-        reference_dbm = self._reference_dbm(self.thru_dbm, window.depth_db)
+        limit_dbm = self.thru_dbm - window.depth_db
+        reference_dbm = self._faint_reference_dbm(limit_dbm + 10.0, self._reference_dbm(self.thru_dbm, window.depth_db))
         return self._settings(narrow, rbw_hz, reference_dbm, time_s), min(repeats, MOST_REPEATS)
 
     def tracking(self, center_hz: float, rbw_hz: float) -> SweepSettings:
         """Return a narrow sweep of a thru in the narrowest filter, from expectations alone as the overview's."""
         low, high = self.caps.points
         points = min(max(LEAKAGE_POINTS, low), high)
-        half_hz = 0.5 * LEAKAGE_FILTERS * rbw_hz
+        half_hz = rbw_hz
         narrow = Window("", center_hz, half_hz, half_hz / (LEAKAGE_POINTS // 2), 0.0, "", None, points)
         return self._settings(narrow, rbw_hz, self._reference_dbm(self.expected_dbm, 0.0), None)
 
@@ -280,7 +290,7 @@ class Setter:
         coupled = self._coupled_s(window, rbw_hz)
         one = max(slow or 0.0, coupled)
         ratio = self._noise_share(rbw_hz, depth_db)
-        needed = (2.0 * ratio + ratio**2) / self._wanted(points)
+        needed = (2.0 * ratio + ratio**2) / self._wanted(window, points)
         if self.detector is not Detector.POWER:
             # points closer in time than 1/RBW share their sample
             needed *= max(1.0, points / (rbw_hz * one))
@@ -290,10 +300,10 @@ class Setter:
         each = whole / repeats
         return (slow if each <= one else min(each, LONGEST_SWEEP_S)), repeats
 
-    def _wanted(self, points: int) -> float:
+    def _wanted(self, window: Window, points: int) -> float:
         """Return the relative variance that noise may have at one point, its share being that of the fit."""
         relative = NOISE_SHARE_DB * math.log(10.0) / 10.0
-        return relative**2 * max(1.0, points / FITTED)
+        return relative**2 * max(1.0, points / fitted(window))
 
     def _samples_of_noise(self, rbw_hz: float, depth_db: float) -> float:
         """Return how many samples of noise alone are needed: a tenth of the device's variance comes from them."""
@@ -311,13 +321,26 @@ class Setter:
         return total
 
     def _reference_dbm(self, top_dbm: float, depth_db: float) -> float:
-        """Return a reference level just above the highest level, lower where the display would end too soon."""
-        low, high = self.caps.reference_dbm
+        """Return a reference level just above the highest level, lower where the display would end too soon.
+
+        Lowered, it stays 25 dB above the level of the limit; what stands above it all the same is swept again with
+        the plain one.
+        """
         reach = self.caps.display_range_db
         top = top_dbm + 3.0
-        if reach is not None and depth_db > 40.0 and depth_db + ROOM_DB > reach:
-            top -= min(depth_db - 25.0, depth_db + ROOM_DB + 5.0 - reach)
-        return min(max(5.0 * math.ceil(top / 5.0), low), high)
+        if reach is not None and depth_db > 40.0 and depth_db + DISPLAY_ROOM_DB > reach:
+            top -= min(depth_db - 25.0, depth_db + DISPLAY_ROOM_DB + 5.0 - reach)
+        return self._allowed_reference_dbm(top)
+
+    def _faint_reference_dbm(self, level_dbm: float, else_dbm: float) -> float:
+        """Return a reference for levels of at most about ``level_dbm``, where the display ends; else what is given."""
+        if self.caps.display_range_db is None:
+            return else_dbm
+        return min(self._allowed_reference_dbm(level_dbm), else_dbm)
+
+    def _allowed_reference_dbm(self, level_dbm: float) -> float:
+        low, high = self.caps.reference_dbm
+        return min(max(5.0 * math.ceil(level_dbm / 5.0), low), high)
 
 
 def _marked_grid(start: float, stop: float, points: int, marks: Sequence[float]) -> tuple[float, float, int]:

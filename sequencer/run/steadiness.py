@@ -21,27 +21,33 @@ __all__ = ["FLEX_SWEEPS", "jump_db", "jump_text", "jumped_db", "unsteady"]
 FLEX_SWEEPS = 8  # a joint that lets go in one sweep of three hides in 4 % of eight (0.67 ** 8)
 JUMP_DB = 0.1  # smaller ones are inside what re-mating a connector does
 SIGMAS = 6.0  # of noise; with a few hundred points a run, a false jump once in about a million runs
-NEAR_NOISE_DB = 10.0  # nearer to the noise the logarithm has long tails and nothing is told
+NEAR_NOISE_DB = 10.0  # nearer to the noise an amplitude does not scatter evenly either, and nothing is told
 
 _DEVICE = frozenset({Role.DEVICE, Role.REFLECTION})
 
 
 def jump_db(first: Sweep, second: Sweep, noise_dbm_hz: float) -> float:
-    """Return the largest difference between two sweeps of one setting that noise does not explain; 0 if none."""
+    """Return the largest difference between two sweeps of one setting, dB, that noise does not explain; 0 if none.
+
+    Compared as amplitudes, which noise scatters evenly; its logarithm has a long tail downwards.
+    """
     if first.trace.freq_hz.shape != second.trace.freq_hz.shape:
         return 0.0
     used = second.used
     noise_mw = 10.0 ** ((noise_dbm_hz + used.attenuation_db + 10.0 * np.log10(used.rbw_hz)) / 10.0)
-    power: FloatArray = 0.5 * (10.0 ** (first.trace.level_dbm / 10.0) + 10.0 ** (second.trace.level_dbm / 10.0))
+    first_mw, second_mw = 10.0 ** (first.trace.level_dbm / 10.0), 10.0 ** (second.trace.level_dbm / 10.0)
+    power: FloatArray = 0.5 * (first_mw + second_mw)
     share = noise_mw / power
     samples = 1.0
     if used.detector is Detector.POWER and used.sweep_time_s:
         samples = max(1.0, used.rbw_hz * used.sweep_time_s / used.points)
-    u_db = 10.0 / np.log(10.0) * np.sqrt(2.0 * (2.0 * share + share**2) / samples)
-    apart = np.abs(first.trace.level_dbm - second.trace.level_dbm)
+    # a mean power has the relative variance (2 s + s^2) / K, its root a quarter of that; two of them differ
+    u_relative = np.sqrt((2.0 * share + share**2) / (2.0 * samples))
+    apart = np.abs(np.sqrt(first_mw) - np.sqrt(second_mw)) / np.sqrt(power)
     clear = share < 10.0 ** (-NEAR_NOISE_DB / 10.0)
-    jumped = clear & (apart > JUMP_DB + SIGMAS * u_db)
-    return float(np.max(apart[jumped])) if np.any(jumped) else 0.0
+    jumped = clear & (apart > JUMP_DB * np.log(10.0) / 20.0 + SIGMAS * u_relative)
+    size = np.abs(first.trace.level_dbm - second.trace.level_dbm)
+    return float(np.max(size[jumped])) if np.any(jumped) else 0.0
 
 
 def jumped_db(stay: Visit, noise_dbm_hz: float | None) -> float:

@@ -83,7 +83,7 @@ class Windows:
     def overview(self) -> Window:
         """Return the whole response's."""
         start, stop = self.recipe.overview_hz
-        why = "the whole response, for the picture and to prove the hookup; only the zooms are judged"
+        why = "the whole response, for the picture and to prove the hookup; a notch's bottom is judged in its zoom"
         return Window(OVERVIEW, 0.5 * (start + stop), 0.5 * (stop - start), 0.0, OVERVIEW_DEPTH_DB, why)
 
     def reflection(self, frequency: str) -> Window:
