@@ -22,7 +22,8 @@ __all__ = ["Averaged", "Response", "average", "differing", "fitting", "mw", "res
 LEAST_ABOVE_NOISE_DB = 3.0
 LEAST_SIGMAS = 3.0
 NEAR_BOTTOM_DB = 1.0
-_POOL = 9  # neighbours whose relative scatter is pooled: 9 (n-1) degrees of freedom a point
+_CUT_SHARE = 0.01  # of a mean power: 0.04 dB, if all that was cut off were missing
+_POOL = 9  # independent neighbours whose relative scatter is pooled: 9 (n-1) degrees of freedom a point
 _REPEATED_BOTTOM = 3  # a trace that stands at its own minimum this often has been cut off there
 _NOTHING_MW = 1e-35  # -350 dBm: below any noise, so no reading but a filler
 _MOST_EXCESS = 3.0  # beyond this the curve is no polynomial: judge the points themselves
@@ -64,10 +65,14 @@ class Averaged:
     @property
     def shared(self) -> float:
         """How many neighbouring points share their noise: points less than 1/RBW apart in time do."""
-        dwell_s = (self.used.sweep_time_s or 0.0) / max(self.used.points, 1)
-        if dwell_s > 0.0:
-            return max(1.0, 1.0 / (dwell_s * self.used.rbw_hz))
-        return max(1.0, self.used.rbw_hz * max(self.used.points - 1, 1) / max(self.used.span_hz, 1.0))  # time unknown
+        return _shared(self.used)
+
+
+def _shared(used: SweepSettings) -> float:
+    dwell_s = (used.sweep_time_s or 0.0) / max(used.points, 1)
+    if dwell_s > 0.0:
+        return max(1.0, 1.0 / (dwell_s * used.rbw_hz))
+    return max(1.0, used.rbw_hz * max(used.points - 1, 1) / max(used.span_hz, 1.0))  # time unknown
 
 
 def same_settings(a: SweepSettings, b: SweepSettings) -> bool:
@@ -104,29 +109,33 @@ def average(sweeps: Sequence[Sweep]) -> Averaged:
     levels = np.stack([sweep.trace.level_dbm for sweep in sweeps])
     power = mw(levels)
     mean = power.mean(axis=0)
+    # what the display cut off of a few noisy samples is nothing to their mean
+    cut_mw = np.where([_cut_off(level, first.used) for level in levels], power, 0.0).mean(axis=0)
     n = len(sweeps)
     if n > 1:
         relative = power.var(axis=0, ddof=1) / mean**2 / n
-        u_rel = np.sqrt(_pooled(relative))
+        # points that share their noise tell nothing of its scatter that their neighbours do not
+        pool = max(1, min(round(_POOL * _shared(first.used)), mean.size))
+        u_rel = np.sqrt(_pooled(relative, pool))
     else:
         u_rel = np.full(mean.shape, np.nan)
     return Averaged(
         own(first.trace.freq_hz),
         own(mean),
         own(u_rel),
-        np.any([_cut_off(level, first.used) for level in levels], axis=0),
+        np.asarray(cut_mw > _CUT_SHARE * mean),
         n,
-        float((n - 1) * min(_POOL, mean.size)),
+        float((n - 1) * min(_POOL, max(mean.size / _shared(first.used), 1.0))),
         first.used,
         min(sweep.began for sweep in sweeps),
         max(sweep.began for sweep in sweeps),
     )
 
 
-def _pooled(values: FloatArray) -> FloatArray:
-    """Mean over the neighbours, fewer at the ends; NaN points do not count."""
+def _pooled(values: FloatArray, pool: int) -> FloatArray:
+    """Mean over so many neighbours, fewer at the ends; NaN points do not count."""
     good = np.isfinite(values)
-    window = np.ones(min(_POOL, values.size))
+    window = np.ones(pool)
     total = np.convolve(np.where(good, values, 0.0), window, mode="same")
     count = np.convolve(good.astype(np.float64), window, mode="same")
     return np.where(good, total / np.maximum(count, 1.0), np.nan)

@@ -51,8 +51,8 @@ def flat(noise: Averaged) -> Averaged:
 def leak_near(sweeps: Sweeps, f_hz: float, thru_dbm: float, floor: str = "floor") -> tuple[float, float] | None:
     """Return leakage's power ratio to the thru near a frequency and its standard uncertainty; None where not swept.
 
-    The noise in its filter is that of the zoom at the same frequency, scaled by RBW. The thru was swept in another
-    filter; what switching it costs, a few tenths of a dB, is nothing to a quantity of unknown phase. ``floor`` names
+    The noise in its filter has sweeps of its own; else it is that of the zoom, scaled by RBW. The thru was swept in
+    another filter; what switching it costs, a few tenths of a dB, is nothing to a quantity of unknown phase. ``floor`` names
     the hookup.
     """
     found: list[tuple[float, str, Averaged]] = []
@@ -83,7 +83,7 @@ def leak_near(sweeps: Sweeps, f_hz: float, thru_dbm: float, floor: str = "floor"
 
 def _noise_in(sweeps: Sweeps, name: str, swept: Averaged, floor: str) -> tuple[float, float]:
     """Return the noise in a leakage sweep's filter and its standard uncertainty, mW; zeros where not known."""
-    for key in (name, f"wide {name}"):
+    for key in (f"{LEAKAGE} {name}", name, f"wide {name}"):
         noise = sweeps.latest(floor, key, Role.NOISE)
         if noise is None:
             continue

@@ -169,10 +169,9 @@ class _Maker:
             sweeps.append(PlannedSweep(key=window.key, role=Role.NOISE, settings=settings, repeats=repeats, why=why))
         for window in self._windows().leakage(every):
             settings, repeats = self.setter.leakage(window)
-            planned = PlannedSweep(
-                key=window.key, role=Role.LEAKAGE, settings=settings, repeats=repeats, why=window.why
-            )
-            sweeps.append(planned)
+            for role, asked in ((Role.LEAKAGE, settings), (Role.NOISE, replace(settings, generator_dbm=None))):
+                planned = PlannedSweep(key=window.key, role=role, settings=asked, repeats=repeats, why=window.why)
+                sweeps.append(planned)
         return tuple(sweeps)
 
     def _device(self, window: Window, every: Sequence[Window]) -> PlannedSweep:
