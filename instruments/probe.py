@@ -31,6 +31,8 @@ __all__ = ["Probed", "probe"]
 LEAST_ATTENUATION_DB = 10.0
 _RESET_S = 20.0  # a reset of an old analyzer takes seconds [common practice, no source]
 _SHORT_SWEEP_S = 0.05
+_LATE_S = 5.0  # beyond the stated time of a sweep, as in a run (trade notes 6.8)
+_CAREFUL_FACTOR = 4.0  # 2 to 3.5 are usual [common practice, no source]
 _POINTS = 401.0
 _NOISE_RBW_HZ = 3e5
 
@@ -100,6 +102,16 @@ def _checked(link: Link, clock: Clock, learnt: Learnt) -> Probed:
         msg = f"{link.resource}: what was learnt did not hold when it was used: {why}"
         raise InstrumentError(msg, resource=link.resource, text=text)
     return Probed(dialect, text, tuple(learnt.notes))
+
+
+def _attenuatorlike(asked: float, got: float) -> bool:
+    """Whether it may be the next step of an attenuator above what was asked."""
+    return -0.1 < got - asked < 10.1
+
+
+def _timelike(asked: float, got: float) -> bool:
+    """Whether a time was taken as it was sent, told in tenths of a millisecond or finer."""
+    return abs(got - asked) <= 0.02 * asked + 6e-5
 
 
 class _Asking:
@@ -251,21 +263,14 @@ class _Asking:
     def _settings(self) -> None:
         talk, found = self.talk, self.learnt.settings
 
-        self._keep(
-            "attenuation", knobs.learn(talk, "attenuation", "DB", (20.0, 10.0), lambda a, g: -0.1 < g - a < 10.1)
-        )
+        self._keep("attenuation", knobs.learn(talk, "attenuation", "DB", (20.0, 10.0), _attenuatorlike))
         self._keep("start", knobs.learn(talk, "start", "HZ", (100e6, 120e6, 100e6), knobs.close))
         self._keep("stop", knobs.learn(talk, "stop", "HZ", (200e6, 180e6, 200e6), knobs.close))
         self._keep("rbw", knobs.learn(talk, "rbw", "HZ", (1e5, 1e4), knobs.filterlike))
         self._keep("vbw", knobs.learn(talk, "vbw", "HZ", (1e5, 3e3), knobs.filterlike))
         self._keep("reference", knobs.learn(talk, "reference", "DBM", (-10.0, -20.0), lambda a, g: abs(g - a) < 0.6))
         self._keep("sweep time", knobs.learn(talk, "sweep time", "S", (0.5, 0.2), lambda a, g: 0.9 * a <= g <= 1.1 * a))
-        points = knobs.learn(talk, "points", "", (_POINTS, 201.0), lambda _, g: g >= 2 and g == int(g))
-        points = knobs.learn_points(talk, points)
-        if points is not None and not points.set:
-            number = talk.number(points.ask)
-            points = Knob(points.ask, limits=(number, number)) if number else None
-        self._keep("points", points)
+        self._keep("points", knobs.learn_points(talk))
         if any(name not in found for name in ("start", "stop", "rbw", "attenuation", "reference")):
             return
         self._sweeper.set(points=_POINTS)
@@ -313,17 +318,16 @@ class _Asking:
     def _attenuator(self) -> None:
         """Find its limits and steps; it is never set below 10 dB."""
         talk, knob = self.talk, self.learnt.settings["attenuation"]
-        told = knobs.ends(talk, knob, LEAST_ATTENUATION_DB, LEAST_ATTENUATION_DB, 70.0)
-        knob.limits = told
-        knob.step = knobs.step_of(talk, knob, LEAST_ATTENUATION_DB, (1.0, 2.0, 5.0, 10.0), told[1])
+        knob.limits = knobs.ends(talk, knob, LEAST_ATTENUATION_DB, LEAST_ATTENUATION_DB, 70.0, _attenuatorlike)
+        knob.step = knobs.steps_seen(talk, knob, [LEAST_ATTENUATION_DB + more for more in range(21)])
         knobs.put(talk, knob, LEAST_ATTENUATION_DB)
 
     def _filters(self) -> None:
         talk, learnt, found = self.talk, self.learnt, self.learnt.settings
         self._sweeper.set(start=150e6, stop=151e6)
         rbw, vbw = found["rbw"], found.get("vbw")
-        coupled = next(iter(knobs.learn_auto(talk, "sweep time auto")), "")
         if "sweep time" in found:
+            coupled = next(iter(knobs.learn_auto(talk, "sweep time auto", found["sweep time"])), "")
             found["sweep time"].coupled = coupled
         rbw.limits = knobs.ends(talk, rbw, 1e4, 1.0, 1e7, knobs.filterlike)
         learnt.rbw_hz = knobs.learn_filters(talk, rbw, *rbw.limits)
@@ -337,7 +341,7 @@ class _Asking:
         """Find what keeps the video filter as wide as the RBW: left to the instrument if it does, else its widest."""
         talk = self.talk
         assert rbw.limits is not None
-        for command in knobs.learn_auto(talk, "vbw auto"):
+        for command in knobs.learn_auto(talk, "vbw auto", vbw):
             wide = True
             for hz in (3e3, 3e5):
                 used, video = knobs.put(talk, rbw, hz), talk.number(vbw.ask)
@@ -358,17 +362,15 @@ class _Asking:
             return
         knob = found["sweep time"]
         self._sweeper.set(rbw=_NOISE_RBW_HZ)
-        knob.limits = knobs.ends(talk, knob, 0.5, 1e-3, 1000.0)
+        knob.limits = knobs.ends(talk, knob, 0.5, 1e-3, 1000.0, _timelike)
         values.learn_factor(self._sweeper, (1e7, 5e7))
         if knob.coupled:
             coupled_s = [self._coupled(span_hz) for span_hz in (1e6, 1e7)]
             if None in coupled_s or coupled_s[0] == coupled_s[1]:
                 knob.coupled = ""  # said ON, does not follow
         if not knob.coupled:
-            self.learnt.factor = 3.0
-            self.learnt.notes.append(
-                "the sweep time is not coupled by the instrument: computed with the usual factor 3"
-            )
+            self.learnt.factor = _CAREFUL_FACTOR
+            self.learnt.notes.append(f"sweep times are not coupled by the instrument: computed, {_CAREFUL_FACTOR:g}")
 
     def _coupled(self, span_hz: float) -> float | None:
         self._sweeper.set(start=150e6, stop=150e6 + span_hz, rbw=1e4)
@@ -401,10 +403,6 @@ class _Asking:
         talk, learnt = self.talk, self.learnt
         self._quiet(_SHORT_SWEEP_S)
         self._sweeper.set(reference=-50.0)
-        for detector in talk.headers("detector"):  # one sample a point, where that is already understood
-            if talk.ask(f"{detector}?") is not None:
-                talk.order(f"{detector} {talk.mnemonic('SAMPle')}")
-                break
         self._continuous(on=True)
         time.sleep(3.0 * _SHORT_SWEEP_S)
         learnt.trace = traces.find_query(talk, self._points(), self._patience_s())
@@ -415,7 +413,9 @@ class _Asking:
             raw = self._read()
             if raw is not None:
                 learnt.settings["points"] = Knob("", limits=(float(raw.size), float(raw.size)))
-        learnt.initiate = ending.find_initiate(talk, self._read, _SHORT_SWEEP_S)
+        learnt.initiate = ending.find_initiate(
+            talk, self._read, _SHORT_SWEEP_S, ending.longest_s(_SHORT_SWEEP_S, self._sweep_s)
+        )
         if not learnt.initiate:
             return False
         if not values.show_noise(self._sweeper):
@@ -437,9 +437,16 @@ class _Asking:
         expected_s = (self.talk.number(knob.ask) if knob else None) or self._sweep_s
         if learnt.completion is None:
             self.talk.order(learnt.initiate)
-            time.sleep(1.5 * expected_s + 0.25)
+            time.sleep(ending.longest_s(expected_s, self._sweep_s))
         elif (
-            ending.run(self.talk, learnt.completion, learnt.initiate, expected_s, one_message=learnt.one_message)
+            ending.run(
+                self.talk,
+                learnt.completion,
+                learnt.initiate,
+                expected_s,
+                one_message=learnt.one_message,
+                late_s=_LATE_S,
+            )
             is None
         ):
             return None

@@ -69,7 +69,7 @@ _INFINITY = 9.9e37
 _NOT_A_NUMBER = 9.91e37
 _SENTINEL_TOLERANCE = 1e-5  # single precision keeps 9.91E37 to 6e-8; 9.9 and 9.91 differ by 1e-3
 _LONGEST_ECHO = 100  # bytes
-_ABSURD_DB = 1e4  # no level in dBm is that large
+_ABSURD_DB = 1e3  # no level in dBm is that large
 _ABSURDLY_SMALL_DB = 1e-30  # -85.0 read with its bytes reversed is 6e-41
 
 
@@ -420,7 +420,7 @@ def levels(values: FloatArray, sent: str) -> FloatArray:
     Raises
     ------
     InstrumentError
-        When a value is beyond 1e4 dBm, or so near zero that only reversed bytes explain it.
+        When a value is beyond 1e3 dBm, or so near zero that only reversed bytes explain it.
     """
     missing = ~np.isfinite(values)
     size = np.abs(np.where(missing, 0.0, values))

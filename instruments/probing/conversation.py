@@ -28,6 +28,7 @@ _RESTART_S = 10.0  # how long an instrument that stopped answering may need to t
 _MOST_ENTRIES = 40
 _QUICKLY_S = 0.15  # no instrument is known to be quicker than that to say nothing
 _MOST_PATIENT_S = 4.0
+_ATTEMPTS = 4  # each twice as patient as the last
 _TIMES_SLOWEST = 10.0
 _ACQUAINTED = 8  # answers, after which its pace is known
 
@@ -80,13 +81,16 @@ class Conversation:
     def ask(self, query: str, patience_s: float | None = None) -> str | None:
         """Return the answer, None where the instrument does not know the question."""
         self._check(query)
-        for _attempt in range(2):
+        silent = 0
+        for _attempt in range(_ATTEMPTS):
             answer = self._asked(query, patience_s or self.patience_s)
             if isinstance(answer, str):
                 return None if self.complaints() or not answer.strip() else answer
             if answer is None:
-                self.complaints()
-                return None
+                silent += 1
+                if self.complaints() or not self.errors_ask or silent > 1:
+                    return None
+                self._be_more_patient()  # neither an answer nor a complaint: perhaps it is only slow
         return None
 
     def order(self, command: str) -> bool:
@@ -203,7 +207,8 @@ class Conversation:
             return True
         try:
             answer = self.link.query_or_silence("*IDN?", 2.0 * self.patience_s + self.deaf_s)
-        except NotchbookError:
+        except NotchbookError as exc:
+            self._late = isinstance(exc, InstrumentError)  # bytes that nobody asks for any more
             return False
         self._late = answer is not None and answer != self.identification  # the answer to what was asked before
         return answer == self.identification

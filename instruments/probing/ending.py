@@ -14,10 +14,11 @@ from instruments.dialects import Completion
 from instruments.probing.conversation import Conversation, number_in
 from sequencer.core.trace import FloatArray
 
-__all__ = ["Ending", "find_abort", "find_initiate", "learn_ending", "run", "same"]
+__all__ = ["Ending", "find_abort", "find_initiate", "learn_ending", "longest_s", "run", "same"]
 
 Read = Callable[[], FloatArray | None]
-_MARGIN_S = 0.5  # retrace and processing on top of the stated time [common practice, no source]
+_MARGIN_S = 0.5  # retrace and processing on top of the stated time [common practice, no source] ...
+_MARGIN_SHARE = 1.25  # ... but never more than this share of it: whoever asks for short sweeps knows it is quick
 _LONGEST_MORE = 1.5
 _POLL_S = 0.02
 _MESSAGE_WAITS = 4  # bit of the status byte, IEEE 488.2 11.2.1 (from memory)
@@ -41,13 +42,18 @@ def _whole(trace: FloatArray | None) -> bool:
     return trace is not None and bool(np.all(np.isfinite(trace)))
 
 
-def find_initiate(talk: Conversation, read: Read, sweep_s: float) -> str:
+def longest_s(sweep_s: float, margin_of_s: float | None = None) -> float:
+    """Return the time after which a sweep of this stated length must be over."""
+    return _LONGEST_MORE * sweep_s + min(_MARGIN_S, _MARGIN_SHARE * (margin_of_s or sweep_s))
+
+
+def find_initiate(talk: Conversation, read: Read, sweep_s: float, wait_s: float) -> str:
     """Return the command that takes one sweep: the trace stands still without it and changes after it; '' if none."""
     for command in (*talk.headers("initiate"), "*TRG"):
         before = read()
         if not talk.order(command):
             continue
-        _wait(talk, _LONGEST_MORE * sweep_s + _MARGIN_S / 2.0)
+        _wait(talk, wait_s)
         after = read()
         if _whole(after) and not same(before, after):
             time.sleep(0.5 * sweep_s + 0.05)
@@ -100,7 +106,9 @@ def learn_ending(talk: Conversation, initiate: str, read: Read, sweep_s: float, 
         if name not in refused:
             refused.append(name)
     timed = Completion(ask="*IDN?", with_opc=False, timed=True)
-    return Ending(timed, 0.0, "nothing tells the end of a sweep: its stated time is waited for")
+    ok, _ = _proven(talk, timed, initiate, read, sweep_s, one_message=one_message)
+    how = "its stated time is waited for" if ok else "not even waiting for its stated time was proven enough"
+    return Ending(timed, 0.0, f"nothing tells the end of a sweep: {how}")
 
 
 def _status_asks(talk: Conversation) -> list[str]:
@@ -132,7 +140,7 @@ def _watch(
     talk: Conversation, initiate: str, asks: Sequence[str], sweep_s: float, *, one_message: bool
 ) -> tuple[float, Seen]:
     """Sweep once and look at every status all the while; return how long the first answer took, and what was seen."""
-    until_s = _LONGEST_MORE * sweep_s + _MARGIN_S
+    until_s = longest_s(sweep_s)
     seen: Seen = {ask: [] for ask in asks}
     for ask in asks:
         _status(talk, ask, talk.patience_s + 1.0)
@@ -194,9 +202,14 @@ def _changes(states: Sequence[bool]) -> int:
     return sum(one != other for one, other in itertools.pairwise(states))
 
 
-def run(talk: Conversation, done: Completion, initiate: str, sweep_s: float, *, one_message: bool) -> float | None:
-    """Take one sweep and return how long it took by ``done``; None where that never said 'over'."""
-    limit_s = _LONGEST_MORE * sweep_s + _MARGIN_S
+def run(
+    talk: Conversation, done: Completion, initiate: str, sweep_s: float, *, one_message: bool, late_s: float
+) -> float | None:
+    """Take one sweep and return how long it took by ``done``; None where that did not say 'over' in time.
+
+    ``late_s`` is how far beyond its stated time the sweep may end.
+    """
+    limit_s = _LONGEST_MORE * sweep_s + late_s
     patience_s = talk.patience_s + 2.0 * limit_s
     talk.complaints()
     for ask in filter(None, (done.ask, done.began)):
@@ -208,8 +221,8 @@ def run(talk: Conversation, done: Completion, initiate: str, sweep_s: float, *, 
         talk.link.query_or_silence(done.ask, patience_s)
         return time.monotonic() - began
     if done.timed:
-        time.sleep(limit_s)
-        return limit_s
+        time.sleep(longest_s(sweep_s, 2.0 * sweep_s + _MARGIN_S))
+        return time.monotonic() - began
     busy = False
     while True:
         over = bool(_status(talk, done.ask, patience_s) >> done.bit & 1) == done.done
@@ -229,13 +242,13 @@ def _proven(
     """Sweep once, trusting ``done``; return whether the trace was then whole, new and final, and the time taken."""
     old = read()
     began = time.monotonic()
-    took_s = run(talk, done, initiate, sweep_s, one_message=one_message)
+    took_s = run(talk, done, initiate, sweep_s, one_message=one_message, late_s=2.0 * _MARGIN_S)
     if took_s is None:
         return False, 0.0
     before_s = time.monotonic()
     at_once = read()
     read_s = time.monotonic() - before_s
-    limit_s = _LONGEST_MORE * sweep_s + _MARGIN_S
+    limit_s = longest_s(sweep_s)
     time.sleep(max(0.0, limit_s - (time.monotonic() - began)))
     later = read()
     waited = read_s > 0.5 * sweep_s and took_s < 0.5 * sweep_s  # reading the trace did the waiting

@@ -16,6 +16,7 @@ from sequencer.errors import InstrumentError
 
 __all__ = ["find_switch", "learn_level", "off_blindly", "try_on", "turned_off"]
 
+_LEVEL_STEP_DB = 2.6  # half of the coarsest step met, 5 dB
 _LOWEST_DBM = -100.0
 _CHANGE_DB = 6.0  # a generator that is on stands well above the noise of a connected thru
 _ADJUST_S = 20.0  # a peaking routine takes seconds [common practice, no source]
@@ -58,13 +59,19 @@ def turned_off(talk: Conversation, learnt: Learnt) -> None:
 
 def learn_level(talk: Conversation, learnt: Learnt, maximum_dbm: float) -> Knob | None:
     """Find the level setting with the generator off, leave it at its lowest; nothing above the maximum is sent."""
-    low = min(-20.0, maximum_dbm - 10.0)
-    knob = learn(talk, "generator level", "DBM", (low, low - 2.0), lambda asked, got: abs(got - asked) < 1.01)
-    if knob is None or not knob.set:
+    for high, low in ((-20.0, -30.0), (-10.0, -20.0), (-20.0, -25.0), (0.0, -10.0), (-40.0, -50.0)):
+        if high > maximum_dbm:
+            continue
+        knob = learn(talk, "generator level", "DBM", (high, low), lambda asked, got: abs(got - asked) < _LEVEL_STEP_DB)
+        if knob is not None and knob.set:
+            break
+        if knob is None:  # no such question is known: other values would not help
+            return None
+    else:
         return None
-    knob.limits = ends(talk, knob, low, _LOWEST_DBM, maximum_dbm)
+    knob.limits = ends(talk, knob, high, _LOWEST_DBM, maximum_dbm)
     top = min(knob.limits[1], maximum_dbm)
-    knob.step = step_of(talk, knob, knob.limits[0] + 2.0, (0.01, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0), top)
+    knob.step = step_of(talk, knob, knob.limits[0], (0.01, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0), top)
     put(talk, knob, knob.limits[0])
     learnt.settings["generator level"] = knob
     return knob

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -20,17 +21,28 @@ __all__ = [
     "learn_points",
     "put",
     "step_of",
+    "steps_seen",
 ]
 
 Near = Callable[[float, float], bool]
 """Whether (asked, got) is the value that was sent, as this kind of setting may round it."""
 
 _FINE = 8  # that many different filters in a decade are steps of 10 % or so, not worth a list
-_POINTS = (
-    51, 100, 101, 128, 200, 201, 251, 256, 301, 400, 401, 500, 501, 512, 551, 601, 625, 691, 701, 751, 800, 801, 1000,
-    1001, 1024, 1201, 1251, 1501, 1600, 1601, 2000, 2001, 2048, 2501, 3001, 3201, 4001, 4096, 5001, 6401, 8001, 8192,
-    10001,
-)  # fmt: skip
+_POINTS = tuple(  # round numbers, one more than those, and binary ones
+    sorted(
+        {
+            odd + more
+            for odd in (*range(50, 1001, 50), *range(32, 1281, 32), 625, 690, 750, 1920, 2560)
+            for more in (0, 1)
+        }
+        | {
+            many + more
+            for many in (1200, 1250, 1600, 2000, 2048, 2500, 3000, 3200, 4000, 4096, 5000)
+            for more in (0, 1)
+        }
+        | {many + more for many in (6000, 6400, 8000, 8192, 10000) for more in (0, 1)}
+    )
+)
 _MOST_POINTS = 10_001  # more are never planned
 
 
@@ -73,9 +85,10 @@ def learn(talk: Conversation, function: str, unit: str, values: Sequence[float],
     return fixed
 
 
-def learn_auto(talk: Conversation, function: str) -> Iterable[str]:
-    """Yield every command that hands a setting to the instrument without a complaint."""
-    for header in talk.headers(function):
+def learn_auto(talk: Conversation, function: str, knob: Knob) -> Iterable[str]:
+    """Yield every command that hands a setting to the instrument without a complaint; its own AUTO first."""
+    own = f"{knob.ask.removesuffix('?')}:AUTO"
+    for header in dict.fromkeys((own, *talk.headers(function))):
         known = talk.boolean(f"{header}?")
         if known is None and not talk.errors_ask:
             continue  # nothing would tell whether it was understood
@@ -148,6 +161,12 @@ def _edge(talk: Conversation, knob: Knob, inside: float, outside: float, near: N
     return told
 
 
+def steps_seen(talk: Conversation, knob: Knob, values: Sequence[float]) -> float:
+    """Return the least step between what the instrument made of the values; 0 where it made one of them all."""
+    seen = sorted({got for value in values if (got := put(talk, knob, value)) is not None})
+    return min((round(b - a, 3) for a, b in itertools.pairwise(seen)), default=0.0)
+
+
 def step_of(talk: Conversation, knob: Knob, base: float, steps: Sequence[float], highest: float) -> float:
     """Return the smallest of ``steps`` that is taken exactly above ``base``; the largest where none is."""
     for step in steps:
@@ -159,23 +178,25 @@ def step_of(talk: Conversation, knob: Knob, base: float, steps: Sequence[float],
     return steps[-1]
 
 
-def learn_points(talk: Conversation, knob: Knob | None) -> Knob | None:
+def learn_points(talk: Conversation) -> Knob | None:
     """Return what numbers of points there are: any between limits, a few, or one."""
-    if knob is None or not knob.set:
-        return knob
-    odd = put(talk, knob, 257)
-    if odd == 257:  # any number
-        knob.limits = ends(talk, knob, 401, 11, _MOST_POINTS, lambda asked, got: round(asked) == got)
-        knob.limits = (max(2.0, math.ceil(knob.limits[0])), min(math.floor(knob.limits[1]), float(_MOST_POINTS * 10)))
-        return knob
-    told = {put(talk, knob, number) for number in _POINTS}
-    taken = {value for value in told | {odd} if value is not None and value >= 2}
-    knob.choices = tuple(sorted(taken))
-    if len(taken) < 2:
-        knob.set = ""
-        return knob
-    knob.limits = (knob.choices[0], knob.choices[-1])
-    return knob
+    fixed: Knob | None = None
+    for header in talk.headers("points"):
+        knob = Knob(f"{header}?", f"{header} {{value}}")
+        number = talk.number(knob.ask)
+        if number is None or number < 2 or number != int(number):
+            continue
+        if put(talk, knob, 257) == 257 and put(talk, knob, 263) == 263:  # any number
+            low, high = ends(talk, knob, 401, 11, _MOST_POINTS, lambda asked, got: round(asked) == got)
+            knob.limits = (max(2.0, low), high)
+            return knob
+        told = {number, *(put(talk, knob, value) for value in _POINTS)}
+        knob.choices = tuple(sorted(value for value in told if value is not None and value >= 2))
+        knob.limits = (knob.choices[0], knob.choices[-1])
+        if len(knob.choices) > 1:
+            return knob
+        fixed = fixed or Knob(knob.ask, limits=(number, number))
+    return fixed
 
 
 def learn_filters(talk: Conversation, knob: Knob, low: float, high: float) -> tuple[float, ...]:

@@ -15,6 +15,7 @@ __all__ = ["LONG", "SHORT", "families", "forms", "headers", "word_forms", "words
 
 SHORT, LONG = "short", "long"
 _NUMBERS = ("", "1", "2")
+_NEXT_PATTERN = 1.5  # the next pattern's first form comes before this one's numbers, but after its whole form
 _NODE = re.compile(r"(\[)?:?([A-Za-z|]+)(#)?:?\]?")
 
 
@@ -45,10 +46,12 @@ def headers(function: str, style: str) -> tuple[str, ...]:
     Examples
     --------
     >>> headers("start", SHORT)[:3], headers("abort", LONG)[0]
-    (('FREQ:STAR', 'SWE:STAR', 'FREQ:SWE:STAR'), 'ABORT')
+    (('FREQ:STAR', 'SENS:FREQ:STAR', 'SWE:STAR'), 'ABORT')
     """
     ranked = [
-        (tier, place, header) for place, pattern in enumerate(words(function)) for tier, header in forms(pattern, style)
+        (tier + _NEXT_PATTERN * place, place, header)
+        for place, pattern in enumerate(words(function))
+        for tier, header in forms(pattern, style)
     ]
     return tuple(dict.fromkeys(header for _, _, header in sorted(ranked, key=lambda one: one[:2])))
 

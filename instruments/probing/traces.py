@@ -10,13 +10,14 @@ import numpy as np
 
 from instruments import scpi
 from instruments.probing import spellings
-from instruments.probing.conversation import Conversation
+from instruments.probing.conversation import Conversation, error_code
 from sequencer.core.trace import FloatArray
 from sequencer.errors import InstrumentError
 
 __all__ = ["Form", "choose_form", "find_query", "read"]
 
 _LEAST_DBM, _MOST_DBM = -250.0, 100.0  # no analyzer shows a level beyond
+_UNDEFINED_HEADER = -113  # SCPI-1999 Vol. 2, 21.8.9
 _MOST_MISSING = 0.1  # of the points of a finished sweep
 _TEXT_ERROR_DB = 0.06  # text with one decimal, the coarsest met, is 0.05 dB off [common practice, no source]
 
@@ -85,7 +86,7 @@ def find_query(talk: Conversation, points: int | None, patience_s: float) -> For
             query = f"{header}? {name}".rstrip()
             raw = talk.trace(query, patience_s)
             if raw is None:
-                if any(entry.lstrip().startswith("-113") for entry in talk.last):
+                if any(error_code(entry, talk.errors_ask) == _UNDEFINED_HEADER for entry in talk.last):
                     undefined.add(header)  # the header itself is unknown, whatever stands behind it
                 continue
             for width, swapped, _values in decode(raw, points, query):

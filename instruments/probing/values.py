@@ -13,10 +13,20 @@ from instruments.probing.knobs import Knob, put
 from instruments.probing.learnt import Learnt
 from sequencer.core.trace import Detector, FloatArray
 
-__all__ = ["Sweeper", "learn_detectors", "learn_display", "learn_factor", "learn_uncalibrated", "show_noise"]
+__all__ = [
+    "Sweeper",
+    "is_single_samples",
+    "learn_detectors",
+    "learn_display",
+    "learn_factor",
+    "learn_uncalibrated",
+    "show_noise",
+]
 
 _FLAT_SHARE = 0.05  # noise of single samples repeats its lowest value once, not in a twentieth of the points
 _POWER_WITHIN_DB = 0.7  # an average of voltage stands 1.05 dB, of the logarithm 2.51 dB below that of power (Rice)
+_LEAST_SAMPLES = 400  # then the bounds below are at least five standard errors wide
+_IN_TURN_DB = 1.5
 _NOISE_SWEEPS = 4  # of 400 single samples each: the mean of power is known to 0.11 dB
 
 
@@ -63,7 +73,10 @@ def show_noise(sweeper: Sweeper) -> bool:
 
 
 def learn_detectors(sweeper: Sweeper) -> None:
-    """Find the words for one sample a point and for the mean of power, and prove the second by its noise."""
+    """Find the words for one sample a point and for the mean of power, each proven by the noise it shows.
+
+    One sample a point has the statistics of noise itself; a mean of power shows the same power as that.
+    """
     talk, learnt = sweeper.talk, sweeper.learnt
     for header in talk.headers("detector"):
         if talk.ask(f"{header}?") is None:
@@ -78,23 +91,37 @@ def learn_detectors(sweeper: Sweeper) -> None:
         return
     learnt.detector_header = header
     noise_db = None
-    if found["sample"]:
-        learnt.detectors[Detector.SAMPLE] = talk.mnemonic(found["sample"][0])
-        noise_db = _noise_db(sweeper, header, learnt.detectors[Detector.SAMPLE])
+    for word in found["sample"]:
+        shown = _noise(sweeper, header, talk.mnemonic(word))
+        if shown is not None and is_single_samples(shown):
+            learnt.detectors[Detector.SAMPLE] = talk.mnemonic(word)
+            noise_db = _power_db(shown)
+            break
+        learnt.notes.append(f"detector {talk.mnemonic(word)} does not show single samples of noise: not used")
     for word in found["power"]:
-        sent = talk.mnemonic(word)
-        shown_db = _noise_db(sweeper, header, sent)
-        if noise_db is None or shown_db is None:
-            learnt.notes.append(
-                f"detector {sent}: nothing to compare its noise with; not taken for an average of power"
-            )
-        elif abs(shown_db - noise_db) <= _POWER_WITHIN_DB:
-            learnt.detectors[Detector.POWER] = sent
+        shown = _noise(sweeper, header, talk.mnemonic(word))
+        if noise_db is None or shown is None:
+            learnt.notes.append(f"detector {talk.mnemonic(word)}: nothing to compare its noise with; not used")
+        elif abs(off_db := _power_db(shown) - noise_db) <= _POWER_WITHIN_DB:
+            learnt.detectors[Detector.POWER] = talk.mnemonic(word)
             break
         else:
-            learnt.notes.append(
-                f"detector {sent} shows noise {shown_db - noise_db:+.1f} dB off the mean of power: not used"
-            )
+            learnt.notes.append(f"detector {talk.mnemonic(word)} is {off_db:.1f} dB off the mean of power: not used")
+
+
+def is_single_samples(shown_dbm: FloatArray) -> bool:
+    """Whether noise is shown as it is: its power spread exponentially, and neighbours alike.
+
+    The level of such noise in dB has a standard deviation of 5.57 dB and a mean 2.51 dB below its power (Rice,
+    BSTJ 1944-45, from memory). Peaks and averages spread less; a detector that shows highest and lowest in turn
+    differs between odd and even points.
+    """
+    there = shown_dbm[np.isfinite(shown_dbm)]
+    if there.size < _LEAST_SAMPLES:
+        return False
+    in_turn = abs(float(np.mean(shown_dbm[0::2]) - np.mean(shown_dbm[1::2])))
+    below = _power_db(there) - float(np.mean(there))
+    return 4.5 < float(np.std(there)) < 6.8 and 1.9 < below < 3.2 and in_turn < _IN_TURN_DB
 
 
 def _chooses(talk: Conversation, header: str, word: str) -> bool:
@@ -108,14 +135,17 @@ def _chooses(talk: Conversation, header: str, word: str) -> bool:
     return told.startswith(spellings.word_forms(word, spellings.SHORT)[:4])
 
 
-def _noise_db(sweeper: Sweeper, header: str, word: str) -> float | None:
-    """Return the mean power of noise as this detector shows it, in dBm."""
+def _noise(sweeper: Sweeper, header: str, word: str) -> FloatArray | None:
+    """Return the noise of a few sweeps as this detector shows it."""
     sweeper.talk.order(f"{header} {word}")
     traces = [sweeper.take() for _ in range(_NOISE_SWEEPS)]
-    if any(trace is None for trace in traces):
-        return None
-    shown = np.concatenate([trace for trace in traces if trace is not None])
-    return float(10.0 * np.log10(np.nanmean(10.0 ** (shown / 10.0))))
+    whole = [trace for trace in traces if trace is not None]
+    return np.concatenate(whole) if len(whole) == len(traces) else None
+
+
+def _power_db(shown_dbm: FloatArray) -> float:
+    """Return the mean power of levels, in dBm."""
+    return float(10.0 * np.log10(np.nanmean(10.0 ** (shown_dbm / 10.0))))
 
 
 def learn_display(sweeper: Sweeper, top_dbm: float) -> None:
@@ -149,11 +179,9 @@ def learn_factor(sweeper: Sweeper, spans_hz: tuple[float, float]) -> None:
 def learn_uncalibrated(sweeper: Sweeper, knob: Knob) -> None:
     """Find the status bit that says 'swept too fast', by sweeping too fast."""
     talk, learnt = sweeper.talk, sweeper.learnt
-    learnt.status = [
-        f"{header}?"
-        for header in dict.fromkeys(spellings.headers("questionable", talk.styles[0]))
-        if number_in(talk.ask(f"{header}?"), header) is not None
-    ][:2]
+    for family in spellings.families("questionable", talk.styles[0]):
+        asks = (f"{header}?" for header in family)
+        learnt.status += [ask for ask in asks if number_in(talk.ask(ask), ask) is not None][:1]
     if not learnt.status or not knob.coupled:
         return
     sweeper.set(start=150e6, stop=160e6, rbw=1e4)

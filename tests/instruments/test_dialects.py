@@ -15,6 +15,7 @@ from sequencer.core.trace import Detector
 from sequencer.errors import InstrumentError, RecipeError
 
 SHIPPED = dialects.names()
+GUESSED = [name for name in SHIPPED if name != "scpi99-text"]  # which says too little to be taken unasked
 TEXT = Path(loader.__file__).with_name("free-binary.yaml").read_text(encoding="utf-8")
 
 
@@ -118,12 +119,12 @@ def answer_only(toy: Any, known: set[str]) -> None:
     toy.otherwise = message
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", GUESSED)
 def test_auto_finds_the_dialect_whose_every_question_is_answered(toy: Any, name: str) -> None:
     answer_only(toy, set(dialects.load(name).identify))
     link = Link.open(toy.resource)
     assert dialects.choose(link, patience_s=0.05).name == name
-    offs = [dialects.load(other).off for other in SHIPPED]
+    offs = [dialects.load(other).off for other in GUESSED]
     assert set(toy.received[: len(set(offs))]) == set(offs)  # generator off in every spelling, before any question
     link.close()
 
@@ -132,7 +133,7 @@ def test_auto_that_finds_none_says_what_to_do(toy: Any) -> None:
     answer_only(toy, {"OUTP?"})
     link = Link.open(toy.resource)
     began = time.monotonic()
-    with pytest.raises(InstrumentError, match=r"no shipped dialect fits .*SOUR:POW\? .* -113.*Name one"):
+    with pytest.raises(InstrumentError, match=r"no shipped dialect fits .*SOUR:POW\? .* -113.*notchbook bench probe"):
         dialects.choose(link, patience_s=0.05)
     assert time.monotonic() - began < 1.0
     link.close()
