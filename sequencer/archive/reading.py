@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from sequencer.archive import names
 from sequencer.core.history import Began, Entry
 from sequencer.core.record import Record
@@ -39,6 +41,9 @@ __all__ = [
     "seal_again",
     "verify_run",
 ]
+
+
+_HIGHEST_DB = 1e3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,7 +102,11 @@ def load_trace(folder: Path, file: str, sha256: str) -> Trace:
     if sha256_bytes(data) != sha256:
         msg = f"{folder / file}: changed since it was measured (its SHA-256 is not the journal's)"
         raise StoredDataError(msg, folder=str(folder), file=file)
-    return load_trace_csv(_decoded(data, folder / file), str(folder / file)).sweep.trace
+    trace = load_trace_csv(_decoded(data, folder / file), str(folder / file)).sweep.trace
+    if np.any(np.abs(trace.level_dbm) > _HIGHEST_DB):  # no analyzer's answer passes with such a level
+        msg = f"{folder / file}: holds a level beyond {_HIGHEST_DB:g} dBm, which no sweep has; the file was made up"
+        raise StoredDataError(msg, folder=str(folder), file=file)
+    return trace
 
 
 def list_runs(root: Path, start: str = "") -> list[Path]:

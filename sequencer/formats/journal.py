@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from sequencer.core import history
 from sequencer.core.history import Entry, Role, Swept
 from sequencer.core.trace import Trace
-from sequencer.errors import StoredDataError
+from sequencer.errors import InstrumentError, StoredDataError
 from sequencer.formats.canonical import json_line, read_json
 from sequencer.formats.guards import check_inside, check_version
 from sequencer.formats.plain import from_plain, to_plain
@@ -97,7 +97,11 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
         msg = f"{where}: {name!r} is not a kind of journal entry (known: {', '.join(_KINDS)})"
         raise StoredDataError(msg, where=where, kind=name)
     if kind is not Swept:
-        return from_plain(kind, plain, where)
+        try:
+            return from_plain(kind, plain, where)
+        except InstrumentError as exc:  # limits that no analyzer has
+            msg = f"{where}: {exc.message}"
+            raise StoredDataError(msg, where=where) from exc
     swept = from_plain(_SweptLine, plain, where)
     trace = load_trace(check_inside(swept.file, where), swept.sha256)
     return Swept(

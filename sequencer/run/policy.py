@@ -245,10 +245,11 @@ def _next_sweep(
 
 
 def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None, recipe: Recipe) -> str:
-    """Return what speaks against what this stay has taken so far: the hookup first, then the latest sweep."""
+    """Return what speaks against what this stay has taken so far: the latest sweep itself, then the hookup."""
+    spoilt = sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
     first = _first_on(stay)
-    if first is None:
-        return sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
+    if spoilt or first is None:
+        return spoilt
     if stay.swept[-1].sweep is first:  # the first sweep with the generator on is the proof; it is judged once
         before = None if _may_be_a_twin(stay, recipe) else last
         fault = hookup_fault(stay.hookup, first, expected_dbm=expected, thru=thru, last=before, recipe=recipe)
@@ -259,7 +260,7 @@ def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None,
         fault = hookup_fault(stay.hookup, latest.sweep, expected_dbm=expected, thru=thru, last=None, recipe=recipe)
         if fault:
             return fault
-    return sweep_fault(latest.sweep)
+    return ""
 
 
 def _may_be_a_twin(stay: Visit, recipe: Recipe) -> bool:

@@ -139,6 +139,7 @@ def _fault(check: Visit, expected_dbm: float, recipe: Recipe) -> str:
     """Return what speaks against the check's hookup or its latest sweep."""
     if not check.swept:
         return ""
-    first = check.swept[0].sweep
-    fault = hookup_fault(check.hookup, first, expected_dbm=expected_dbm, thru=None, last=None, recipe=recipe)
-    return fault or sweep_fault(check.swept[-1].sweep)
+    first, latest = check.swept[0].sweep, check.swept[-1].sweep
+    return sweep_fault(latest) or hookup_fault(
+        check.hookup, first, expected_dbm=expected_dbm, thru=None, last=None, recipe=recipe
+    )

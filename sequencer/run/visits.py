@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from sequencer.core.history import Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import Hookup
+from sequencer.core.trace import FloatArray
 from sequencer.run.plan import Known, PlannedSweep
 from sequencer.run.proof import noise_dbm_hz
 
@@ -83,6 +86,12 @@ def known(history: Sequence[Entry]) -> Known:
     off = stays[0].first("overview", Role.FOREIGN)
     on = stays[0].first("overview", Role.WARM) or stays[0].first("overview", Role.THRU)
     return Known(
-        noise_dbm_hz=noise_dbm_hz(off.sweep) if off else None,
-        thru_dbm=float(min(on.sweep.trace.level_dbm)) if on else None,
+        noise_dbm_hz=noise_dbm_hz(off.sweep) if off is not None and _levels(off).size else None,
+        thru_dbm=float(np.min(_levels(on))) if on is not None and _levels(on).size else None,
     )
+
+
+def _levels(swept: Swept) -> FloatArray:
+    """Return the levels there are data for: planning goes on before an empty trace is refused."""
+    level_dbm = swept.sweep.trace.level_dbm
+    return level_dbm[np.isfinite(level_dbm)]

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import strategies as st
 
+from sequencer.core.capability import Capabilities
 from sequencer.core.trace import Sweep, SweepSettings, Trace
 
 _TEXT = st.text(st.characters(codec="utf-8"), max_size=12)
@@ -33,11 +34,36 @@ def _traces(draw: st.DrawFn) -> Trace:
     return Trace(np.sort(freq_hz), np.array(level_dbm))
 
 
+def _capabilities() -> st.SearchStrategy[Capabilities]:
+    """Limits that an analyzer may have; others are refused when they are made."""
+
+    def span(least: float, most: float) -> st.SearchStrategy[tuple[float, float]]:
+        return st.tuples(st.floats(least, most), st.floats(least, most)).map(lambda ends: (min(ends), max(ends)))
+
+    return st.builds(
+        Capabilities,
+        frequency_hz=st.tuples(st.floats(0.0, 1e8), st.floats(2e8, 1e12)),
+        points=st.tuples(st.integers(2, 401), st.integers(401, 100_001)),
+        rbw_range_hz=span(0.1, 1e8),
+        attenuation_db=span(0.0, 100.0),
+        reference_dbm=span(-150.0, 50.0),
+        generator_dbm=span(-100.0, 30.0),
+        generator_fitted=st.booleans(),
+        rbw_hz=st.lists(st.floats(0.1, 1e8), max_size=2).map(tuple),
+        display_range_db=st.one_of(st.none(), st.floats(60.0, 200.0)),
+        sweep_factor=st.one_of(st.none(), st.floats(0.5, 10.0)),
+        adjusts_tracking=st.booleans(),
+        noise_dbm_hz=st.one_of(st.none(), st.floats(-170.0, -100.0)),
+    )
+
+
 def values(kind: Any) -> st.SearchStrategy[Any]:
     if kind in _SCALARS:
         return _SCALARS[kind]
     if kind is Trace:
         return _traces()
+    if kind is Capabilities:
+        return _capabilities()
     origin, args = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
         return st.one_of(*(st.none() if arg is type(None) else values(arg) for arg in args))
