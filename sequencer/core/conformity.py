@@ -7,14 +7,26 @@ interval is used as it is. A bound is never a fail: it passes if it proves the l
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Protocol
 
-from sequencer.core.record import Limit, Statement
+import numpy as np
 
-__all__ = ["DecisionLike", "Finding", "decide", "describe", "margin", "overall", "probability_normal"]
+from sequencer.core.record import Limit, Statement
+from sequencer.core.trace import FloatArray
+
+__all__ = [
+    "DecisionLike",
+    "Finding",
+    "decide",
+    "describe",
+    "margin",
+    "overall",
+    "probability_normal",
+    "probability_of_all",
+]
 
 
 class DecisionLike(Protocol):
@@ -124,6 +136,30 @@ def probability_normal(value: float, u: float, limit: Limit) -> float:
     above = 1.0 if limit.max is None else spread.cdf(limit.max)
     below = 0.0 if limit.min is None else spread.cdf(limit.min)
     return max(above - below, 0.0)
+
+
+def probability_of_all(draws: Sequence[tuple[FloatArray, Limit]]) -> float | None:
+    """Return the probability that every limit is met, from draws whose k-th trials belong together.
+
+    Parameters
+    ----------
+    draws : (n,) draws of a true value and its limit, for each requirement; the shortest decides how many count.
+
+    Returns
+    -------
+    The share of trials in which all conform: with shared contributions more than the product of the single
+    probabilities, with none the product. None where there is nothing to be met.
+    """
+    if not draws:
+        return None
+    trials = min(values.size for values, _ in draws)
+    together = np.ones(trials, dtype=bool)
+    for values, limit in draws:
+        if limit.min is not None:
+            together &= values[:trials] >= limit.min
+        if limit.max is not None:
+            together &= values[:trials] <= limit.max
+    return float(np.mean(together))
 
 
 _GRAVITY = (

@@ -147,9 +147,8 @@ def notch(
 
     def centre(draws: Draws) -> FloatArray:
         deep, where = (np.stack(each) for each in zip(*(dip.draw(draws) for dip in dips), strict=True))
-        return np.asarray(
-            np.take_along_axis(where, np.argmax(deep, axis=0)[None], axis=0)[0] + shift.draw(draws, value)
-        )
+        chosen = np.take_along_axis(where, np.argmax(deep, axis=0)[None], axis=0)[0]
+        return np.asarray(chosen + shift.draw(draws, value))
 
     notes: tuple[str, ...] = ()
     if deepest.hidden:

@@ -259,3 +259,4 @@ class Record:
     chain_number: int = 0  # 1 for that bench's first record
     previous: str | None = None  # SHA-256 of result.json of that bench's previous record
     change: FamilyChange | None = None
+    probability_conforming: float | None = None  # that the device meets every limit, from draws of all together

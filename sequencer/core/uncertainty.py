@@ -148,12 +148,17 @@ class Draws:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Propagated:
-    """What a Monte Carlo gave: the trials in ascending order, how many, and whether they settled."""
+    """What a Monte Carlo gave: the trials in ascending order, how many, and whether they settled.
+
+    ``drawn``: the same trials as they were drawn. Trial k of two results belongs to the same draws of what they
+    share, so statements about several results are counted trial by trial.
+    """
 
     ordered: FloatArray
     trials: int
     seed: int
     settled: bool
+    drawn: FloatArray
 
     @property
     def mean(self) -> float:
@@ -206,17 +211,19 @@ def propagate(
         the last of them (7.9.2).
     most_blocks : the procedure stops here even if not settled; the returned value says so.
     """
+    raw: list[FloatArray] = []
     parts: list[FloatArray] = []
     ends: list[tuple[float, float]] = []
     settled = False
     while len(parts) < most_blocks and not settled:
-        part = np.sort(model(Draws(seed, len(parts), block)))
+        raw.append(np.asarray(model(Draws(seed, len(parts), block)), dtype=np.float64))
+        part = np.sort(raw[-1])
         parts.append(part)
         ends.append((_quantile(part, 0.5 * (1 - coverage)), _quantile(part, 0.5 * (1 + coverage))))
         if len(parts) > 1:
             settled = _settled(np.asarray(ends), parts, digits)
     ordered = np.sort(np.concatenate(parts), kind="stable")  # merges the sorted parts
-    return Propagated(own(ordered), ordered.size, seed, settled)
+    return Propagated(own(ordered), ordered.size, seed, settled, np.concatenate(raw))
 
 
 def _settled(ends: FloatArray, parts: Sequence[FloatArray], digits: int) -> bool:

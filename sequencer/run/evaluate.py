@@ -13,8 +13,10 @@ from sequencer.core.curve import Estimate, LevelModel
 from sequencer.core.history import Entry, Role
 from sequencer.core.record import Bound, Contribution, Curve, CurveKind, Limit, Result, Statement
 from sequencer.core.trace import FloatArray
+from sequencer.core.uncertainty import Distribution
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import AnalyzerFile, Bench, Quantity, Recipe, Requirement
+from sequencer.run.consistency import inconsistencies
 from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.steadiness import unsteady
@@ -35,24 +37,27 @@ class Evaluation:
     results: tuple[Result, ...]
     curves: tuple[Curve, ...]
     warnings: tuple[str, ...]
+    probability_conforming: float | None = None
 
 
 def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluation:
     """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
     measured = Measured(recipe, bench, Sweeps(history))
     jumps = unsteady(history)
-    results = tuple(_steady(_result(recipe, measured, r), r, jumps) for r in recipe.requirements)
+    stated = [_stated(recipe, measured, r) for r in recipe.requirements]
+    results = tuple(_steady(result, r, jumps) for (result, _), r in zip(stated, recipe.requirements, strict=True))
     curves, warnings = _curves(recipe, measured)
+    warnings += inconsistencies(measured)
     bridge = any(requirement.quantity.of_port for requirement in recipe.requirements)
     assumed = measured.figures.assumptions(bridge=bridge)
     if assumed:
         warnings += (f"the bench file is silent on these, so they are assumed: {'; '.join(assumed)}",)
-    return Evaluation(results, curves, warnings)
+    return Evaluation(results, curves, warnings, _all_conform(stated, jumps))
 
 
 def evaluate_one(recipe: Recipe, bench: Bench, history: Sequence[Entry], requirement: Requirement) -> Result:
     """Return one requirement's result from what is there so far; undecided, with a note, where sweeps are missing."""
-    result = _result(recipe, Measured(recipe, bench, Sweeps(history)), requirement)
+    result, _ = _stated(recipe, Measured(recipe, bench, Sweeps(history)), requirement)
     return _steady(result, requirement, unsteady(history))
 
 
@@ -131,7 +136,17 @@ def _window(requirement: Requirement) -> tuple[float, float]:
     return requirement.at_hz - within, requirement.at_hz + within
 
 
-def _result(recipe: Recipe, measured: Measured, requirement: Requirement) -> Result:
+def _all_conform(stated: Sequence[tuple[Result, Estimate]], jumps: Mapping[str, float]) -> float | None:
+    """Return the probability that the device meets all its limits; None where one of them has no draws."""
+    limited = [(result, estimate) for result, estimate in stated if result.limit != Limit()]
+    if jumps or any(estimate.draws is None for _, estimate in limited):
+        return None
+    return conformity.probability_of_all(
+        [(estimate.draws.drawn, result.limit) for result, estimate in limited if estimate.draws is not None]
+    )
+
+
+def _stated(recipe: Recipe, measured: Measured, requirement: Requirement) -> tuple[Result, Estimate]:
     try:
         leaky = shortfall(requirement, measured.figures.bench, measured.sweeps)
         if leaky is not None:
@@ -145,14 +160,14 @@ def _result(recipe: Recipe, measured: Measured, requirement: Requirement) -> Res
     value = _finite(estimate.value)
     limit = Limit(min=requirement.minimum, max=requirement.maximum)
     probability = None
-    if estimate.draws is not None and value is not None and (limit.min is not None or limit.max is not None):
+    if estimate.draws is not None and (limit.min is not None or limit.max is not None):
         probability = estimate.draws.share_within(limit.min, limit.max)
     finding = conformity.Finding(value=value, low=low, high=high, probability_conforming=probability)
     known_bound = value is None and low is not None
     notes = estimate.notes
     if limit.min is None and limit.max is None:
         notes += ("no limit is set: stated for information",)
-    return Result(
+    result = Result(
         id=requirement.id,
         quantity=requirement.quantity.value,
         at=requirement.at,
@@ -168,19 +183,41 @@ def _result(recipe: Recipe, measured: Measured, requirement: Requirement) -> Res
         limit=limit,
         margin=_finite(conformity.margin(finding, limit)),
         probability_conforming=probability,
-        budget=_readable(estimate.rows),
+        budget=_readable(estimate.rows, requirement.quantity.unit),
         condition=_condition(requirement),
         notes=notes,
     )
+    return result, estimate
 
 
 def _finite(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
-def _readable(rows: Sequence[Contribution]) -> tuple[Contribution, ...]:
-    most = max((row.u for row in rows), default=0.0)
-    return tuple(row for row in rows if math.isfinite(row.u) and row.u >= _SMALL * most and row.u > 0.0)
+def _readable(rows: Sequence[Contribution], unit: str) -> tuple[Contribution, ...]:
+    """Return the lines that matter, and one that sums up those that do not."""
+    known = [row for row in rows if math.isfinite(row.u)]
+    most = max((row.u for row in known), default=0.0)
+    shown = tuple(row for row in known if row.u >= _SMALL * most and row.u > 0.0)
+    rest = [row for row in known if row not in shown]
+    together = math.sqrt(sum(row.u**2 for row in rest))
+    if not rest or not shown:
+        return shown
+    names = ", ".join(dict.fromkeys(row.name for row in rest))
+    return (
+        *shown,
+        Contribution(
+            name=f"everything smaller: {names}",
+            value=together,
+            unit=unit,
+            distribution=Distribution.NORMAL.value,
+            divisor=1.0,
+            sensitivity=1.0,
+            u=together,
+            kind="B",
+            origin="root sum of squares",
+        ),
+    )
 
 
 def _condition(requirement: Requirement) -> str:
@@ -301,7 +338,7 @@ def _with_notes(measured: Measured, curve: PathCurve, estimate: Estimate) -> Est
     missing = [port for port in curve.path if measured.port_curve_at(port, *_ends(curve)) is None]
     if missing:
         notes.append(f"reflection not measured at {' and '.join(missing)}: taken as large as energy allows")
-    if any("assumed isolated" in row.name for row in _readable(estimate.rows)):
+    if any("assumed isolated" in row.name for row in estimate.rows):
         ways = " and ".join(measured.unmeasured_ways(curve.path, curve.sweep_center_hz))
         notes.append(f"{ways} not measured: assumed isolated like this path, since the loads' effect rests on it")
     return replace(estimate, notes=tuple(notes))
@@ -332,13 +369,6 @@ def _curves(recipe: Recipe, measured: Measured) -> tuple[tuple[Curve, ...], tupl
                 warnings.append(exc.message)
                 continue
             curves.append(_curve(CurveKind.RETURN_LOSS, port, key, curve.response.freq_hz, curve.response.loss_db))
-            expected = measured.figures.directivity().value + measured.figures.test_port().value
-            allowed = 20.0 * math.log10((1 + expected) / (1 - expected))
-            if curve.open_short_db > allowed + 0.2:  # 0.2 dB: connection and noise of two sweeps
-                warnings.append(
-                    f"open and short on the bridge differ by {curve.open_short_db:.1f} dB at {key!r}; its stated "
-                    f"directivity and match allow {allowed:.1f} dB: clean the test port or correct the bench file"
-                )
     for key in measured.sweeps.keys("thru", Role.THRU):
         both = ((CurveKind.THRU_OPENING, measured.sweeps.opening), (CurveKind.THRU_CLOSING, measured.sweeps.closing))
         for kind, find in both:

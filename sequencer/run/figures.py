@@ -6,14 +6,18 @@ The assumed values are common practice for bench analyzers without a certificate
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from sequencer.core.mismatch import gamma
 from sequencer.core.transmission import Termination
 from sequencer.core.uncertainty import Distribution, Input
 from sequencer.recipe.model import Bench, Figure, Pad
+from sequencer.run.fittings import thru_adapter
 
-__all__ = ["ASSUMED", "Figures"]
+__all__ = ["ASSUMED", "Figures", "ThruAdapter"]
+
+DB_PER_PART = 20.0 / math.log(10.0)  # dB per relative change of an amplitude
 
 ASSUMED = {
     "generator VSWR": 2.0,
@@ -32,9 +36,21 @@ ASSUMED = {
     "frequency reference, ppm": 5.0,
     "span accuracy, %": 1.0,
     "loss of a switch's way over the thru's, dB": 0.3,
+    "open and short standards, dB": 0.03,  # how far their mean may reflect less than everything
+    "tracking after adjustment, share of RBW": 0.02,
+    "tracking drift, Hz/h": 5.0,
+    "adapter in the thru, dB": 0.05,
 }
 _STANDARDS = ("reflect-open", "reflect-short", "reflect-load")  # they hang on the connector of the reference
 FROM_FILE, FROM_RUN, FROM_KIT, BY_US = "bench file", "measured in this run", "kit", "assumed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThruAdapter:
+    """What joins the leads in the thru and is not there with the device: its loss, and what is not known of it."""
+
+    loss_db: float = 0.0
+    inputs: tuple[Input, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +74,11 @@ class Figures:
 
     def _termination(self, name: str, figure: Figure | None, assumed: str, pad: Pad | None) -> Termination:
         vswr, origin = self._stated(figure, assumed)
-        if pad is None:
-            return Termination(name=name, own=gamma(vswr), behind=0.0, origin=origin)
+        lead = self._lead_reflection(first=name.startswith("generator"))
+        if pad is None:  # lead and instrument, each with a phase of its own
+            return Termination(name=name, own=gamma(vswr), behind=lead, origin=origin)
         pad_vswr, pad_origin = self._stated(pad.vswr, "pad VSWR")
-        behind = gamma(vswr) * 10.0 ** (-2.0 * pad.loss_db / 20.0)  # through the pad twice (trade notes 3.5)
+        behind = (gamma(vswr) + lead) * 10.0 ** (-2.0 * pad.loss_db / 20.0)  # through the pad twice (trade notes 3.5)
         origins = {origin, pad_origin}
         return Termination(
             name=name,
@@ -69,6 +86,13 @@ class Figures:
             behind=behind,
             origin=BY_US if origins == {BY_US} else " and ".join(sorted(origins)),
         )
+
+    def _lead_reflection(self, *, first: bool) -> float:
+        """Reflection of the lead itself, where the kit states it; the first lead listed is the generator's."""
+        leads = [item for item in self.bench.kit if item.what == "lead"]
+        place = 0 if first else 1
+        vswr = leads[place].vswr if place < len(leads) else None
+        return 0.0 if vswr is None else gamma(vswr.worst)
 
     def load_reflection(self) -> tuple[float, str]:
         """Greatest reflection of a 50 ohm load of the bench, linear."""
@@ -165,6 +189,48 @@ class Figures:
             return (_limit(name, ASSUMED["loss of a switch's way over the thru's, dB"], BY_US),)
         origin = f"{FROM_FILE}, {stated.date}"
         return (Input(name=name, value=stated.u_db, distribution=Distribution.NORMAL, origin=origin),)
+
+    def standards(self) -> Input:
+        """Return how far open and short, as a mean, may stand from full reflection; the kit says their loss."""
+        stated = [item.loss_db.worst for item in self.bench.kit if item.what in ("open", "short") and item.loss_db]
+        value, origin = (max(stated), FROM_KIT) if stated else (ASSUMED["open and short standards, dB"], BY_US)
+        return _limit("open and short standards", value, origin)
+
+    def tracking(self, rbw_hz: float, hours: float) -> Input:
+        """Return what the generator's wander off the filter's centre costs since the reference, dB.
+
+        A Gaussian filter loses 3.01 (2 offset / RBW)^2 dB (trade notes 1.9).
+        """
+        start = ASSUMED["tracking after adjustment, share of RBW"]
+        end = start + ASSUMED["tracking drift, Hz/h"] * abs(hours) / rbw_hz
+        return _limit("generator off the filter's centre", 12.04 * (end**2 - start**2), BY_US)
+
+    def thru_adapter(self) -> ThruAdapter:
+        """Return what the kit says of an adapter that stands only in the thru; nothing where there is none."""
+        name = thru_adapter(self.bench)
+        item = next((i for i in self.bench.kit if i.what == "adapter" and name == f"adapter {i.id}".rstrip()), None)
+        if not name or item is None:
+            return ThruAdapter()
+        loss, unsure, origin = 0.0, ASSUMED["adapter in the thru, dB"], BY_US
+        if item.loss_db is not None and item.loss_db.measured is not None:
+            loss, origin = item.loss_db.measured, FROM_KIT
+            unsure = 2.0 * item.u_db if item.u_db is not None else min(unsure, loss)
+        elif item.loss_db is not None:  # somewhere between nothing and its limit
+            loss = unsure = 0.5 * item.loss_db.worst
+            origin = FROM_KIT
+        inputs = [_limit(f"loss of {name}, only in the thru", unsure, origin)]
+        if item.vswr is not None:
+            ends = self.source().size + self.load().size
+            away = gamma(item.vswr.worst) * ends
+            inputs.append(
+                Input(
+                    name=f"reflection of {name}, only in the thru",
+                    value=DB_PER_PART * away,
+                    distribution=Distribution.U_SHAPED,
+                    origin=FROM_KIT,
+                )
+            )
+        return ThruAdapter(loss_db=loss, inputs=tuple(inputs))
 
     def frequency(self) -> tuple[tuple[float, str], tuple[float, str]]:
         """Relative errors of the frequency reference and of the span, with their origins."""

@@ -16,7 +16,7 @@ from sequencer.core.transmission import PathLoss
 from sequencer.core.uncertainty import Distribution, Input
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import Bench, Recipe
-from sequencer.run.figures import BY_US, FROM_RUN, Figures
+from sequencer.run.figures import BY_US, FROM_FILE, FROM_RUN, Figures, ThruAdapter
 from sequencer.run.floor import flat, leak_near, with_leak
 from sequencer.run.sweeps import Sweeps
 
@@ -26,7 +26,9 @@ __all__ = ["Measured", "PathCurve", "PortCurve"]
 class PathCurve:
     """A path on one key: the response and the levels it was made from."""
 
-    def __init__(self, sweeps: Sweeps, path: tuple[str, str], key: str, switch_loss_db: float = 0.0) -> None:
+    def __init__(
+        self, sweeps: Sweeps, path: tuple[str, str], key: str, adapter: ThruAdapter, switch_loss_db: float = 0.0
+    ) -> None:
         self.path, self.key, self.name = path, key, f"{path[0]}-{path[1]}"
         device = sweeps.latest(self.name, key, Role.DEVICE)
         reference, floor = sweeps.thru_of(self.name), sweeps.floor_of(self.name)
@@ -39,7 +41,10 @@ class PathCurve:
         self.own_thru = reference == f"thru {self.name}"
         # A thru of the path itself is taken just before it; the bench's drift then shows in the common thrus.
         self.drifted = (sweeps.opening(key), sweeps.closing(key)) if self.own_thru else (thru, closing)
-        thru, closing = _through(thru, switch_loss_db), closing and _through(closing, switch_loss_db)
+        # What stands only in the thru takes from the reference, what only the path has gives to it.
+        more_db = switch_loss_db - adapter.loss_db
+        thru, closing = _through(thru, more_db), closing and _through(closing, more_db)
+        self.adapter = adapter
         self.device, self.opening, self.closing = device, thru, closing
         self.leakage = sweeps.latest(floor, key, Role.LEAKAGE)
         noise = sweeps.latest(floor, key, Role.NOISE)
@@ -74,8 +79,11 @@ class PortCurve:
         if load is not None:
             self.load_ratio = np.sqrt(response(load, _full_reflection(opened, short)).raw)
         # (1+e)/(1-e) of two full reflections: e is at most directivity plus source match
-        ripple = 10.0 * np.abs(np.log10(opened.power_mw / short.power_mw))
-        self.open_short_db = float(np.nanmax(ripple))
+        ripple = np.abs(10.0 * np.log10(opened.power_mw / short.power_mw))
+        place = int(np.nanargmax(ripple))
+        self.open_short_db = float(ripple[place])
+        u_rel = np.nan_to_num(np.hypot(opened.u_rel, short.u_rel))
+        self.ripple_noise_db = 4.0 * 4.343 * float(u_rel[place])  # four standard uncertainties
         self.center_hz = float(0.5 * (device.freq_hz[0] + device.freq_hz[-1]))
 
 
@@ -104,7 +112,8 @@ class Measured:
     def path(self, path: tuple[str, str], key: str) -> PathCurve:
         """Return a path's curve; MeasurementError where sweeps are missing or do not fit."""
         if (path, key) not in self._paths:
-            self._paths[path, key] = PathCurve(self.sweeps, path, key, self._switch_loss_db(f"{path[0]}-{path[1]}"))
+            loss_db = self._switch_loss_db(f"{path[0]}-{path[1]}")
+            self._paths[path, key] = PathCurve(self.sweeps, path, key, self.figures.thru_adapter(), loss_db)
         return self._paths[path, key]
 
     def port(self, port: str, key: str) -> PortCurve:
@@ -140,6 +149,8 @@ class Measured:
             self.figures.scale(loss_db),
             *self.figures.switching(r.switched),
             self._drift(curve, f_hz),
+            self.figures.tracking(curve.device.used.rbw_hz, _hours(curve.opening, curve.device)),
+            *curve.adapter.inputs,
             *self.figures.connections(curve.name, 1 if curve.closing is None else 2),
             *self._switch(curve.name, own_thru=curve.own_thru),
         ]
@@ -166,10 +177,12 @@ class Measured:
         )
 
     def _drift(self, curve: PathCurve, f_hz: float) -> Input:
-        """Half of what opening and closing thru differ; by the stated rate where there is no closing thru yet."""
+        """Half of what opening and closing thru differ, or could by the stated rate: drift may come and go between.
+
+        By the stated (or assumed) rate alone where there is no closing thru yet.
+        """
         opening, closing = curve.drifted
-        hours = (curve.device.began - curve.opening.ended).total_seconds() / 3600.0
-        stated = self.figures.drift(hours)
+        stated = self.figures.drift((curve.device.began - curve.opening.ended).total_seconds() / 3600.0)
         if closing is None or opening is None:
             return stated
         ratio_db = 10.0 * np.log10(closing.power_mw / opening.power_mw)
@@ -178,11 +191,13 @@ class Measured:
         seen_db = 0.5 * abs(float(np.nanmedian(ratio_db[near])))
         if curve.own_thru and seen_db < stated.value:
             return stated
+        by_rate = self.figures.drift(_hours(opening, closing))
+        between_db = 0.5 * by_rate.value if by_rate.origin == FROM_FILE and not curve.own_thru else 0.0
         return Input(
-            name="drift from opening to closing thru",
-            value=seen_db,
+            name="drift and tracking between opening and closing thru",
+            value=max(seen_db, between_db),
             distribution=Distribution.AT_LIMIT,
-            origin=FROM_RUN,
+            origin=FROM_RUN if seen_db >= between_db else FROM_FILE,
         )
 
     def _others(self, first: str, second: str, f_hz: float, ratio: float) -> tuple[Input, ...]:
@@ -257,6 +272,8 @@ class Measured:
             self.figures.scale(-10.0 * math.log10(ratio)),
             *self.figures.switching(curve.response.switched),
             self.figures.drift(hours),
+            self.figures.tracking(curve.device.used.rbw_hz, hours),
+            self.figures.standards(),
             *self.figures.bridge_connections(f"reflect-{curve.port}"),
             *self._switch(f"reflect-{curve.port}"),
         ]
@@ -306,6 +323,10 @@ class Measured:
             Input(name=name, value=power * load, unit="1", distribution=Distribution.U_SHAPED, origin=origin)
             for name, power in known.items()
         )
+
+
+def _hours(before: Averaged, after: Averaged) -> float:
+    return (after.ended - before.began).total_seconds() / 3600.0
 
 
 def _reading(r: Response, what: str) -> Reading:

@@ -102,6 +102,7 @@ def make_record(
         notes=tuple(_notes(history)),
         warnings=tuple(dict.fromkeys(warnings)),
         results=done.results,
+        probability_conforming=done.probability_conforming,
         resumed=sum(isinstance(e, Resumed) and not e.itself for e in history),
     )
 

@@ -1,0 +1,175 @@
+"""What a run's own sweeps say against the figures its intervals rest on; pure.
+
+Each check compares two readings of one thing, or a reading with what no passive device can do, and allows all that
+the stated figures allow at their limits together. What still stands out is either a fault of the moment or a figure
+that is too kind; the report says so, with both numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from sequencer.core.history import Role
+from sequencer.core.normalise import Averaged, differing
+from sequencer.core.trace import FloatArray
+from sequencer.core.uncertainty import Distribution, Input
+from sequencer.errors import MeasurementError
+from sequencer.run.measured import Measured, PortCurve
+
+__all__ = ["inconsistencies"]
+
+_SIGMAS = 4.0  # of noise: a false alarm in 16,000 checks
+_TRACKING_DB = 0.01  # what a generator off the filter's centre may cost unseen; common practice, no source
+_AT_LEAST = "the bench file states too little, or something moved: intervals that rest on it are too narrow"
+_SWITCHES = ("attenuation_db", "reference_dbm", "rbw_hz")
+
+
+def inconsistencies(measured: Measured) -> tuple[str, ...]:
+    """Return what does not fit the bench's figures, in words; nothing where all of it fits."""
+    found: list[str] = []
+    for check in (_thrus, _keys, _pictures, _bridge):
+        try:
+            found += check(measured)
+        except MeasurementError:  # sweeps that do not fit are told of where they are used
+            continue
+    return tuple(dict.fromkeys(found))
+
+
+def _most(given: Input) -> float:
+    """As much as an input can be: its limit, three standard deviations of a normal one."""
+    return 3.0 * given.value if given.distribution is Distribution.NORMAL else given.value
+
+
+def _noise_db(*averaged: Averaged) -> float:
+    """Four standard uncertainties of the median of a difference over all points, dB."""
+    points = averaged[0].power_mw.size / max(averaged[0].shared, 1.0)
+    variance = sum(_middle(each.u_rel) ** 2 for each in averaged if each.repeats > 1)
+    return _SIGMAS * 4.343 * 1.25 * math.sqrt(variance / max(points, 1.0))
+
+
+def _middle(values: FloatArray) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if good.size else 0.0
+
+
+def _thrus(measured: Measured) -> Iterator[str]:
+    """Closing against opening thru: drift at its stated rate, and two matings."""
+    for key in measured.sweeps.keys("thru", Role.THRU):
+        opening, closing = measured.sweeps.opening(key), measured.sweeps.closing(key)
+        if opening is None or closing is None or differing(opening.used, closing.used):
+            continue
+        moved_db = _middle(10.0 * np.log10(closing.power_mw / opening.power_mw))
+        hours = (closing.ended - opening.began).total_seconds() / 3600.0
+        drift, joints = measured.figures.drift(hours), measured.figures.connections("thru", 1)[-1:]
+        allowed_db = _most(drift) + 2.0 * sum(map(_most, joints)) + _TRACKING_DB + _noise_db(opening, closing)
+        if abs(moved_db) > allowed_db:
+            yield (
+                f"opening and closing thru differ by {abs(moved_db):.3f} dB at {key!r}; the stated drift and "
+                f"connection repeatability allow {allowed_db:.3f} dB: {_AT_LEAST}"
+            )
+
+
+def _keys(measured: Measured) -> Iterator[str]:
+    """One thru at two settings: what switching the RBW, the attenuator and the reference level may do."""
+    picture = measured.sweeps.opening("overview")
+    if picture is None:
+        return
+    for key in measured.sweeps.keys("thru", Role.THRU):
+        zoom = measured.sweeps.opening(key)
+        if zoom is None or key == "overview" or zoom.used.generator_dbm != picture.used.generator_dbm:
+            continue
+        switched = tuple(name for name in differing(picture.used, zoom.used) if name in _SWITCHES)
+        there = np.interp(zoom.freq_hz, picture.freq_hz, 10.0 * np.log10(picture.power_mw))
+        apart_db = _middle(10.0 * np.log10(zoom.power_mw) - there)
+        scale = measured.figures.scale(picture.used.reference_dbm - zoom.used.reference_dbm)
+        allowed_db = sum(map(_most, (*measured.figures.switching(switched), scale)))
+        allowed_db += _TRACKING_DB + _one_point_db(picture) + _noise_db(zoom)
+        if switched and abs(apart_db) > allowed_db:
+            yield (
+                f"the thru reads {abs(apart_db):.3f} dB apart at the settings of 'overview' and {key!r}; the stated "
+                f"switching errors allow {allowed_db:.3f} dB: {_AT_LEAST}"
+            )
+
+
+def _one_point_db(of: Averaged) -> float:
+    """Four standard uncertainties of two neighbouring points, dB, from their own scatter along the trace."""
+    level = 10.0 * np.log10(of.power_mw)
+    steps = np.diff(level, 2)
+    return _SIGMAS * 0.5 * _middle(np.abs(steps))
+
+
+def _pictures(measured: Measured) -> Iterator[str]:
+    """A path in its picture and in its zoom, where the zoom's reference level differs from its thru's."""
+    paths = dict.fromkeys(r.path for r in measured.recipe.requirements if r.path)
+    for path in paths:
+        for key in measured.sweeps.keys("-".join(path), Role.DEVICE):
+            if key == "overview" or "overview" not in measured.sweeps.keys("-".join(path), Role.DEVICE):
+                continue
+            zoom, picture = measured.path(path, key).response, measured.path(path, "overview").response
+            if not zoom.switched or picture.switched or np.any(zoom.hidden):
+                continue
+            near = (picture.freq_hz >= zoom.freq_hz[0]) & (picture.freq_hz <= zoom.freq_hz[-1])
+            if int(np.sum(near)) < 1 or np.any(picture.hidden[near]):
+                continue
+            there = np.interp(picture.freq_hz[near], zoom.freq_hz, zoom.loss_db)
+            apart_db = _middle(picture.loss_db[near] - there)
+            u_db = 4.343 * float(np.max(picture.u_ratio[near] / picture.ratio[near]))
+            away_db = _reference_db(measured, path, key)
+            scale = measured.figures.scale(2.0 * away_db)
+            allowed_db = sum(map(_most, (*measured.figures.switching(zoom.switched), scale))) + _SIGMAS * u_db
+            if abs(apart_db) > allowed_db + _TRACKING_DB:
+                yield (
+                    f"{'-'.join(path)} reads {abs(apart_db):.2f} dB apart in 'overview' and {key!r}; the stated "
+                    f"switching errors and scale allow {allowed_db:.2f} dB: {_AT_LEAST}"
+                )
+
+
+def _reference_db(measured: Measured, path: tuple[str, str], key: str) -> float:
+    curve = measured.path(path, key)
+    return abs(curve.device.used.reference_dbm - curve.opening.used.reference_dbm)
+
+
+def _bridge(measured: Measured) -> Iterator[str]:
+    """Open against short, and no port that gives back more than it gets."""
+    directivity, match = measured.figures.directivity().value, measured.figures.test_port().value
+    for port in measured.recipe.ports:
+        for key in measured.sweeps.keys(f"reflect-{port}", Role.REFLECTION):
+            curve = measured.port(port, key)
+            joint_db, standards_db = _joints_db(measured, curve)
+            size = directivity + match
+            allowed_db = 20.0 * math.log10((1 + size) / (1 - size)) + 2.0 * (joint_db + standards_db)
+            if curve.open_short_db > allowed_db + curve.ripple_noise_db:
+                yield (
+                    f"open and short on the bridge differ by {curve.open_short_db:.2f} dB at {key!r}; its stated "
+                    f"directivity and match allow {allowed_db:.2f} dB: clean the test port or correct the bench file"
+                )
+            most_db, u_db = _highest_db(curve)
+            full_db = 20.0 * math.log10(directivity + 1.0 / (1.0 - match)) + 2.0 * joint_db + standards_db
+            full_db += sum(map(_most, measured.figures.switch_loss(f"reflect-{port}")))
+            if most_db > full_db + _SIGMAS * u_db:
+                yield (
+                    f"port {port} seems to give back {most_db:.2f} dB more than it gets at {key!r}; the stated "
+                    f"directivity and match allow a reading of {full_db:.2f} dB: {_AT_LEAST}"
+                )
+
+
+def _joints_db(measured: Measured, curve: PortCurve) -> tuple[float, float]:
+    """Return the most one joint and drift can do, and the most the standards can, dB."""
+    hours = (curve.device.began - curve.opened.began).total_seconds() / 3600.0
+    joint = _most(measured.figures.bridge_connections("port")[0])
+    return joint + 0.5 * _most(measured.figures.drift(hours)), _most(measured.figures.standards())
+
+
+def _highest_db(curve: PortCurve) -> tuple[float, float]:
+    """Highest reading of three neighbours' median, dB above full reflection, and its noise."""
+    ratio = curve.response.ratio
+    if ratio.size >= 3:
+        ratio = np.median(np.stack([ratio[:-2], ratio[1:-1], ratio[2:]]), axis=0)
+    if not np.any(np.isfinite(ratio)):
+        return -math.inf, 0.0
+    index = int(np.nanargmax(ratio))
+    u = float(np.nan_to_num(curve.response.u_ratio[min(index + 1, curve.response.u_ratio.size - 1)]))
+    return 10.0 * math.log10(max(float(ratio[index]), 1e-12)), 4.343 * u / max(float(ratio[index]), 1e-12)
