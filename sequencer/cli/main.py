@@ -138,7 +138,7 @@ def _guarded(asked: argparse.Namespace) -> int:
     except NotchbookError as exc:
         _say(f"notchbook: {exc.message}")
         if "folder" in exc.facts and not isinstance(exc, AskedWrongError):  # of a run that was being taken
-            _say(f"notchbook: what was taken is kept in {exc.facts['folder']}")
+            _say(f"notchbook: what was taken is kept; go on with: notchbook resume {exc.facts['folder']}")
         status = exc.facts.get("status", exc.exit_code)
         return status if isinstance(status, int) else exc.exit_code
     except KeyboardInterrupt:
