@@ -32,6 +32,7 @@ MOST_REPEATS = 48
 LEAST_REPEATS = 2  # so that a jump between two sweeps of a device shows
 LATENCY_S = 0.1  # commands, answers and settling round one sweep; common practice, no source
 LONGEST_SWEEP_S = 20.0  # a longer one could not be stopped in time
+_SHORT_OF = 0.9  # an instrument couples a little slower than it says; common practice, no source
 PREFERRED_ATTENUATION_DB = 10.0  # keeps the input matched; a pad at the lead's end does so as well
 MIXER_DBM = -20.0  # highest level behind the attenuator, far from compression; common practice, no source
 OVERVIEW_POINTS = 601
@@ -233,11 +234,21 @@ class Setter:
         top = self.expected_dbm if window.key == OVERVIEW else self.thru_dbm
         widest = self.allowed_rbw_hz(self._quiet_rbw_hz(window, top - window.depth_db))
         if window.key == OVERVIEW:
-            return widest
+            return self._in_time(window, widest)
         around = {self.allowed_rbw_hz(widest * by) for by in (30.0, 10.0, 3.0, 1.0, 1 / 3, 0.1)}
-        short = [rbw for rbw in around if self._coupled_s(window, rbw) <= LONGEST_SWEEP_S] or [max(around)]
+        short = [rbw for rbw in around if self._coupled_s(window, rbw) <= _SHORT_OF * LONGEST_SWEEP_S]
+        short = short or [self._in_time(window, max(around))]
         quiet = [rbw for rbw in short if rbw <= widest] or [min(short)]
         return min(sorted(quiet, reverse=True), key=lambda rbw: self._cost_s(window, rbw))
+
+    def _in_time(self, window: Window, rbw_hz: float) -> float:
+        """Return the filter, or the next wider one whose sweep may be stopped in time: a picture may be noisier."""
+        while self._coupled_s(window, rbw_hz) > _SHORT_OF * LONGEST_SWEEP_S:
+            wider = self.allowed_rbw_hz(3.4 * rbw_hz)  # the next of 1-3-10, whatever the steps
+            if wider <= rbw_hz:
+                break
+            rbw_hz = wider
+        return rbw_hz
 
     def _quiet_rbw_hz(self, window: Window, level_dbm: float) -> float:
         """Return the widest RBW whose floor lies ROOM_DB below the level that must be seen."""
