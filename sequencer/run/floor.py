@@ -52,8 +52,8 @@ def leak_near(sweeps: Sweeps, f_hz: float, thru_dbm: float, floor: str = "floor"
     """Return leakage's power ratio to the thru near a frequency and its standard uncertainty; None where not swept.
 
     The noise in its filter has sweeps of its own; else it is that of the zoom, scaled by RBW. The thru was swept in
-    another filter; what switching it costs, a few tenths of a dB, is nothing to a quantity of unknown phase. ``floor`` names
-    the hookup.
+    another filter; what switching it costs, a few tenths of a dB, is nothing to a quantity of unknown phase.
+    ``floor`` names the hookup.
     """
     found: list[tuple[float, str, Averaged]] = []
     for key in sweeps.keys(floor, Role.LEAKAGE):

@@ -28,8 +28,9 @@ from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.matrix import ask_for_hands, plan_for
 from sequencer.run.mistaken import mistaken_before, mistaken_for
 from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, reflect_level_dbm
-from sequencer.run.proof import foreign_signals, hookup_fault, repeats, sweep_fault
+from sequencer.run.proof import above_display, foreign_signals, hookup_fault, repeats, sweep_fault
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
+from sequencer.run.retake import adapted, retake_step
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
 from sequencer.run.tracking import tracking_step
@@ -156,6 +157,11 @@ def _at_stations(
             return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
         expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
         expected = expected_thru_dbm(bench, caps) if expected is None else expected
+        sweeps = station.sweeps if not stay.jumped else _flexed(station.sweeps)
+        sweeps = tuple(adapted(planned, stay, plan, caps) for planned in sweeps)
+        again = retake_step(sweeps, stay, history)
+        if again is not None:
+            return again
         fault = _fault(stay, expected, thru, last, recipe) or mistaken_for(stay, stays[:number], thru, recipe)
         if fault:
             if stay.refused + 1 >= MOST_TRIES:
@@ -167,7 +173,6 @@ def _at_stations(
         said = _new_jump(stay, history) or _unsaid_twin(stay, last, recipe, history)
         if said is not None:
             return said
-        sweeps = station.sweeps if not stay.jumped else _flexed(station.sweeps)
         step = _before(recipe, bench, caps, plan, stays, number, history)
         step = step or _next_sweep(sweeps, stay, history, expected)
         if step is not None:
@@ -260,7 +265,7 @@ def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None,
         fault = hookup_fault(stay.hookup, latest.sweep, expected_dbm=expected, thru=thru, last=None, recipe=recipe)
         if fault:
             return fault
-    return ""
+    return above_display(latest.sweep)
 
 
 def _may_be_a_twin(stay: Visit, recipe: Recipe) -> bool:

@@ -12,7 +12,7 @@ from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Flag, FloatArray, Sweep
 from sequencer.recipe.model import Quantity, Recipe
 
-__all__ = ["foreign_signals", "hookup_fault", "noise_dbm_hz", "repeats", "sweep_fault"]
+__all__ = ["above_display", "foreign_signals", "hookup_fault", "noise_dbm_hz", "repeats", "sweep_fault"]
 
 THRU_SLACK_DB = 8.0  # level of a sound thru round the expected one: lead loss, generator flatness
 THRU_SPREAD_DB = 6.0  # over an overview a sound pair of leads is flatter than this
@@ -20,6 +20,8 @@ THRU_STEP_DB = 0.5  # between neighbours: a loose joint steps, a lead does not
 FLOOR_BELOW_DB = 40.0  # leads in loads read at least this far below the thru
 PASS_WITHIN_DB = 15.0  # a path must pass somewhere near where it should, else a lead is off
 REFLECT_SLACK_DB = 8.0
+ABOVE_REFERENCE_DB = 1.0  # what a display may show beyond its top line; common practice, no source
+FLAT_DB, FLAT_POINTS = 1e-6, 3  # so many points at exactly one level, and that the highest
 SAME_DB = 0.02  # two hookups never repeat this closely unless nothing was moved
 STRONG_DB = 20.0  # compared where the level is this near its highest, so that noise does not tell them apart
 
@@ -34,6 +36,21 @@ def sweep_fault(sweep: Sweep) -> str:
         return "the generator says it is unlevelled: choose another level in the bench file"
     if Flag.UNCALIBRATED in sweep.flags:
         return "the analyzer says the sweep is too fast for its filter"
+    return ""
+
+
+def above_display(sweep: Sweep) -> str:
+    """Return how a trace shows that the level was above the reference, in words, or ''.
+
+    A display that ends there draws a flat top; one that does not shows more than a mixer or converter is set for.
+    """
+    level, reference = sweep.trace.level_dbm, sweep.used.reference_dbm
+    top = float(np.nanmax(level, initial=-np.inf))
+    if top > reference + ABOVE_REFERENCE_DB:
+        return f"the trace stands {top - reference:.1f} dB above the reference level"
+    flat = int(np.sum(level >= top - FLAT_DB))
+    if abs(top - reference) <= ABOVE_REFERENCE_DB / 4.0 and flat >= FLAT_POINTS:
+        return f"the trace has a flat top at the reference level ({flat} points)"
     return ""
 
 

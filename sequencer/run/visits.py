@@ -23,6 +23,7 @@ class Visit:
     hookup: Hookup
     swept: list[Swept] = field(default_factory=list)
     dropped: list[Dropped] = field(default_factory=list)
+    set_aside: list[Swept] = field(default_factory=list)  # what was dropped
     refused: int = 0
     jumped: bool = False  # it was refused because its trace jumped
     waiting: bool = False  # it must be connected again before anything is swept
@@ -66,12 +67,14 @@ def visits(history: Sequence[Entry]) -> list[Visit]:
                 refused = 0
         elif isinstance(entry, Refused) and stays and not aside:
             stays[-1].swept.clear()
+            stays[-1].dropped.clear()
             stays[-1].jumped |= entry.jump_db > 0.0
             stays[-1].waiting = True
             refused += entry.jump_db == 0.0
         elif isinstance(entry, Dropped) and stays and not aside:
             gone = (entry.key, entry.role)
             stays[-1].dropped.append(entry)
+            stays[-1].set_aside += [s for s in stays[-1].swept if (s.key, s.role) == gone]
             stays[-1].swept = [s for s in stays[-1].swept if (s.key, s.role) != gone]
         elif isinstance(entry, Swept) and stays and not aside:
             stays[-1].swept.append(entry)

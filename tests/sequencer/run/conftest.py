@@ -6,7 +6,19 @@ from datetime import UTC, datetime
 
 import pytest
 
-from sequencer.core.history import Began, Identified
+from sequencer.core.history import (
+    Adjusted,
+    Answered,
+    Began,
+    Connected,
+    Dropped,
+    Identified,
+    Judged,
+    Refused,
+    Swept,
+    Waited,
+    Warned,
+)
 from sequencer.recipe.model import (
     AnalyzerFile,
     Bench,
@@ -18,7 +30,9 @@ from sequencer.recipe.model import (
     Requirement,
     Specifications,
 )
-from sequencer.run.predict import TYPICAL
+from sequencer.run.policy import decide
+from sequencer.run.predict import TYPICAL, Predicted
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
 
 TX, RX = 146.61e6, 146.01e6
 
@@ -86,3 +100,87 @@ def opening() -> list[object]:
         ),
         Identified(at=at, why="test", identification={}, capabilities=TYPICAL),
     ]
+
+
+AT = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+class Play:
+    """Plays a run: does each step on the predicting bench, with a hook to falsify a sweep."""
+
+    def __init__(self, recipe: Recipe, bench: Bench, opening: list[object], caps=TYPICAL) -> None:
+        self.recipe, self.bench = recipe, bench
+        self.history = list(opening)
+        self.predicted = Predicted(recipe, bench, caps)
+        self.falsify = lambda step, sweep: sweep
+        self.hookup = None
+
+    def step(self):
+        return decide(self.recipe, self.bench, self.history)
+
+    def do(self, step) -> None:
+        match step:
+            case Ask():
+                self.history.append(Answered(at=AT, why="", question=step.question.key, answer="a", by="test"))
+            case Connect():
+                if step.refused:
+                    self.history.append(Refused(at=AT, why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
+                self.hookup = step.hookup
+                self.history.append(Connected(at=AT, why=step.why, hookup=step.hookup, by="test"))
+            case Adjust():
+                self.history.append(Adjusted(at=AT, why="", rbw_hz=step.rbw_hz, by=step.by))
+            case Wait():
+                self.history.append(Waited(at=AT, why=step.why, seconds=step.seconds))
+            case Drop():
+                entry = Dropped(
+                    at=AT, why=step.why, hookup=step.hookup, key=step.key, role=step.role, slower=step.slower
+                )
+                self.history.append(entry)
+            case SweepStep():
+                sweep = self.falsify(step, self.predicted.sweep(self.hookup, step))
+                self.history.append(
+                    Swept(
+                        at=AT,
+                        why=step.why,
+                        hookup=step.hookup,
+                        key=step.key,
+                        role=step.role,
+                        sweep=sweep,
+                        file="",
+                        sha256="",
+                    )
+                )
+            case Warn():
+                self.history.append(Warned(at=AT, why=step.why))
+            case Judge():
+                self.history.append(Judged(at=AT, why="", result_id=step.requirement, statement="", text=""))
+
+    def until(self, stop, most: int = 400):
+        for _ in range(most):
+            step = self.step()
+            if stop(step):
+                return step
+            self.do(step)
+        pytest.fail("never got there")
+
+    def whole(self) -> list[object]:
+        steps = []
+        for _ in range(400):
+            step = self.step()
+            steps.append(step)
+            if isinstance(step, Done | Stop):
+                return steps
+            self.do(step)
+        return pytest.fail("never ended")
+
+
+@pytest.fixture
+def play(recipe: Recipe, bench: Bench, opening: list[object]) -> Play:
+    """A run of the example on its bench, ready to be played."""
+    return Play(recipe, bench, opening)
+
+
+@pytest.fixture
+def play_on() -> type[Play]:
+    """Makes a run to be played: (recipe, bench, opening, capabilities)."""
+    return Play

@@ -8,117 +8,43 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from sequencer.core.history import Adjusted, Answered, Connected, Dropped, Judged, Refused, Role, Swept, Waited, Warned
+from sequencer.core.history import Connected, Refused, Role, Swept
 from sequencer.core.record import Statement
 from sequencer.core.trace import Flag, Sweep, Trace
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import evaluate
 from sequencer.run.plan import expected_thru_dbm
-from sequencer.run.policy import MOST_TRIES, decide
-from sequencer.run.predict import TYPICAL, Predicted
+from sequencer.run.policy import MOST_TRIES
+from sequencer.run.predict import TYPICAL
 from sequencer.run.steadiness import unsteady
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Stop, SweepStep, Warn
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
-
-
-class Play:
-    """Plays a run: does each step on the predicting bench, with a hook to falsify a sweep."""
-
-    def __init__(self, recipe: Recipe, bench: Bench, opening: list[object], caps=TYPICAL) -> None:
-        self.recipe, self.bench = recipe, bench
-        self.history = list(opening)
-        self.predicted = Predicted(recipe, bench, caps)
-        self.falsify = lambda step, sweep: sweep
-        self.hookup = None
-
-    def step(self):
-        return decide(self.recipe, self.bench, self.history)
-
-    def do(self, step) -> None:
-        match step:
-            case Ask():
-                self.history.append(Answered(at=AT, why="", question=step.question.key, answer="a", by="test"))
-            case Connect():
-                if step.refused:
-                    self.history.append(Refused(at=AT, why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
-                self.hookup = step.hookup
-                self.history.append(Connected(at=AT, why=step.why, hookup=step.hookup, by="test"))
-            case Adjust():
-                self.history.append(Adjusted(at=AT, why="", rbw_hz=step.rbw_hz, by=step.by))
-            case Wait():
-                self.history.append(Waited(at=AT, why=step.why, seconds=step.seconds))
-            case Drop():
-                entry = Dropped(
-                    at=AT, why=step.why, hookup=step.hookup, key=step.key, role=step.role, slower=step.slower
-                )
-                self.history.append(entry)
-            case SweepStep():
-                sweep = self.falsify(step, self.predicted.sweep(self.hookup, step))
-                self.history.append(
-                    Swept(
-                        at=AT,
-                        why=step.why,
-                        hookup=step.hookup,
-                        key=step.key,
-                        role=step.role,
-                        sweep=sweep,
-                        file="",
-                        sha256="",
-                    )
-                )
-            case Warn():
-                self.history.append(Warned(at=AT, why=step.why))
-            case Judge():
-                self.history.append(Judged(at=AT, why="", result_id=step.requirement, statement="", text=""))
-
-    def until(self, stop, most: int = 400):
-        for _ in range(most):
-            step = self.step()
-            if stop(step):
-                return step
-            self.do(step)
-        pytest.fail("never got there")
-
-    def whole(self) -> list[object]:
-        steps = []
-        for _ in range(400):
-            step = self.step()
-            steps.append(step)
-            if isinstance(step, Done | Stop):
-                return steps
-            self.do(step)
-        return pytest.fail("never ended")
-
-
-@pytest.fixture
-def play(recipe: Recipe, bench: Bench, opening: list[object]) -> Play:
-    return Play(recipe, bench, opening)
 
 
 def level(sweep: Sweep, values) -> Sweep:
     return replace(sweep, trace=Trace(sweep.trace.freq_hz, np.broadcast_to(values, sweep.trace.freq_hz.shape)))
 
 
-def test_the_first_question_is_whether_the_transmitter_is_locked_out(play: Play) -> None:
+def test_the_first_question_is_whether_the_transmitter_is_locked_out(play) -> None:
     step = play.step()
     assert isinstance(step, Ask)
     assert step.question.key == "transmitter"
     assert step.question.safe_answer == "locked out"  # on the simulated bench only
 
 
-def test_a_real_bench_has_no_safe_answer_for_the_transmitter(play: Play) -> None:
+def test_a_real_bench_has_no_safe_answer_for_the_transmitter(play) -> None:
     play.history[0] = replace(play.history[0], simulated=False)
     assert play.step().question.safe_answer is None
 
 
-def test_the_generator_stays_off_for_the_first_sweep(play: Play) -> None:
+def test_the_generator_stays_off_for_the_first_sweep(play) -> None:
     step = play.until(lambda s: isinstance(s, SweepStep))
     assert step.role is Role.FOREIGN
     assert step.settings.generator_dbm is None
 
 
-def test_the_run_has_the_order_of_the_design(play: Play) -> None:
+def test_the_run_has_the_order_of_the_design(play) -> None:
     steps = play.whole()
     assert isinstance(steps[-1], Done)
     hookups = [s.hookup.name for s in steps if isinstance(s, Connect)]
@@ -131,7 +57,7 @@ def test_the_run_has_the_order_of_the_design(play: Play) -> None:
     assert [s.requirement for s in steps if isinstance(s, Judge)] == [r.id for r in play.recipe.requirements]
 
 
-def test_tracking_is_adjusted_once_before_any_thru_counts(play: Play) -> None:
+def test_tracking_is_adjusted_once_before_any_thru_counts(play) -> None:
     steps = play.whole()
     adjusted = [n for n, s in enumerate(steps) if isinstance(s, Adjust)]
     first_thru = next(n for n, s in enumerate(steps) if isinstance(s, SweepStep) and s.role is Role.THRU)
@@ -141,17 +67,17 @@ def test_tracking_is_adjusted_once_before_any_thru_counts(play: Play) -> None:
     assert steps[adjusted[0]].rbw_hz == narrowest
 
 
-def test_same_journal_same_step(play: Play) -> None:
+def test_same_journal_same_step(play) -> None:
     while not isinstance(step := play.step(), Done):
         assert play.step() == step
         play.do(step)
 
 
-def test_a_cut_journal_leads_to_the_same_run(play: Play) -> None:
+def test_a_cut_journal_leads_to_the_same_run(play) -> None:
     """Resuming is deciding on what is there: from every cut the rest is the same."""
     whole = play.whole()
     for cut in range(2, len(play.history), 7):
-        again = Play(play.recipe, play.bench, play.history[:cut])
+        again = type(play)(play.recipe, play.bench, play.history[:cut])
         again.hookup = next((e.hookup for e in reversed(again.history) if isinstance(e, Connected)), None)
         rest = again.whole()
         assert rest == whole[len(whole) - len(rest) :]
@@ -170,21 +96,21 @@ def test_a_cut_journal_leads_to_the_same_run(play: Play) -> None:
         pytest.param(lambda s: level(s, np.where(np.arange(s.trace.freq_hz.size) == 3, np.nan, -21.0)), "without data"),
     ],
 )
-def test_a_bad_thru_is_refused_and_asked_for_again(play: Play, falsified, said: str) -> None:
+def test_a_bad_thru_is_refused_and_asked_for_again(play, falsified, said: str) -> None:
     play.falsify = lambda step, sweep: falsified(sweep) if step.role is Role.THRU else sweep
     step = play.until(lambda s: isinstance(s, Connect) and s.refused)
     assert step.hookup.name == "thru"
     assert said in step.refused
 
 
-def test_a_hookup_refused_again_and_again_stops_the_run(play: Play) -> None:
+def test_a_hookup_refused_again_and_again_stops_the_run(play) -> None:
     play.falsify = lambda step, sweep: level(sweep, -60.0) if step.role is Role.THRU else sweep
     steps = play.whole()
     assert isinstance(steps[-1], Stop)
     assert sum(isinstance(s, Connect) for s in steps) == MOST_TRIES
 
 
-def test_a_mended_hookup_goes_on_and_what_was_refused_is_taken_again(play: Play) -> None:
+def test_a_mended_hookup_goes_on_and_what_was_refused_is_taken_again(play) -> None:
     bad = {"left": 1}
 
     def once(step, sweep):
@@ -200,7 +126,7 @@ def test_a_mended_hookup_goes_on_and_what_was_refused_is_taken_again(play: Play)
 
 
 @pytest.mark.parametrize("stuck", ["TX-ANT", "TX-RX", "ANT-RX", "reflect-short", "reflect-RX"])
-def test_a_relay_that_sticks_is_found(play: Play, stuck: str) -> None:
+def test_a_relay_that_sticks_is_found(play, stuck: str) -> None:
     """The hookup asked for gives the sweep of the one before, with fresh noise of 0.002 dB."""
     last: dict[str, Sweep] = {}
     rng = np.random.default_rng(1)
@@ -221,7 +147,7 @@ def test_a_relay_that_sticks_is_found(play: Play, stuck: str) -> None:
         assert isinstance(play.whole()[-1], Stop)
 
 
-def test_a_foreign_signal_is_said_once(play: Play) -> None:
+def test_a_foreign_signal_is_said_once(play) -> None:
     def with_signal(step, sweep):
         if step.role is Role.FOREIGN:
             values = np.array(sweep.trace.level_dbm)
@@ -236,7 +162,7 @@ def test_a_foreign_signal_is_said_once(play: Play) -> None:
     assert "generator off, a signal of -40 dBm" in said[0]
 
 
-def test_a_thru_that_moved_is_said(play: Play) -> None:
+def test_a_thru_that_moved_is_said(play) -> None:
     seen = {"thru": 0}
 
     def drifting(step, sweep):
@@ -250,13 +176,13 @@ def test_a_thru_that_moved_is_said(play: Play) -> None:
     assert any("moved by up to 0.30 dB" in text for text in said)
 
 
-def test_no_generator_no_run(play: Play) -> None:
+def test_no_generator_no_run(play) -> None:
     play.history[1] = replace(play.history[1], capabilities=replace(TYPICAL, generator_fitted=False))
     assert isinstance(play.step(), Stop)
 
 
-def test_the_planner_uses_the_noise_it_has_seen(play: Play) -> None:
-    quiet = Play(play.recipe, play.bench, play.history)
+def test_the_planner_uses_the_noise_it_has_seen(play) -> None:
+    quiet = type(play)(play.recipe, play.bench, play.history)
 
     def lower(step, sweep):
         return level(sweep, sweep.trace.level_dbm - 15.0) if step.role is Role.FOREIGN else sweep
@@ -285,7 +211,7 @@ def jumping(hookup: str, times: int):
     return falsify
 
 
-def test_a_jump_is_taken_again_with_more_sweeps(play: Play) -> None:
+def test_a_jump_is_taken_again_with_more_sweeps(play) -> None:
     play.falsify = jumping("TX-ANT", 1)
     steps = play.whole()
     assert isinstance(steps[-1], Done)
@@ -297,7 +223,7 @@ def test_a_jump_is_taken_again_with_more_sweeps(play: Play) -> None:
     assert not unsteady(play.history)
 
 
-def test_a_jump_that_comes_back_is_said_and_nothing_is_decided_on_it(play: Play) -> None:
+def test_a_jump_that_comes_back_is_said_and_nothing_is_decided_on_it(play) -> None:
     play.falsify = jumping("TX-ANT", 99)
     steps = play.whole()
     assert isinstance(steps[-1], Done)
@@ -309,13 +235,15 @@ def test_a_jump_that_comes_back_is_said_and_nothing_is_decided_on_it(play: Play)
             assert result.statement is not Statement.PASS
 
 
-def test_noise_is_no_jump(play: Play) -> None:
+def test_noise_is_no_jump(play) -> None:
     """The predicting bench scatters as noise does; a whole run of it must not see a jump."""
     play.whole()
     assert not any(isinstance(e, Refused) for e in play.history)
 
 
-def test_a_symmetric_cavity_may_reflect_alike_at_both_ends(recipe: Recipe, bench: Bench, opening: list[object]) -> None:
+def test_a_symmetric_cavity_may_reflect_alike_at_both_ends(
+    recipe: Recipe, bench: Bench, opening: list[object], play_on
+) -> None:
     need = recipe.requirements[0]
     one = replace(
         recipe,
@@ -326,7 +254,7 @@ def test_a_symmetric_cavity_may_reflect_alike_at_both_ends(recipe: Recipe, bench
             replace(recipe.requirements[6], id="return loss OUT transmit", port="OUT"),
         ),
     )
-    twin = Play(one, bench, opening)
+    twin = play_on(one, bench, opening)
     ends: dict[str, Sweep] = {}
 
     def alike(step, sweep):
@@ -340,7 +268,7 @@ def test_a_symmetric_cavity_may_reflect_alike_at_both_ends(recipe: Recipe, bench
     assert any("reflects like the hookup before it" in s.why for s in steps if isinstance(s, Warn))
 
 
-def test_open_and_short_on_a_very_good_bridge_are_taken_twice_and_kept(play: Play) -> None:
+def test_open_and_short_on_a_very_good_bridge_are_taken_twice_and_kept(play) -> None:
     ends: dict[str, Sweep] = {}
 
     def alike(step, sweep):
