@@ -46,7 +46,7 @@ def headers(function: str, style: str) -> tuple[str, ...]:
     Examples
     --------
     >>> headers("start", SHORT)[:3], headers("abort", LONG)[0]
-    (('FREQ:STAR', 'SENS:FREQ:STAR', 'SWE:STAR'), 'ABORT')
+    (('FREQ:STAR', 'SENS:FREQ:STAR', 'FREQ:SWE:STAR'), 'ABORT')
     """
     ranked = [
         (tier + _NEXT_PATTERN * place, place, header)
