@@ -31,7 +31,7 @@ from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, reflect_le
 from sequencer.run.proof import above_display, foreign_signals, hookup_fault, repeats, sweep_fault
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.retake import adapted, retake_step
-from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db
+from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db, located_text
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
 from sequencer.run.tracking import tracking_step
 from sequencer.run.visits import Visit, known, visits
@@ -157,7 +157,8 @@ def _at_stations(
             return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
         expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
         expected = expected_thru_dbm(bench, caps) if expected is None else expected
-        sweeps = station.sweeps if not stay.jumped else _flexed(station.sweeps)
+        jumpy = _jumpy(stays[:number], history) if stay.hookup.kind is HookupKind.THRU else []
+        sweeps = _flexed(station.sweeps) if stay.jumped or jumpy else station.sweeps
         sweeps = tuple(adapted(planned, stay, plan, caps) for planned in sweeps)
         again = retake_step(sweeps, stay, history)
         if again is not None:
@@ -175,10 +176,30 @@ def _at_stations(
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
         step = step or _next_sweep(sweeps, stay, history, expected)
+        if step is None and jumpy:
+            step = _unsaid(located_text(stay, jumpy, known(history).noise_dbm_hz), history)
         if step is not None:
             return step
         last = _first_on(stay)
-    return _drift(stays, history)
+    return _unlocated(stays, history) or _drift(stays, history)
+
+
+def _jumpy(stays: Sequence[Visit], history: Sequence[Entry]) -> list[str]:
+    """Return the hookups among these whose trace jumped again when it was taken again."""
+    noise = known(history).noise_dbm_hz
+    return [stay.hookup.name for stay in stays if stay.jumped and jumped_db(stay, noise)]
+
+
+def _unlocated(stays: Sequence[Visit], history: Sequence[Entry]) -> Warn | None:
+    """A jump after the last thru cannot be held against the leads: say so."""
+    last = max((n for n, stay in enumerate(stays) if stay.hookup.kind is HookupKind.THRU), default=-1)
+    jumpy = _jumpy(stays[last + 1 :], history)
+    text = f"the joint that jumped in {' and '.join(jumpy)} is not located: no thru was flexed after it"
+    return _unsaid(text, history) if jumpy else None
+
+
+def _unsaid(text: str, history: Sequence[Entry]) -> Warn | None:
+    return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
 
 
 def _new_jump(stay: Visit, history: Sequence[Entry]) -> Connect | Warn | None:
@@ -196,7 +217,7 @@ def _new_jump(stay: Visit, history: Sequence[Entry]) -> Connect | Warn | None:
 
 def _flexed(sweeps: Sequence[PlannedSweep]) -> tuple[PlannedSweep, ...]:
     """More sweeps of each zoom, while the operator taps and flexes."""
-    why = "tap the device and flex its leads gently while these sweeps run"
+    why = "tap and flex the leads, and the device, gently while these sweeps run"
     return tuple(
         replace(s, repeats=max(s.repeats, FLEX_SWEEPS), why=f"{why}; {s.why}") if s.key != "overview" else s
         for s in sweeps
@@ -287,7 +308,7 @@ def _unsaid_twin(stay: Visit, last: Sweep | None, recipe: Recipe, history: Seque
         f"{stay.hookup.name} reflects like the hookup before it; a symmetric device or a very good bridge does, "
         "and so does a lead that was not moved"
     )
-    return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
+    return _unsaid(text, history)
 
 
 def _first_on(stay: Visit) -> Sweep | None:
@@ -314,4 +335,4 @@ def _drift(stays: Sequence[Visit], history: Sequence[Entry]) -> Warn | None:
     if worst <= DRIFT_TO_SAY_DB:
         return None
     text = f"the thru moved by up to {worst:.2f} dB during the run; the intervals carry it"
-    return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
+    return _unsaid(text, history)

@@ -6,7 +6,7 @@ nothing: what jumps is taken again with more sweeps, and where it jumps again no
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -16,7 +16,7 @@ from sequencer.core.hookup import Hookup
 from sequencer.core.trace import Detector, FloatArray, Sweep
 from sequencer.run.visits import Visit, known, visits
 
-__all__ = ["FLEX_SWEEPS", "jump_db", "jump_text", "jumped_db", "unsteady"]
+__all__ = ["FLEX_SWEEPS", "jump_db", "jump_text", "jumped_db", "located_text", "unsteady"]
 
 FLEX_SWEEPS = 8  # a joint that lets go in one sweep of three hides in 4 % of eight (0.67 ** 8)
 JUMP_DB = 0.1  # smaller ones are inside what re-mating a connector does
@@ -50,13 +50,13 @@ def jump_db(first: Sweep, second: Sweep, noise_dbm_hz: float) -> float:
     return float(np.max(size[jumped])) if np.any(jumped) else 0.0
 
 
-def jumped_db(stay: Visit, noise_dbm_hz: float | None) -> float:
+def jumped_db(stay: Visit, noise_dbm_hz: float | None, roles: Collection[Role] = _DEVICE) -> float:
     """Return the largest jump between neighbouring repeats in a stay at a device hookup; 0 if none."""
     if noise_dbm_hz is None:
         return 0.0
     largest = 0.0
-    for key in dict.fromkeys(s.key for s in stay.swept if s.role in _DEVICE):
-        repeats = [s.sweep for s in stay.swept if s.key == key and s.role in _DEVICE]
+    for key in dict.fromkeys(s.key for s in stay.swept if s.role in roles):
+        repeats = [s.sweep for s in stay.swept if s.key == key and s.role in roles]
         largest = max([largest, *(jump_db(a, b, noise_dbm_hz) for a, b in pairwise(repeats))])
     return largest
 
@@ -71,3 +71,15 @@ def unsteady(history: Sequence[Entry]) -> dict[str, float]:
 def jump_text(hookup: Hookup, size_db: float) -> str:
     """Return a jump in words."""
     return f"{hookup.name}: the trace jumped by {size_db:.2g} dB between two sweeps with nothing moved on purpose"
+
+
+def located_text(thru: Visit, names: Sequence[str], noise_dbm_hz: float | None) -> str:
+    """Return what the same flex on the thru tells of the joint that jumped in these hookups."""
+    where = " and ".join(names)
+    size = jumped_db(thru, noise_dbm_hz, {Role.THRU})
+    if size:
+        return (
+            f"the thru jumps by {size:.2g} dB too when its leads are flexed: the joint that jumped in {where} is not "
+            "located; look at the leads, their pads and connectors first"
+        )
+    return f"the thru holds while its leads are flexed as they were: the joint that jumps in {where} is the device's"

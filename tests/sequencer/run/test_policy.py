@@ -235,6 +235,45 @@ def test_a_jump_that_comes_back_is_said_and_nothing_is_decided_on_it(play) -> No
             assert result.statement is not Statement.PASS
 
 
+@pytest.mark.parametrize(
+    ("leads_too", "said"),
+    [
+        pytest.param(False, "in TX-ANT is the device's", id="the thru holds"),
+        pytest.param(True, "in TX-ANT is not located", id="the thru jumps too"),
+    ],
+)
+def test_the_same_flex_on_the_thru_tells_whose_joint_it_is(play, leads_too: bool, said: str) -> None:
+    device, taken = jumping("TX-ANT", 99), {"n": 0}
+
+    def falsify(step, sweep):
+        if leads_too and step.role is Role.THRU and step.key == "transmit":
+            taken["n"] += 1
+            return level(sweep, sweep.trace.level_dbm - 0.4 * (taken["n"] % 3 == 0))
+        return device(step, sweep)
+
+    play.falsify = falsify
+    steps = play.whole()
+    assert isinstance(steps[-1], Done)
+    texts = [s.why for s in steps if isinstance(s, Warn)]
+    assert sum(said in text for text in texts) == 1
+    closing = [s for s in steps if isinstance(s, SweepStep) and s.role is Role.THRU and s.key == "transmit"]
+    assert len(closing) == 1 + 8  # the opening thru, and the flexed one
+    assert "flex" in closing[-1].why
+
+
+def test_a_jump_on_the_bridge_is_not_located(play) -> None:
+    state = {"n": 0}
+
+    def falsify(step, sweep):
+        if step.role is Role.REFLECTION and step.hookup == "reflect-TX" and step.key == "receive":
+            state["n"] += 1
+            return level(sweep, sweep.trace.level_dbm + 0.6 * (state["n"] % 2))
+        return sweep
+
+    play.falsify = falsify
+    assert any("reflect-TX is not located" in s.why for s in play.whole() if isinstance(s, Warn))
+
+
 def test_noise_is_no_jump(play) -> None:
     """The predicting bench scatters as noise does; a whole run of it must not see a jump."""
     play.whole()
