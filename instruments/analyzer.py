@@ -30,7 +30,7 @@ LONGEST_SWEEP_S = 20.0  # a longer one could not be interrupted soon enough: ave
 _TRACKING_LIMIT_S = 60.0  # a peaking routine takes seconds [common practice, no source]
 _SAFE_WITHIN_S = 1.0
 _MOST_POINTS = 1_000_001
-_ESR, _POWER_ON = "*ESR?", 0x80  # bit 7 of the standard event register: IEEE 488.2, 11.5.1 (from memory)
+_ESR = "*ESR?"
 _MESSAGE_LIMIT = 240  # characters; small input buffers hold 256 [common practice, no source]
 
 
@@ -77,6 +77,7 @@ class ScpiAnalyzer:
         self._used: SweepSettings | None = None
         self._busy_until = 0.0  # time.monotonic() of the expected end of the running sweep
         self._begun = self._closed = self._switched_on = False
+        self._lost_power = False  # the instrument said so in the middle of a sweep: told at the next session
         link.timeout_s = max(link.timeout_s, dialect.answers_within_s)
         self._who()
 
@@ -101,7 +102,7 @@ class ScpiAnalyzer:
             When it cannot be reached or does not answer as its dialect says.
         """
         self._forget()
-        self._begun = self._switched_on = False
+        self._begun, self._switched_on, self._lost_power = False, self._lost_power, False
         self._link.reopen()
         self._who()
 
@@ -122,14 +123,17 @@ class ScpiAnalyzer:
             used = self._apply(asked)
             _refuse_long(used.sweep_time_s or 0.0)
             duration_s = (used.sweep_time_s or 0.0) + self._dialect.settling_s
-            self._ask([self._dialect.completion.ask, *self._dialect.status])  # clears what is latched from before
+            latched, *_ = self._ask([self._dialect.completion.ask, *self._dialect.status])  # clears it for this sweep
+            if self._dialect.completion.ask == _ESR:
+                errorqueue.refuse_power_on(self._link, scpi.parse_integer(latched, _ESR))
             began = self._clock.now()
             self._run(self._dialect.initiate, duration_s, 1.5 * duration_s + 5.0)
             values = self._trace(used.points)
             flags = self._after_sweep()
             self._refuse_changes(used, self._read_back(asked))
-        except BaseException:
+        except BaseException as exc:
             self._forget()
+            self._lost_power |= isinstance(exc, InstrumentError) and bool(exc.facts.get("switched_on"))
             raise
         trace = Trace(used.grid_hz(), values)
         return Sweep(trace, asked, used, flags, began, duration_s)
@@ -212,7 +216,7 @@ class ScpiAnalyzer:
             self._link.reopen()
         if self._dialect.completion.ask == _ESR:  # before *CLS forgets it
             self._link.write(self._dialect.off)
-            self._switched_on |= bool(scpi.parse_integer(self._link.query(_ESR), _ESR) & _POWER_ON)
+            self._switched_on |= bool(scpi.parse_integer(self._link.query(_ESR), _ESR) & errorqueue.POWER_ON)
         for command in self._dialect.begin:
             self._link.write(command)
         if scpi.parse_boolean(self._link.query(self._dialect.output), self._dialect.output):

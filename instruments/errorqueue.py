@@ -6,9 +6,11 @@ from instruments import scpi
 from instruments.link import Link
 from sequencer.errors import InstrumentError
 
-__all__ = ["ERROR_BITS", "drain", "listed", "refuse_errors"]
+__all__ = ["ERROR_BITS", "POWER_ON", "drain", "listed", "refuse_errors", "refuse_power_on"]
 
 ERROR_BITS = 0b00111100  # query, device, execution, command error: IEEE 488.2, 11.5.1 (from memory)
+
+POWER_ON = 0x80  # bit 7 of the standard event register: IEEE 488.2, 11.5.1 (from memory)
 
 _LONGEST = 100  # entries; queues hold some tens, a longer one never becomes empty
 
@@ -45,6 +47,13 @@ def refuse_errors(link: Link, ask: str, doing: str) -> None:
     if entries:
         msg = f"{link.resource}: {doing}, the instrument reported {listed(entries)}"
         raise InstrumentError(msg, resource=link.resource, entries=tuple(entries))
+
+
+def refuse_power_on(link: Link, bits: int) -> None:
+    """Raise InstrumentError where the standard event status says that the instrument was switched on meanwhile."""
+    if bits & POWER_ON:
+        msg = f"{link.resource}: the instrument was switched off and on while it was in use"
+        raise InstrumentError(msg, resource=link.resource, switched_on=True)
 
 
 def listed(entries: list[tuple[int, str]]) -> str:

@@ -57,6 +57,8 @@ def run_to_end(
             raise LinkTimeoutError(msg, resource=link.resource, command=command)
         pause(poll_wait_s(elapsed_s, expected_s))
         status = scpi.parse_integer(link.query(done.ask), done.ask)
+        if done.ask == "*ESR?":
+            errorqueue.refuse_power_on(link, status)
         if done.ask == "*ESR?" and status & errorqueue.ERROR_BITS:
             if dialect.errors in {"", "*ESR?"}:  # asked again, they would be gone
                 msg = f"{link.resource}: running {command}, the instrument set the error bits {status:#x} of {done.ask}"

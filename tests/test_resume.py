@@ -352,10 +352,10 @@ def test_only_the_hookup_in_progress_is_taken_again_after_a_check_of_the_referen
     new = new[next(n for n, e in enumerate(new) if isinstance(e, Resumed)) :]
     assert new[0].hookup == "IN-OUT"
     roles = [e.role for e in new if isinstance(e, Swept)]
-    assert roles[:3] == [Role.CHECK] * 3
-    assert Role.CHECK not in roles[3:]
+    assert roles[:4] == [Role.CHECK, Role.TRACKING, Role.CHECK, Role.CHECK]
+    assert Role.CHECK not in roles[4:]
     kinds = [type(e) for e in new]
-    assert kinds[kinds.index(Swept) :][:3] == [Swept, Adjusted, Swept]  # the session began with a reset
+    assert kinds[kinds.index(Swept) :][:4] == [Swept, Swept, Adjusted, Swept]  # the session began with a reset
 
 
 def test_a_hookup_whose_sweeps_were_all_taken_is_not_taken_again(lab: Lab, tmp_path: Path) -> None:

@@ -63,6 +63,7 @@ _RESUMED = "the run went on after it had stopped; what was taken before counts o
 _CONCLUDED = (
     "the run was cut off when everything had been swept; it was judged and reported later, from what was stored"
 )
+_PRELIMINARY = frozenset({Role.CHECK, Role.TRACKING, Role.WARM})  # taken anew in every session
 MOST_RECOVERIES = 3  # in one run: a bus that fails more often is for a person to look at
 
 
@@ -210,7 +211,7 @@ class Engine:
                 sha256=sha256,
             )
         )
-        self._got_on |= step.role is not Role.CHECK
+        self._got_on |= step.role not in _PRELIMINARY
 
     def _judge(self, step: Judge) -> None:
         if not self._results:

@@ -75,12 +75,18 @@ def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, his
         if not lit or check.first(planned.key, Role.CHECK) is not None:
             continue
         if check.swept and not adjusted:  # the overview, too wide to notice, has set the generator's level
+            narrow = min(first.sweeps, key=lambda sweep: sweep.settings.rbw_hz)
+            if check.first(narrow.key, Role.TRACKING) is None:
+                why = "the level before the generator is adjusted"
+                return SweepStep(
+                    hookup=first.hookup.name, key=narrow.key, role=Role.TRACKING, settings=narrow.settings, why=why
+                )
             why = "the session began with a reset; the check shows what it moved"
-            return Adjust(rbw_hz=plan.narrowest_rbw_hz, why=why)
+            return Adjust(rbw_hz=narrow.settings.rbw_hz, why=why)
         return SweepStep(
             hookup=first.hookup.name, key=planned.key, role=Role.CHECK, settings=planned.settings, why=_WHY
         )
-    text = moved(stays[0].swept, check.swept, allowed_db(bench))
+    text = moved(stays[0].swept, [s for s in check.swept if s.role is Role.CHECK], allowed_db(bench))
     return Void(why=text) if text else None
 
 

@@ -90,6 +90,11 @@ def wait_for(process: subprocess.Popen[str], root: Path, kind: str, since: int =
         time.sleep(0.002)
 
 
+def wait_for_folder(process: subprocess.Popen[str], root: Path) -> None:
+    while folder_of(root) is None and process.poll() is None:
+        time.sleep(0.002)
+
+
 def kill(process: subprocess.Popen[str]) -> None:
     process.kill()
     process.communicate()
@@ -137,6 +142,7 @@ def kill_after(kind: str, root: Path) -> None:
 
 def kill_at(moment_s: float, root: Path) -> None:
     process = start_run(root)
+    wait_for_folder(process, root)
     time.sleep(moment_s)
     kill(process)
 
@@ -226,11 +232,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Kill runs and resume them.")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--moments", type=int, default=20)
+    parser.add_argument("--kinds", default=",".join(KINDS), help="kinds of journal entries to kill after")
     asked = parser.parse_args()
     root = Path(tempfile.mkdtemp(prefix="notchbook-whole-"))
     benches = leftovers()
-    began = time.monotonic()
     process = start_run(root)
+    wait_for_folder(process, root)
+    began = time.monotonic()
     _, said = process.communicate(timeout=120)
     lasts_s = time.monotonic() - began
     folder = folder_of(root)
@@ -243,9 +251,9 @@ def main() -> int:
     moments = random.Random(asked.seed)
     good = True
     for number in range(asked.moments):
-        moment_s = moments.uniform(0.2, 0.85 * lasts_s)  # at the very end it is sealed, and nothing is left to kill
+        moment_s = moments.uniform(0.0, 0.9 * lasts_s)  # at the very end it is sealed, and nothing is left to kill
         good &= row(f"moment {number + 1}: {moment_s:.3f} s", lambda r, m=moment_s: kill_at(m, r), whole, plan)
-    for kind in KINDS:
+    for kind in filter(None, asked.kinds.split(",")):
         good &= row(f"after {kind!r}", lambda r, k=kind: kill_after(k, r), whole, plan)
     time.sleep(1.0)
     left = leftovers() - benches

@@ -16,56 +16,25 @@ from hypothesis import strategies as st
 from instruments.analyzer import open_analyzer
 from instruments.link import Link
 from instruments.replay import Replay, load_replay, serving
-from sequencer.core.history import Began, Swept
+from sequencer.core.history import Adjusted, Identified, Swept
 from sequencer.errors import LinkTimeoutError, StoredDataError
 from sequencer.formats.journal import read_journal
-from sequencer.formats.record import load_record
 from sequencer.formats.trace_csv import load_trace_csv
 from sequencer.recipe.bench_loader import load_bench
-from sequencer.recipe.loader import load_recipe
-from sequencer.run.engine import Bystanders, Engine
 
 FOLDERS = sorted(path.parent for path in (Path(__file__).parents[1] / "data" / "transcripts").glob("*/bus.log"))
 
 
-class Quiet:
-    """Hands, operator, store, clock and listener of a run whose every answer is known."""
+class Still:
+    """The clock of a replay."""
 
-    def __init__(self, answers: dict[str, str], now: datetime) -> None:
-        self.answers, self.moment = answers, now
-        self.sweeps: list[object] = []
-        self.record = None
-
-    def connect(self, hookup):
-        return "simulated switch"
-
-    def ask(self, question):
-        return self.answers[question.key], "--yes"
-
-    def store_sweep(self, hookup, key, role, sweep):
-        self.sweeps.append(sweep)
-        return f"traces/{len(self.sweeps):03d}.csv", "0" * 64
-
-    def append(self, entry):
-        pass
-
-    def finish(self, record, report_html):
-        self.record = record
-        return record
+    def __init__(self, moment: datetime) -> None:
+        self.moment = moment
 
     def now(self):
         return self.moment
 
     def sleep(self, seconds):
-        pass
-
-    def heard(self, entry):
-        pass
-
-    def progress(self, progress):
-        pass
-
-    def close(self):
         pass
 
 
@@ -78,36 +47,30 @@ def journal_of(folder: Path):
 
 @pytest.mark.parametrize("folder", FOLDERS, ids=[folder.name for folder in FOLDERS])
 def test_a_recorded_run_is_done_again_to_the_same_levels(folder: Path) -> None:
-    record = load_record((folder / "result.json").read_text(encoding="utf-8"))
-    recipe = load_recipe(record.recipe_text, "recipe.yaml")
-    bench = load_bench(record.bench_text, "bench.yaml")
+    """Every setting of its journal is asked for again, in order, whatever the planner would ask today."""
+    bench = load_bench((folder / "bench.yaml").read_text(encoding="utf-8"), "bench.yaml")
     history = journal_of(folder)
-    began = next(e for e in history if isinstance(e, Began))
-    before = [e for e in history if isinstance(e, Swept)]
-    quiet = Quiet(dict(record.conditions), began.at)
+    identified = next(e for e in history if isinstance(e, Identified))
     replay = load_replay(folder)
+    swept = 0
     with serving(replay) as resource:
-        there = dataclasses.replace(bench.analyzer, resource=resource)
-        analyzer = open_analyzer(there, quiet)
-        outside = Bystanders(
-            analyzer=analyzer,
-            switch=quiet,
-            operator=quiet,
-            store=quiet,
-            clock=quiet,
-            listener=quiet,
-            write_report=lambda record, curves: "",
-        )
-        Engine(recipe, bench, outside, began).run()
+        analyzer = open_analyzer(dataclasses.replace(bench.analyzer, resource=resource), Still(history[0].at))
+        assert analyzer.identification() == {"analyzer": identified.identification["analyzer"]}
+        assert analyzer.capabilities() == identified.capabilities
+        for entry in history:
+            if isinstance(entry, Adjusted) and entry.by == "command":
+                analyzer.adjust_tracking(entry.rbw_hz)
+            if isinstance(entry, Swept):
+                again = analyzer.sweep(entry.sweep.asked)
+                swept += 1
+                assert again.used == entry.sweep.used
+                assert again.flags == entry.sweep.flags
+                np.testing.assert_array_equal(again.trace.level_dbm, entry.sweep.trace.level_dbm)
+        assert analyzer.make_safe()
         analyzer.close()
+    assert swept > 10
     assert replay.unknown == []
     assert replay.left == 0
-    assert len(quiet.sweeps) == len(before)
-    for again, entry in zip(quiet.sweeps, before, strict=True):
-        assert again.used == entry.sweep.used
-        assert again.flags == entry.sweep.flags
-        np.testing.assert_array_equal(again.trace.level_dbm, entry.sweep.trace.level_dbm)
-    assert [r.statement for r in quiet.record.results] == [r.statement for r in record.results]
 
 
 def lines(*exchanges: tuple[str, str]) -> str:
