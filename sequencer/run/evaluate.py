@@ -17,6 +17,7 @@ from sequencer.core.uncertainty import Distribution
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import AnalyzerFile, Bench, Quantity, Recipe, Requirement
 from sequencer.run.consistency import inconsistencies
+from sequencer.run.exchange import compared, other_way
 from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.steadiness import unsteady
@@ -45,8 +46,13 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluati
     measured = Measured(recipe, bench, Sweeps(history))
     jumps = unsteady(history)
     stated = [_stated(recipe, measured, r) for r in recipe.requirements]
-    results = tuple(_steady(result, r, jumps) for (result, _), r in zip(stated, recipe.requirements, strict=True))
+    both = [
+        _both_ways(recipe, measured, _steady(result, r, jumps), r)
+        for (result, _), r in zip(stated, recipe.requirements, strict=True)
+    ]
+    results = tuple(result for result, _ in both)
     curves, warnings = _curves(recipe, measured)
+    warnings += tuple(warning for _, warning in both if warning)
     warnings += inconsistencies(measured)
     bridge = any(requirement.quantity.of_port for requirement in recipe.requirements)
     assumed = measured.figures.assumptions(bridge=bridge)
@@ -57,8 +63,15 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluati
 
 def evaluate_one(recipe: Recipe, bench: Bench, history: Sequence[Entry], requirement: Requirement) -> Result:
     """Return one requirement's result from what is there so far; undecided, with a note, where sweeps are missing."""
-    result, _ = _stated(recipe, Measured(recipe, bench, Sweeps(history)), requirement)
-    return _steady(result, requirement, unsteady(history))
+    measured = Measured(recipe, bench, Sweeps(history))
+    result, _ = _stated(recipe, measured, requirement)
+    return _both_ways(recipe, measured, _steady(result, requirement, unsteady(history)), requirement)[0]
+
+
+def _both_ways(recipe: Recipe, measured: Measured, result: Result, requirement: Requirement) -> tuple[Result, str]:
+    """Hold a result against the same path with its leads exchanged, where the recipe asks for it."""
+    other = other_way(recipe, requirement)
+    return (result, "") if other is None else compared(result, _stated(recipe, measured, other)[0])
 
 
 def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float]) -> Result:

@@ -97,6 +97,11 @@ class _Maker:
             (r.id, "the bench file has no bridge") for r in self.recipe.requirements if r.port and not self.bench.bridge
         )
         stations: list[Station] = []
+        exchanged = [(b, a) for a, b in self.recipe.exchange if (a, b) in paths]
+        switch = self.bench.switch
+        lacking = [f"{a}-{b}" for a, b in exchanged if switch is not None and f"{a}-{b}" not in switch.hookups]
+        gaps += tuple((f"{name}, the leads exchanged", "the switch has no such hookup") for name in lacking)
+        path_hookups += [self._path_hookup(a, b) for a, b in exchanged if f"{a}-{b}" not in lacking]
         if path_hookups:
             stations += self._transmission(path_hookups)
         if bridged:
@@ -128,7 +133,7 @@ class _Maker:
     def _transmission(self, paths: Sequence[Hookup]) -> list[Station]:
         thru = Hookup(name="thru", kind=HookupKind.THRU)
         floor = Hookup(name="floor", kind=HookupKind.FLOOR, loads=("generator lead", "analyzer lead"))
-        windows = {hookup.name: self._windows().of_path(hookup.name) for hookup in paths}
+        windows = {hookup.name: self._windows().of_path(self._swept_as(hookup)) for hookup in paths}
         every = merged(window for several in windows.values() for window in several)
         thrus = tuple(self._swept(w, Role.THRU, 0.0, least=1) for w in every)
         switched = self.bench.switch is not None  # its isolation must be known before a path is swept through it
@@ -142,7 +147,10 @@ class _Maker:
                 continue
             stations += self._path_thru(hookup, [w for w in every if w.key in {o.key for o in windows[hookup.name]}])
             sweeps = [self._device(w, every) for w in windows[hookup.name]]
-            stations.append(Station(hookup=hookup, sweeps=tuple(sweeps), why="limits of this path"))
+            why = "limits of this path"
+            if self._swept_as(hookup) != hookup.name:
+                why = f"a passive device must read the same as {self._swept_as(hookup)}"
+            stations.append(Station(hookup=hookup, sweeps=tuple(sweeps), why=why))
         stations.append(Station(hookup=thru, sweeps=thrus, why="shows what drifted since the first thru"))
         return stations
 
@@ -154,6 +162,11 @@ class _Maker:
         hookup = Hookup(name=name, kind=HookupKind.THRU, generator=path.generator, analyzer=path.analyzer)
         sweeps = tuple(self._swept(w, Role.THRU, 0.0, least=1) for w in windows)
         return [Station(hookup=hookup, sweeps=sweeps, why=f"the reference for {path.name}: what its own contacts lose")]
+
+    def _swept_as(self, hookup: Hookup) -> str:
+        """Return the path whose limits say how a path is swept: with the leads exchanged, the other way round."""
+        other = (str(hookup.analyzer), str(hookup.generator))
+        return "-".join(other) if other in self.recipe.exchange else hookup.name
 
     def _foreign(self, overview: Window) -> PlannedSweep:
         settings = self.setter.foreign(overview)

@@ -21,7 +21,7 @@ from sequencer.core.history import (
     Voided,
     Warned,
 )
-from sequencer.core.hookup import HookupKind
+from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
@@ -147,6 +147,7 @@ def _at_stations(
 ) -> Step | None:
     thru = _opening_thru(stays)
     last: Sweep | None = None
+    before: Hookup | None = None
     for number, station in enumerate(plan.stations):
         stay = stays[number] if number < len(stays) else None
         if stay is None or stay.hookup.name != station.hookup.name:
@@ -163,7 +164,7 @@ def _at_stations(
         again = retake_step(sweeps, stay, history)
         if again is not None:
             return again
-        fault = _fault(stay, expected, thru, last, recipe) or mistaken_for(stay, stays[:number], thru, recipe)
+        fault = _fault(stay, expected, thru, last, before, recipe) or mistaken_for(stay, stays[:number], thru, recipe)
         if fault:
             if stay.refused + 1 >= MOST_TRIES:
                 return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
@@ -171,7 +172,7 @@ def _at_stations(
         wrong = mistaken_before(stay, stays[:number], thru, recipe)
         if wrong:
             return Stop(why=f"{wrong}, again") if _voided_for(wrong, history) else Void(why=wrong)
-        said = _new_jump(stay, history) or _unsaid_twin(stay, last, recipe, history)
+        said = _new_jump(stay, history) or _unsaid_twin(stay, last, before, recipe, history)
         if said is not None:
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
@@ -180,7 +181,7 @@ def _at_stations(
             step = _unsaid(located_text(stay, jumpy, known(history).noise_dbm_hz), history)
         if step is not None:
             return step
-        last = _first_on(stay)
+        last, before = _first_on(stay), stay.hookup
     return _unlocated(stays, history) or _drift(stays, history)
 
 
@@ -270,14 +271,16 @@ def _next_sweep(
     return None
 
 
-def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None, recipe: Recipe) -> str:
+def _fault(
+    stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None, left: Hookup | None, recipe: Recipe
+) -> str:
     """Return what speaks against what this stay has taken so far: the latest sweep itself, then the hookup."""
     spoilt = sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
     first = _first_on(stay)
     if spoilt or first is None:
         return spoilt
     if stay.swept[-1].sweep is first:  # the first sweep with the generator on is the proof; it is judged once
-        before = None if _may_be_a_twin(stay, recipe) else last
+        before = None if _may_be_a_twin(stay, left, recipe) else last
         fault = hookup_fault(stay.hookup, first, expected_dbm=expected, thru=thru, last=before, recipe=recipe)
         if fault:
             return fault
@@ -289,25 +292,32 @@ def _fault(stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None,
     return above_display(latest.sweep)
 
 
-def _may_be_a_twin(stay: Visit, recipe: Recipe) -> bool:
+def _may_be_a_twin(stay: Visit, left: Hookup | None, recipe: Recipe) -> bool:
     """Two reflections may truly be alike: open and short on a good bridge, both ends of a symmetric cavity.
+
+    So may a path and the same path with its leads exchanged, if ``left`` was that.
 
     A like trace is refused once (a lead may not have been moved); when it comes back it is said and kept.
     """
     ports = stay.hookup.test_port in recipe.ports
+    if stay.hookup.kind is HookupKind.PATH and left is not None:
+        same = (stay.hookup.generator, stay.hookup.analyzer) == (left.analyzer, left.generator)
+        return same and stay.refused > 0
     if stay.hookup.kind is not HookupKind.REFLECT:
         return False
     return len(recipe.ports) == 2 if ports else stay.refused > 0
 
 
-def _unsaid_twin(stay: Visit, last: Sweep | None, recipe: Recipe, history: Sequence[Entry]) -> Warn | None:
+def _unsaid_twin(
+    stay: Visit, last: Sweep | None, left: Hookup | None, recipe: Recipe, history: Sequence[Entry]
+) -> Warn | None:
     first = _first_on(stay)
-    if first is None or last is None or not _may_be_a_twin(stay, recipe) or not repeats(first, last):
+    if first is None or last is None or not _may_be_a_twin(stay, left, recipe) or not repeats(first, last):
         return None
-    text = (
-        f"{stay.hookup.name} reflects like the hookup before it; a symmetric device or a very good bridge does, "
-        "and so does a lead that was not moved"
-    )
+    reason = "reads like the hookup before it; with leads exchanged a passive device does"
+    if stay.hookup.kind is HookupKind.REFLECT:
+        reason = "reflects like the hookup before it; a symmetric device or a very good bridge does"
+    text = f"{stay.hookup.name} {reason}, and so does a lead that was not moved"
     return _unsaid(text, history)
 
 

@@ -315,7 +315,8 @@ class Predicted:
 
     def _loss(self, hookup: Hookup, grid: FloatArray) -> FloatArray:
         """Nothing passes nearer to a rejected frequency than to a passed one; elsewhere all does."""
-        here = [r for r in self.recipe.requirements if r.hookup_name == hookup.name]
+        ends = {hookup.generator, hookup.analyzer}
+        here = [r for r in self.recipe.requirements if r.path and set(r.path) == ends]
         stops = {r.at_hz for r in here if _rejects(r)}
         passes = {r.at_hz for r in here} - stops or set(self.recipe.frequencies.values()) - stops
         if not stops:
