@@ -11,13 +11,14 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from instruments import dialects, scpi
+from instruments import dialects
 from instruments.dialects import Dialect
 from instruments.link import Link
-from instruments.probing import ending, generator, knobs, spellings, traces, values
-from instruments.probing.conversation import Conversation, error_code, number_in
+from instruments.probing import ending, generator, settings, spellings, traces, values
+from instruments.probing.conversation import Conversation, error_code
 from instruments.probing.knobs import Knob
 from instruments.probing.learnt import Learnt
+from instruments.probing.settings import LEAST_ATTENUATION_DB, NOISE_RBW_HZ, POINTS
 from instruments.probing.spellings import LONG, SHORT
 from instruments.probing.values import Sweeper
 from instruments.probing.writing import dialect_text
@@ -28,13 +29,9 @@ from sequencer.ports import Clock
 
 __all__ = ["Probed", "probe"]
 
-LEAST_ATTENUATION_DB = 10.0
 _RESET_S = 20.0  # a reset of an old analyzer takes seconds [common practice, no source]
 _SHORT_SWEEP_S = 0.05
 _LATE_S = 5.0  # beyond the stated time of a sweep, as in a run (trade notes 6.8)
-_CAREFUL_FACTOR = 4.0  # 2 to 3.5 are usual [common practice, no source]
-_POINTS = 401.0
-_NOISE_RBW_HZ = 3e5
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,16 +101,6 @@ def _checked(link: Link, clock: Clock, learnt: Learnt) -> Probed:
     return Probed(dialect, text, tuple(learnt.notes))
 
 
-def _attenuatorlike(asked: float, got: float) -> bool:
-    """Whether it may be the next step of an attenuator above what was asked."""
-    return -0.1 < got - asked < 10.1
-
-
-def _timelike(asked: float, got: float) -> bool:
-    """Whether a time was taken as it was sent, told in tenths of a millisecond or finer."""
-    return abs(got - asked) <= 0.02 * asked + 6e-5
-
-
 class _Asking:
     """The order of the questions: what later ones need comes first."""
 
@@ -140,7 +127,7 @@ class _Asking:
         generator.turned_off(talk, learnt)
         self._reset()
         talk.say("frequency, points, filters, sweep time, attenuator, reference level")
-        self._settings()
+        settings.learn_all(self._sweeper)
         if any(name not in learnt.settings for name in ("start", "stop", "rbw", "attenuation", "reference")):
             return
         talk.say("the trace, and how a single sweep is taken")
@@ -258,125 +245,6 @@ class _Asking:
             if on_off and talk.order(f"{on_off} OFF"):
                 learnt.begin.append(f"{on_off} OFF")
 
-    # --- settings -----------------------------------------------------------------------------------------
-
-    def _settings(self) -> None:
-        talk, found = self.talk, self.learnt.settings
-
-        self._keep("attenuation", knobs.learn(talk, "attenuation", "DB", (20.0, 10.0), _attenuatorlike))
-        self._keep("start", knobs.learn(talk, "start", "HZ", (100e6, 120e6, 100e6), knobs.close))
-        self._keep("stop", knobs.learn(talk, "stop", "HZ", (200e6, 180e6, 200e6), knobs.close))
-        self._keep("rbw", knobs.learn(talk, "rbw", "HZ", (1e5, 1e4), knobs.filterlike))
-        self._keep("vbw", knobs.learn(talk, "vbw", "HZ", (1e5, 3e3), knobs.filterlike))
-        self._keep("reference", knobs.learn(talk, "reference", "DBM", (-10.0, -20.0), lambda a, g: abs(g - a) < 0.6))
-        self._keep("sweep time", knobs.learn(talk, "sweep time", "S", (0.5, 0.2), lambda a, g: 0.9 * a <= g <= 1.1 * a))
-        self._keep("points", knobs.learn_points(talk))
-        if any(name not in found for name in ("start", "stop", "rbw", "attenuation", "reference")):
-            return
-        self._sweeper.set(points=_POINTS)
-        self._axis()
-        self._attenuator()
-        found["reference"].limits = knobs.ends(talk, found["reference"], -20.0, -90.0, 20.0)
-        self._filters()
-        self._times()
-        for header in talk.headers("level unit"):
-            if talk.ask(f"{header}?") is not None:
-                if talk.order(f"{header} DBM"):
-                    self.learnt.begin.append(f"{header} DBM")
-                break
-        first, second = found["start"].ask, found["stop"].ask
-        self.learnt.one_message = self._joined(first, second)
-
-    def _keep(self, name: str, knob: Knob | None) -> None:
-        if knob is not None and (knob.set or name == "points"):
-            self.learnt.settings[name] = knob
-
-    def _joined(self, first: str, second: str) -> bool:
-        """Whether two questions may travel in one message."""
-        apart = [self.talk.ask(first), self.talk.ask(second)]
-        message = scpi.join(first, second)
-        together = self.talk.ask(message)
-        if together is None or None in apart:
-            return False
-        parts = together.split(";")
-        same = [number_in(part, message) for part in parts] == [number_in(part, message) for part in apart]
-        return len(parts) == len(apart) and same
-
-    def _axis(self) -> None:
-        talk, found = self.talk, self.learnt.settings
-        start, stop = found["start"], found["stop"]
-        if knobs.put(talk, start, 300e6) != 300e6 or talk.last:
-            self.learnt.wide_first = True
-        for knob, value in ((start, 100e6), (stop, 200e6), (start, 100e6)):
-            knobs.put(talk, knob, value)
-        start.limits = knobs.ends(talk, start, 100e6, 1e3, 190e6)
-        stop.limits = knobs.ends(talk, stop, 200e6, 110e6, 5e10)
-        # The axis as a whole: a start near the top, or a stop near the bottom, is never of use alone.
-        low, high = start.limits[0], stop.limits[1]
-        start.limits = stop.limits = (low, high)
-
-    def _attenuator(self) -> None:
-        """Find its limits and steps; it is never set below 10 dB."""
-        talk, knob = self.talk, self.learnt.settings["attenuation"]
-        knob.limits = knobs.ends(talk, knob, LEAST_ATTENUATION_DB, LEAST_ATTENUATION_DB, 70.0, _attenuatorlike)
-        knob.step = knobs.steps_seen(talk, knob, [LEAST_ATTENUATION_DB + more for more in range(21)])
-        knobs.put(talk, knob, LEAST_ATTENUATION_DB)
-
-    def _filters(self) -> None:
-        talk, learnt, found = self.talk, self.learnt, self.learnt.settings
-        self._sweeper.set(start=150e6, stop=151e6)
-        rbw, vbw = found["rbw"], found.get("vbw")
-        if "sweep time" in found:
-            coupled = next(iter(knobs.learn_auto(talk, "sweep time auto", found["sweep time"])), "")
-            found["sweep time"].coupled = coupled
-        rbw.limits = knobs.ends(talk, rbw, 1e4, 1.0, 1e7, knobs.filterlike)
-        learnt.rbw_hz = knobs.learn_filters(talk, rbw, *rbw.limits)
-        if learnt.rbw_hz:
-            rbw.limits = (learnt.rbw_hz[0], learnt.rbw_hz[-1])
-        if vbw is not None:
-            self._video(rbw, vbw)
-        knobs.put(talk, rbw, 1e4)
-
-    def _video(self, rbw: Knob, vbw: Knob) -> None:
-        """Find what keeps the video filter as wide as the RBW: left to the instrument if it does, else its widest."""
-        talk = self.talk
-        assert rbw.limits is not None
-        for command in knobs.learn_auto(talk, "vbw auto", vbw):
-            wide = True
-            for hz in (3e3, 3e5):
-                used, video = knobs.put(talk, rbw, hz), talk.number(vbw.ask)
-                wide = wide and used is not None and video is not None and video >= 0.999 * used
-            if wide:
-                vbw.coupled = command
-                return
-        widest = knobs.ends(talk, vbw, 1e5, 1e4, 1e8, knobs.filterlike)[1]
-        vbw.coupled = scpi.fill(vbw.set, {"value": widest})
-        if widest < rbw.limits[1]:
-            vbw.note = "narrower than the widest RBW: use no wider RBW than this"
-            rbw.limits = (rbw.limits[0], widest)
-            self.learnt.rbw_hz = tuple(hz for hz in self.learnt.rbw_hz if hz <= widest)
-
-    def _times(self) -> None:
-        talk, found = self.talk, self.learnt.settings
-        if "sweep time" not in found:
-            return
-        knob = found["sweep time"]
-        self._sweeper.set(rbw=_NOISE_RBW_HZ)
-        knob.limits = knobs.ends(talk, knob, 0.5, 1e-3, 1000.0, _timelike)
-        values.learn_factor(self._sweeper, (1e7, 5e7))
-        if knob.coupled:
-            coupled_s = [self._coupled(span_hz) for span_hz in (1e6, 1e7)]
-            if None in coupled_s or coupled_s[0] == coupled_s[1]:
-                knob.coupled = ""  # said ON, does not follow
-        if not knob.coupled:
-            self.learnt.factor = _CAREFUL_FACTOR
-            self.learnt.notes.append(f"sweep times are not coupled by the instrument: computed, {_CAREFUL_FACTOR:g}")
-
-    def _coupled(self, span_hz: float) -> float | None:
-        self._sweeper.set(start=150e6, stop=150e6 + span_hz, rbw=1e4)
-        self._sweeper.couple()
-        return self._sweeper.told("sweep time")
-
     # --- sweeping ---------------------------------------------------------------------------------------------
 
     def _patience_s(self) -> float:
@@ -389,7 +257,7 @@ class _Asking:
 
     def _quiet(self, sweep_time_s: float) -> None:
         """Set up a fast sweep of plain noise."""
-        self._sweeper.set(start=100e6, stop=200e6, points=_POINTS, rbw=_NOISE_RBW_HZ, attenuation=LEAST_ATTENUATION_DB)
+        self._sweeper.set(start=100e6, stop=200e6, points=POINTS, rbw=NOISE_RBW_HZ, attenuation=LEAST_ATTENUATION_DB)
         self._sweeper.couple()
         self._sweeper.set(sweep_time=sweep_time_s)
         self._longest_s = sweep_time_s

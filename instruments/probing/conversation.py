@@ -160,6 +160,10 @@ class Conversation:
         msg = f"{self.link.resource}: the error queue does not become empty ({found[-1]})"
         raise InstrumentError(msg, resource=self.link.resource)
 
+    def allow(self, seconds: float) -> None:
+        """Let questions be asked for so long, whatever the time: to turn off what was turned on."""
+        self._until = max(self._until, time.monotonic() + seconds)
+
     # --- finding ----------------------------------------------------------------------------------------
 
     def headers(self, function: str) -> Iterator[str]:

@@ -19,6 +19,7 @@ __all__ = ["find_switch", "learn_level", "off_blindly", "try_on", "turned_off"]
 _LEVEL_STEP_DB = 2.6  # half of the coarsest step met, 5 dB
 _LOWEST_DBM = -100.0
 _CHANGE_DB = 6.0  # a generator that is on stands well above the noise of a connected thru
+_OFF_WITHIN_S = 30.0
 _ADJUST_S = 20.0  # a peaking routine takes seconds [common practice, no source]
 
 
@@ -99,6 +100,7 @@ def try_on(sweeper: Sweeper) -> str:
         _least_rbw(sweeper)
         _adjust(sweeper)
     finally:
+        talk.allow(_OFF_WITHIN_S)
         turned_off(talk, learnt)
     return ""
 

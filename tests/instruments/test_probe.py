@@ -26,7 +26,11 @@ from instruments.link import Link
 from instruments.probe import Probed, probe
 from instruments.probing import ending, spellings, traces
 from instruments.probing.conversation import Conversation
+from instruments.probing.generator import try_on
+from instruments.probing.knobs import Knob
+from instruments.probing.learnt import Learnt
 from instruments.probing.traces import Form
+from instruments.probing.values import Sweeper
 from instruments.proving import why_not
 from instruments.simulated.variants import load_variant, variant_names
 from sequencer import wiring
@@ -379,6 +383,17 @@ def test_the_whole_time_is_bounded(toy: Any) -> None:
         probe(link, WallClock(), maximum_dbm=0.0, patience_s=0.05, within_s=1.0)
     assert time.monotonic() - began < 4.0
     link.close()
+
+
+def test_the_generator_is_turned_off_though_the_time_is_up(toy: Any) -> None:
+    toy.otherwise = lambda line: b"0\n" if line == "OUTP?" else b"Invented,Toy,0,1\n" if line == "*IDN?" else None
+    talk = Conversation(Link.open(toy.resource), patience_s=0.05, within_s=-1.0)
+    learnt = Learnt(on="OUTP ON", off="OUTP OFF", output="OUTP?")
+    learnt.settings["generator level"] = Knob("SOUR:POW?", "SOUR:POW {value}", limits=(-30.0, 0.0))
+    with pytest.raises(InstrumentError, match="not learnt within"):
+        try_on(Sweeper(talk, learnt, lambda: None))
+    assert toy.received[-2:] == ["OUTP OFF", "OUTP?"]
+    talk.link.close()
 
 
 def test_what_was_not_found_is_told_and_left_to_be_written(toy: Any) -> None:
