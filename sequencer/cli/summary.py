@@ -34,6 +34,9 @@ def summary(record: Record, folder: str, status: int | None = None) -> str:
         rows = [_row(result) for result in record.results]
         lines += ["", *table(("statement", "requirement", "limit", "value", "interval"), rows, WIDTH, wraps=1), ""]
         coverage = f"{100 * record.coverage:g} %"
+        if record.probability_conforming is not None:
+            chance = _chance(record.probability_conforming)
+            lines += fold(f"Probability that the device meets all its limits: {chance}.", WIDTH)
         lines += fold(f"Intervals cover {coverage}; '>=' marks a bound, where noise, leakage or the display hid "
                       f"the true value. {record.decision}", WIDTH)  # fmt: skip
     lines += [line for warning in record.warnings for line in fold(warning, WIDTH, "Warning: ", "  ")]
@@ -128,6 +131,13 @@ def _down(value: float) -> float:
 def _number(value: float, result: Result) -> str:
     text = f"{value:{'+' if result.quantity == NOTCH_FREQUENCY else ''}.2f}"
     return text.lstrip("+-") if float(text) == 0.0 else text
+
+
+def _chance(share: float) -> str:
+    """Write a probability; what rounds to certainty is told as beyond the last step before it."""
+    if share > 0.9995:
+        return "over 99.9 %"
+    return "below 0.1 %" if share < 0.0005 else f"{100.0 * share:.1f} %"
 
 
 def _path(folder: str, name: str) -> str:

@@ -174,7 +174,8 @@ def _has_data(of: Averaged, what: str) -> None:
 class Response:
     """A path against its thru. All arrays (n,); ratios are power ratios to the thru.
 
-    ``ratio`` has noise subtracted and may be negative by chance; ``u_ratio`` is its standard uncertainty.
+    ``ratio`` has noise subtracted and may be negative by chance; ``u_ratio`` is its standard uncertainty, ``u_noise``
+    the part of it that comes from what was subtracted.
     ``raw`` has not. ``leak`` is the leakage's power ratio, noise subtracted, with ``u_leak``; None where no leakage
     sweep was taken. ``hidden`` marks points where noise or the display leave a bound only. ``thru_u_rel`` is part of
     no other array. ``noise_known`` is False where the noise reading itself was cut off by the display.
@@ -183,6 +184,7 @@ class Response:
     freq_hz: FloatArray
     ratio: FloatArray
     u_ratio: FloatArray
+    u_noise: FloatArray
     raw: FloatArray
     noise: FloatArray
     leak: FloatArray | None
@@ -277,6 +279,7 @@ def response(
         device.freq_hz,
         own(ratio),
         own(u_ratio),
+        own(np.nan_to_num(u_below)),
         own(raw),
         own(below),
         leak,

@@ -50,10 +50,11 @@ class PathLoss:
     """What is known of a path at one frequency; ratios are power ratios to the thru.
 
     ``where`` names the draws of the frequency ('146610000'), ``path`` those of the path. ``ratio`` has noise
-    subtracted, with ``u_ratio`` and ``dof``; ``noise_span`` is how much more it may be, where the noise reading is
-    itself only a bound. ``leak`` and ``u_leak``: the leakage's power ratio. ``s1`` and ``s2`` are the path's ports
-    (None: not measured, anything passive). ``gains`` are errors in dB; ``others`` amplitudes (relative to the thru)
-    that loads on the device's other ports send into the path.
+    subtracted, with ``u_ratio`` and ``dof``; ``noise_share`` of its variance comes from the subtraction.
+    ``noise_span`` is how much more it may be, where the noise reading is itself only a bound. ``leak`` and
+    ``u_leak``: the leakage's power ratio. ``s1`` and ``s2`` are the path's ports (None: not measured, anything
+    passive). ``gains`` are errors in dB; ``others`` amplitudes (relative to the thru) that loads on the device's
+    other ports send into the path.
     """
 
     where: str
@@ -65,6 +66,7 @@ class PathLoss:
     s1: PortReflection | None = None
     s2: PortReflection | None = None
     dof: float = math.inf
+    noise_share: float = 0.0
     noise_span: float = 0.0
     leak: float = 0.0
     u_leak: float = 0.0
@@ -130,15 +132,23 @@ class PathLoss:
         gs, gl = self.source.size, self.load.size
         known = [f"S11 {'not measured' if self.s1 is None else 'measured'}"]
         known.append(f"S22 {'not measured' if self.s2 is None else 'measured'}")
+        parts = {
+            "noise and averaging": self.u_ratio * math.sqrt(1.0 - self.noise_share),
+            "near-floor correction: the noise that was subtracted": self.u_ratio * math.sqrt(self.noise_share),
+            "detector bias: none, powers are averaged": 0.0,
+        }
         inputs = [
-            Input(
-                name="noise and averaging",
-                value=self.u_ratio,
-                unit="1",
-                distribution=Distribution.NORMAL,
-                kind="A",
-                origin="measured in this run",
-                sensitivity=0.5 * _DB / amplitude**2,
+            *(
+                Input(
+                    name=name,
+                    value=value,
+                    unit="1",
+                    distribution=Distribution.NORMAL,
+                    kind="A",
+                    origin="measured in this run",
+                    sensitivity=0.5 * _DB / amplitude**2,
+                )
+                for name, value in parts.items()
             ),
             _product(
                 f"mismatch: generator port with the device's first port ({known[0]})", gs * s1, self.source.origin

@@ -165,6 +165,7 @@ class Measured:
             ratio=ratio,
             u_ratio=u_ratio,
             dof=r.dof if r.repeats > 1 else math.inf,
+            noise_share=_share(float(r.u_noise[index]), float(r.u_ratio[index])),
             noise_span=float(r.noise[index]) if floor_unsure and not cut_off else 0.0,
             leak=leak,
             u_leak=u_leak,
@@ -323,6 +324,11 @@ class Measured:
             Input(name=name, value=power * load, unit="1", distribution=Distribution.U_SHAPED, origin=origin)
             for name, power in known.items()
         )
+
+
+def _share(part: float, whole: float) -> float:
+    """Return the share of a variance that a part of it makes up."""
+    return min((part / whole) ** 2, 1.0) if whole > 0.0 and math.isfinite(part) else 0.0
 
 
 def _hours(before: Averaged, after: Averaged) -> float:

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.core.conformity import Finding, decide, describe, margin, overall, probability_normal
+from sequencer.core.conformity import (
+    Finding,
+    decide,
+    describe,
+    margin,
+    overall,
+    probability_normal,
+    probability_of_all,
+)
 from sequencer.core.record import Limit, Statement
+from sequencer.core.uncertainty import propagate
 
 
 @dataclass(frozen=True)
@@ -124,3 +134,27 @@ def test_every_rule_is_described_with_its_figure(rule):
 def test_an_unknown_rule_is_a_fault():
     with pytest.raises(ValueError, match="no decision rule"):
         decide(Rule("kind"), Finding(value=1.0, low=0.0, high=2.0), Limit(max=3.0))
+
+
+def test_independent_limits_multiply_and_shared_ones_do_not():
+    """JCGM 106:2012 clause 7 for each; independent: the product. One shared error: the smaller of the two."""
+    p = propagate(lambda d: 10.0 + d.normal("a"), most_blocks=10).drawn
+    q = propagate(lambda d: 20.0 + d.normal("b"), most_blocks=10).drawn
+    shared = propagate(lambda d: 20.0 + d.normal("a"), most_blocks=10).drawn
+    first, second = Limit(min=9.0), Limit(min=19.5)
+    phi = NormalDist().cdf
+    count = min(p.size, q.size)
+    four_sigma = 4.0 * 0.5 / count**0.5
+    assert probability_of_all([(p, first)]) == pytest.approx(phi(1.0), abs=four_sigma)
+    assert probability_of_all([(p, first), (q, second)]) == pytest.approx(phi(1.0) * phi(0.5), abs=four_sigma)
+    assert probability_of_all([(p, first), (shared, second)]) == pytest.approx(phi(0.5), abs=four_sigma)
+
+
+def test_the_joint_probability_is_never_above_the_least_single_one():
+    draws = [(propagate(lambda d, n=n: n + d.normal(str(n % 2))).drawn[:20_000], Limit(min=1.0)) for n in range(1, 5)]
+    single = [probability_of_all([each]) for each in draws]
+    assert probability_of_all(draws) <= min(single)
+
+
+def test_nothing_required_has_no_joint_probability():
+    assert probability_of_all([]) is None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from sequencer.core.curve import Reading, Shift
+from sequencer.core.curve import Estimate, Reading, Shift
 from sequencer.core.edges import notch, pass_bandwidth, rejection_bandwidth
 from sequencer.core.quantities import noise_db, ripple, worst
 from sequencer.core.reflection import PortReflection, ReturnLoss
@@ -233,3 +233,56 @@ def test_return_loss_covers_the_truth_for_every_phase(true):
             high = math.inf
         inside += low <= -20 * math.log10(true) <= high
     assert inside >= 1122  # 1 % point of the binomial distribution of 1,200 at 95 %
+
+
+def two_dips(second_db, apart=30e3):
+    """Two dips, the first 80 dB deep."""
+    down = notch_loss(GRID, 80.0, centre=F0 - apart)
+    up = notch_loss(GRID, second_db, centre=F0 + apart)
+    return np.maximum(down, up)
+
+
+@pytest.mark.parametrize(("second_db", "rival"), [(79.9, True), (70.0, False)])
+def test_a_rival_dip_that_may_be_deeper_belongs_to_the_interval(second_db, rival):
+    """Levels known within 0.2 dB: a dip 0.1 dB less deep may be the deepest, one 10 dB less cannot."""
+    out = notch(reading(two_dips(second_db), GRID), F0, 60e3, STILL, build(0.2, common=False))
+    low, high = out.interval(0.95)
+    assert out.value == pytest.approx(F0 - 30e3, abs=500.0)
+    assert (high > F0 + 29e3) is rival
+    assert low < out.value
+    assert any("another dip" in note for note in out.notes) is rival
+
+
+def test_an_edge_is_where_the_region_is_first_left():
+    """The curve leaves 60 dB, comes back 3 dB above it, and leaves it again: the width ends where it is first left."""
+    loss = np.interp(GRID, F0 + np.array([-100e3, -20e3, 0.0, 20e3, 30e3, 40e3, 100e3]), [40, 60, 80, 60, 57, 63, 40])
+    out = rejection_bandwidth(reading(loss, GRID), F0, 60.0, STILL, build(0.05))
+    assert out.value == pytest.approx(40e3, abs=1500.0)  # a grid step and a half
+
+
+def test_a_ridge_within_the_interval_of_the_level_widens_it():
+    """The ridge stops 0.1 dB above the level, which is known within 0.2 dB: either edge may be the true one."""
+    loss = np.interp(GRID, F0 + np.array([-100e3, -20e3, 0.0, 20e3, 30e3, 40e3, 100e3]), [40, 60, 80, 64, 60.1, 64, 40])
+    out = rejection_bandwidth(reading(loss, GRID), F0, 60.0, STILL, build(0.2))
+    low, high = out.interval(0.95)
+    assert low < 52e3
+    assert high > 68e3
+
+
+def test_tails_of_an_unknown_phase_miss_alike_on_both_sides():
+    """True g, amplitude d of unknown phase, readings |g + d e^(j phi)|: each end is missed by 2.5 %, derived in
+    `Estimate.interval`. Of 20,000 draws 2.5 % are 500, three sigma of a quantile from them 0.33 %."""
+    g, d = 0.10, 0.03
+    phases = 2 * np.pi * (np.arange(20_000) + 0.5) / 20_000
+    seen = np.unique(np.round(np.abs(g + d * np.exp(1j * phases)), 6), return_counts=True)
+    below = above = 0
+    for measured, count in zip(*seen, strict=True):
+        if abs(measured - g) < 0.995 * d:  # only what stands near the ends can miss
+            continue
+        made = ReturnLoss(port(measured, d, 0.0))
+        draws = propagate(made.draw, most_blocks=2)
+        low, high = Estimate(value=made.nominal_db, draws=draws, unresolved=made.unresolved).interval(0.95)
+        true_db = -20 * math.log10(g)
+        below, above = below + count * (true_db < low), above + count * (true_db > high)
+    assert below / 20_000 == pytest.approx(0.025, abs=0.005)
+    assert above / 20_000 == pytest.approx(0.025, abs=0.005)

@@ -1,0 +1,190 @@
+"""The simulated bench in this process: the run's own steps and the analyzer's own commands, without a socket.
+
+What a socket would carry is carried by a call, so thousands of runs cost seconds and say the same digits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from instruments import dialects
+from instruments.analyzer import ScpiAnalyzer
+from instruments.simulated.analyzer import Analyzer
+from instruments.simulated.bench import Bench as SimulatedBench
+from instruments.simulated.commands import Exchange
+from instruments.simulated.variants import load_variant
+from sequencer.core.capability import Capabilities
+from sequencer.core.history import Began, Entry
+from sequencer.core.hookup import Hookup
+from sequencer.core.trace import Sweep
+from sequencer.ports import Progress, Question
+from sequencer.recipe.model import Bench, Recipe
+from sequencer.run import matrix, policy, resume, steadiness, tracking, visits, warmup
+from sequencer.run.engine import Bystanders, Engine
+from sequencer.run.policy import decide
+from sequencer.run.steps import Done, Judge
+
+__all__ = ["InProcess", "take"]
+
+
+def _remember() -> None:
+    """What `decide` asks again at every step with the same values is asked once; both are pure."""
+    plans: dict[object, Any] = {}
+    make_plan, jump_db = matrix.make_plan, steadiness.jump_db
+    jumps: dict[tuple[int, int, float], tuple[float, Sweep, Sweep]] = {}
+
+    def remembered_plan(recipe: Recipe, bench: Bench, caps: Capabilities, known: Any) -> Any:
+        key = (id(recipe), id(bench), id(caps), known)
+        if key not in plans:
+            if len(plans) > 50:
+                plans.clear()
+            plans[key] = (make_plan(recipe, bench, caps, known), recipe, bench, caps)  # kept alive: an id is for life
+        return plans[key][0]
+
+    def remembered_jump(first: Sweep, second: Sweep, noise_dbm_hz: float) -> float:
+        key = (id(first), id(second), noise_dbm_hz)
+        if key not in jumps:
+            if len(jumps) > 5000:
+                jumps.clear()
+            jumps[key] = (jump_db(first, second, noise_dbm_hz), first, second)
+        return jumps[key][0]
+
+    matrix.make_plan = remembered_plan
+    steadiness.jump_db = remembered_jump
+    stays = _of_last_history(visits.visits)
+    visits.visits = stays
+    learnt = _of_last_history(visits.known)
+    for module in (matrix, policy, resume, steadiness, tracking, warmup):
+        for name, cached in (("visits", stays), ("known", learnt)):
+            if hasattr(module, name):
+                setattr(module, name, cached)
+
+
+def _of_last_history(function: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    """Return the function with its last answer kept: one step asks it several times about one journal."""
+    last: list[Any] = [None, None, None]
+
+    def asked(history: Any) -> Any:
+        if last[0] is not history or last[1] != len(history):
+            last[:] = [history, len(history), function(history)]
+        return last[2]
+
+    return asked
+
+
+_remember()
+
+START = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+class CallLink:
+    """Looks like `instruments.link.Link`; a message is executed by calling the instrument."""
+
+    def __init__(self, instrument: Analyzer, bench: SimulatedBench) -> None:
+        self.resource, self.dead = "in process", ""
+        self.timeout_s, self.log_must_work = 5.0, True
+        self._exchange, self._time = Exchange(instrument), bench.time
+
+    def write(self, command: str) -> None:
+        """Execute a message and let its time pass, as the server does at speed 0."""
+        for _ in self._exchange.write(command):
+            self._time.finish()
+        self._time.finish()
+        self._time.owed_s = 0.0
+
+    def query(self, command: str) -> str:
+        """Execute a message and return its answer."""
+        self.write(command)
+        return self._exchange.take().decode("ascii").rstrip("\r\n")
+
+    def query_block(self, command: str) -> bytes:
+        """Execute a message and return the payload of the block it answers with."""
+        self.write(command)
+        answer = self._exchange.take()
+        digits = int(answer[1:2])
+        return answer[2 + digits : 2 + digits + int(answer[2 : 2 + digits])]
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+class InProcess:
+    """A simulated bench with its analyzer and clock; ``dialect`` and variant share their name."""
+
+    def __init__(self, bench: SimulatedBench, variant: str, *, connect: bool = True) -> None:
+        self.bench = bench
+        if not connect:  # the analyzer is reached in some other way
+            return
+        link = CallLink(Analyzer(bench, load_variant(variant)), bench)
+        self.analyzer = ScpiAnalyzer(link, dialects.load(variant), self, pause=lambda _: None)  # type: ignore[arg-type]
+
+    def now(self) -> datetime:
+        """Aware UTC of the simulated clock."""
+        return START + timedelta(seconds=self.bench.time.now_s)
+
+    def sleep(self, seconds: float) -> None:
+        """Let simulated time pass."""
+        self.bench.time.spend(seconds)
+
+
+class _Bystanders:
+    """Everything outside that the engine asks for, in memory."""
+
+    def __init__(self, place: InProcess) -> None:
+        self.place = place
+
+    def connect(self, hookup: Hookup) -> str:
+        """See `Switch`."""
+        self.place.bench.connect(hookup.name)
+        return "simulated switch"
+
+    def ask(self, question: Question) -> tuple[str, str]:
+        """See `Operator`."""
+        return question.safe_answer or question.choices[0], "test"
+
+    def store_sweep(self, hookup: str, key: str, role: str, sweep: Sweep) -> tuple[str, str]:
+        """See `RunStore`."""
+        return "", ""
+
+    def append(self, entry: Entry) -> None:
+        """See `RunStore`."""
+
+    def heard(self, entry: Entry) -> None:
+        """See `Listener`."""
+
+    def progress(self, progress: Progress) -> None:
+        """See `Listener`."""
+
+
+class _Engine(Engine):
+    """The engine without its account of the time left, which nobody looks at here."""
+
+    def _progress(self, text: str) -> Progress:
+        return Progress(done_s=0.0, left_s=0.0, step=text)
+
+
+def take(recipe: Recipe, bench: Bench, place: InProcess) -> list[Entry]:
+    """Run a recipe by the engine's own steps until every sweep is taken; return the journal.
+
+    Raises
+    ------
+    NotchbookError
+        When the run stops itself.
+    """
+    around: Any = _Bystanders(place)
+    outside = Bystanders(
+        analyzer=place.analyzer, switch=around, operator=around, store=around, clock=place, listener=around,
+        write_report=around,
+    )  # fmt: skip
+    began = Began(
+        at=place.now(), why="", run_id="coverage", program="", recipe_sha256="", bench_sha256="", simulated=True,
+        serial="",
+    )  # fmt: skip
+    engine = _Engine(recipe, bench, outside, began)
+    engine._append(began)
+    engine._identify()
+    while not isinstance(step := decide(recipe, bench, engine.history), Judge | Done):
+        engine._do(step)
+    return engine.history
