@@ -20,6 +20,7 @@ def diagram(hookup: Hookup, bench: Bench | None, ports: Sequence[str], width: in
     draw = {
         HookupKind.THRU: _thru,
         HookupKind.FLOOR: _floor,
+        HookupKind.STANDARD: _standard,
         HookupKind.PATH: _path,
         HookupKind.REFLECT: _reflect,
     }[hookup.kind]
@@ -65,6 +66,13 @@ class _Wires:
 def _thru(_hookup: Hookup, wires: _Wires, _ports: Sequence[str]) -> list[str]:
     joint = thru_adapter(wires.bench) or "joined"
     return [f"{wires.out(GENERATOR_LEAD)}({joint}){wires.back()}", "The device is not connected."]
+
+
+def _standard(hookup: Hookup, wires: _Wires, _ports: Sequence[str]) -> list[str]:
+    return [
+        f"{wires.out(GENERATOR_LEAD)}[standard {hookup.standard}]{wires.back()}",
+        "The device is not connected; the standard sits where it will.",
+    ]
 
 
 def _floor(hookup: Hookup, wires: _Wires, _ports: Sequence[str]) -> list[str]:

@@ -59,6 +59,9 @@ def _joints(hookup: Hookup, bench: Bench | None) -> list[_Joint]:
         found.append(_Joint(GENERATOR_LEAD, ANALYZER_LEAD))
     elif hookup.kind is HookupKind.PATH:
         found += [_Joint(GENERATOR_LEAD, hookup.generator or ""), _Joint(ANALYZER_LEAD, hookup.analyzer or "")]
+    elif hookup.kind is HookupKind.STANDARD:
+        ends = (f"one end of the standard {hookup.standard}", f"the other end of the standard {hookup.standard}")
+        found += [_Joint(GENERATOR_LEAD, ends[0]), _Joint(ANALYZER_LEAD, ends[1])]
     elif hookup.kind is HookupKind.REFLECT:
         found += [_Joint(GENERATOR_LEAD, SOURCE), _Joint(ANALYZER_LEAD, DETECTOR)]
         if hookup.test_port in STANDARDS:

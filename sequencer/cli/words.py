@@ -91,6 +91,8 @@ def describe(hookup: Hookup) -> str:
         return "The two leads joined to each other, without the device."
     if hookup.kind is HookupKind.FLOOR:
         return "Both leads end in 50 ohm loads, without the device."
+    if hookup.kind is HookupKind.STANDARD:
+        return f"The check standard {hookup.standard} between the two leads, without the device."
     rest = f", 50 ohm on {listed(hookup.loads)}" if hookup.loads else ""
     if hookup.kind is HookupKind.REFLECT:
         if hookup.test_port in ("open", "short", "load"):

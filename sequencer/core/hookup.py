@@ -11,11 +11,12 @@ BY_HAND = " by hand"  # end of the names of a thru and floor made past a switch 
 
 
 class HookupKind(StrEnum):
-    """The four kinds of hookup."""
+    """The kinds of hookup."""
 
     THRU = "thru"  # generator lead joined to analyzer lead
     FLOOR = "floor"  # both leads end in loads where the device's ports sit
     PATH = "path"  # generator into one port, analyzer on another, loads on the rest
+    STANDARD = "standard"  # a check standard between the leads, where the device will sit
     REFLECT = "reflect"  # bridge: an open, a short, a load or one device port on its test port
 
 
@@ -23,10 +24,11 @@ class HookupKind(StrEnum):
 class Hookup:
     """One hookup.
 
-    ``name`` is `thru`, `floor`, `A-B`, `reflect-open`, `reflect-short`, `reflect-load` or `reflect-A`.
+    ``name`` is `thru`, `floor`, `standard-ID`, `A-B`, `reflect-open`, `reflect-short`, `reflect-load` or `reflect-A`.
     ``generator`` and ``analyzer`` name the device ports the leads go to (paths only). ``test_port`` names
     what hangs on the bridge ('open', 'short', 'load' or a device port). ``loads`` are the device ports
-    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'.
+    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'. ``standard`` is the id of the
+    check standard.
 
     With a switch matrix there may be a `thru A-B` too (the leads joined through the contacts of that path, whose
     ports ``generator`` and ``analyzer`` name), and hookups ``by_hand`` past it, whose thru and floor are named
@@ -40,3 +42,4 @@ class Hookup:
     test_port: str | None = None
     loads: tuple[str, ...] = ()
     by_hand: bool = False
+    standard: str | None = None

@@ -30,6 +30,8 @@ def chain(hookup: Hookup, bench: Bench | None) -> tuple[str, ...]:
     if hookup.kind is HookupKind.FLOOR:
         ends = loads(hookup, bench)
         return (*out, ends.get(GENERATOR_LEAD, "50 ohm load"), ends.get(ANALYZER_LEAD, "50 ohm load"), *back)
+    if hookup.kind is HookupKind.STANDARD:
+        return (*out, f"standard {hookup.standard}", *back)
     if hookup.kind is HookupKind.REFLECT:
         bridge = _named("bridge", bench.bridge.id if bench is not None and bench.bridge is not None else "")
         return (*out, bridge, standard(hookup, bench), bridge, *back)

@@ -26,6 +26,8 @@ def joints(hookup: Hookup) -> frozenset[tuple[str, str]]:
     if hookup.kind is HookupKind.PATH:
         ends = {("generator lead", str(hookup.generator)), ("analyzer lead", str(hookup.analyzer))}
         return frozenset(ends | loads)
+    if hookup.kind is HookupKind.STANDARD:
+        return frozenset({("generator lead", str(hookup.standard)), ("analyzer lead", str(hookup.standard))})
     bridge = {("generator lead", "bridge in"), ("analyzer lead", "bridge out")}
     return frozenset(bridge | {("bridge test port", str(hookup.test_port))} | loads)
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from sequencer.core.capability import Capabilities
 from sequencer.core.history import Role
 from sequencer.core.hookup import Hookup, HookupKind
-from sequencer.core.trace import SweepSettings
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.compression import SMALL_DB, with_compression
 from sequencer.run.order import least_touches
+from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.settings import (
     LEAST_REPEATS,
     Known,
@@ -20,6 +22,7 @@ from sequencer.run.settings import (
     reflect_level_dbm,
     seconds_of,
 )
+from sequencer.run.standards import standard_hookup, standards, value_of
 from sequencer.run.windows import OVERVIEW, Window, Windows, merged
 
 __all__ = [
@@ -38,39 +41,6 @@ __all__ = [
 TRACKING = "tracking"  # the key of what is swept to adjust the generator
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedSweep:
-    """One setting, taken ``repeats`` times and averaged as power."""
-
-    key: str
-    role: Role
-    settings: SweepSettings
-    repeats: int
-    why: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Station:
-    """A hookup at its place in the run, and the sweeps taken there, the proving one first."""
-
-    hookup: Hookup
-    sweeps: tuple[PlannedSweep, ...]
-    why: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """The whole run in order. ``gaps`` says, per requirement id, what this bench cannot do at all.
-
-    ``tracking``: a narrow sweep in the narrowest filter of the paths; None where there is no path.
-    """
-
-    stations: tuple[Station, ...]
-    narrowest_rbw_hz: float
-    tracking: PlannedSweep | None = None
-    gaps: tuple[tuple[str, str], ...] = ()
-
-
 def make_plan(recipe: Recipe, bench: Bench, caps: Capabilities, known: Known) -> Plan:
     """Plan the run.
 
@@ -79,7 +49,16 @@ def make_plan(recipe: Recipe, bench: Bench, caps: Capabilities, known: Known) ->
     MeasurementError
         Never: what cannot be done is a gap, so that `check` can show all of it at once.
     """
-    return _Maker(recipe, bench, Setter(recipe, bench, caps, known)).plan()
+    for known_recipe, known_bench, known_caps, then, plan in _LATEST:
+        if recipe is known_recipe and bench is known_bench and caps is known_caps and known == then:
+            return plan
+    plan = _Maker(recipe, bench, Setter(recipe, bench, caps, known)).plan()
+    _LATEST.append((recipe, bench, caps, known, plan))
+    return plan
+
+
+# A run asks for its plan before every step; the values it follows from do not change, and so does not the plan.
+_LATEST: deque[tuple[Recipe, Bench, Capabilities, Known, Plan]] = deque(maxlen=4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +80,12 @@ class _Maker:
         switch = self.bench.switch
         lacking = [f"{a}-{b}" for a, b in exchanged if switch is not None and f"{a}-{b}" not in switch.hookups]
         gaps += tuple((f"{name}, the leads exchanged", "the switch has no such hookup") for name in lacking)
+        checks = [(standard_hookup(item), item) for item in standards(self.bench)] if path_hookups else []
+        unswitched = {h.name for h, _ in checks if switch is not None and h.name not in switch.hookups}
+        gaps += tuple((name, "the switch has no such hookup") for name in sorted(unswitched))
         path_hookups += [self._path_hookup(a, b) for a, b in exchanged if f"{a}-{b}" not in lacking]
         if path_hookups:
-            stations += self._transmission(path_hookups)
+            stations += self._transmission(path_hookups, [h for h, _ in checks if h.name not in unswitched])
         if bridged:
             stations += self._reflection(bridged)
         rbws = [sweep.settings.rbw_hz for station in stations for sweep in station.sweeps]
@@ -130,20 +112,25 @@ class _Maker:
     def _windows(self) -> Windows:
         return Windows(self.recipe, self.bench)
 
-    def _transmission(self, paths: Sequence[Hookup]) -> list[Station]:
+    def _transmission(self, paths: Sequence[Hookup], checks: Sequence[Hookup]) -> list[Station]:
         thru = Hookup(name="thru", kind=HookupKind.THRU)
         floor = Hookup(name="floor", kind=HookupKind.FLOOR, loads=("generator lead", "analyzer lead"))
         windows = {hookup.name: self._windows().of_path(self._swept_as(hookup)) for hookup in paths}
         every = merged(window for several in windows.values() for window in several)
         thrus = tuple(self._swept(w, Role.THRU, 0.0, least=1) for w in every)
         switched = self.bench.switch is not None  # its isolation must be known before a path is swept through it
-        middle = least_touches([floor, *paths], before=thru, after=thru, first=("floor",) if switched else ())
+        early = (floor.name, *(check.name for check in checks)) if switched or checks else ()
+        middle = least_touches([floor, *checks, *paths], before=thru, after=thru, first=early)
         opening = (self._foreign(every[0]), *thrus)
         stations = [Station(hookup=thru, sweeps=opening, why="the reference for every loss")]
         for hookup in middle:
             if hookup.kind is HookupKind.FLOOR:
                 why = "what noise and leakage alone would read"
                 stations.append(Station(hookup=hookup, sweeps=self._floor(every), why=why))
+                continue
+            if hookup.kind is HookupKind.STANDARD:
+                why = "what is known must read right before anything unknown is measured"
+                stations.append(Station(hookup=hookup, sweeps=self._standard(hookup, every), why=why))
                 continue
             stations += self._path_thru(hookup, [w for w in every if w.key in {o.key for o in windows[hookup.name]}])
             sweeps = [self._device(w, every) for w in windows[hookup.name]]
@@ -152,7 +139,17 @@ class _Maker:
                 why = f"a passive device must read the same as {self._swept_as(hookup)}"
             stations.append(Station(hookup=hookup, sweeps=tuple(sweeps), why=why))
         stations.append(Station(hookup=thru, sweeps=thrus, why="shows what drifted since the first thru"))
-        return stations
+        small = next((check.name for check in checks if value_of(check, self.bench) <= SMALL_DB), "")
+        return list(with_compression(stations, self.setter.caps, small))
+
+    def _standard(self, hookup: Hookup, every: Sequence[Window]) -> tuple[PlannedSweep, ...]:
+        """The overview, and the first zoom as deep as the standard's value."""
+        zoom = next((w for w in every if w.key in self.recipe.frequencies), every[-1])
+        value_db = value_of(hookup, self.bench)
+        sweeps = [self._swept(every[0], Role.STANDARD, every[0].depth_db, least=1)]
+        if zoom.key != OVERVIEW:
+            sweeps.append(self._swept(replace(zoom, why="its value"), Role.STANDARD, value_db, least=LEAST_REPEATS))
+        return tuple(sweeps)
 
     def _path_thru(self, path: Hookup, windows: Sequence[Window]) -> list[Station]:
         """Return the thru through the switch's contacts of a path, just before it, where the switch can make one."""

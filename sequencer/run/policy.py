@@ -25,17 +25,22 @@ from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.compression import compression_text
 from sequencer.run.matrix import ask_for_hands, plan_for
 from sequencer.run.mistaken import mistaken_before, mistaken_for
-from sequencer.run.plan import Plan, PlannedSweep, expected_thru_dbm, reflect_level_dbm
+from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm
+from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import above_display, foreign_signals, hookup_fault, repeats, sweep_fault
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.retake import adapted, retake_step
+from sequencer.run.standards import standard_fault
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db, located_text
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
+from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import tracking_step
 from sequencer.run.visits import Visit, known, visits
 from sequencer.run.warmup import warm_up_step
+from sequencer.run.windows import OVERVIEW
 
 __all__ = ["CONDITIONS", "LOCKED_OUT", "capabilities", "decide"]
 
@@ -177,12 +182,27 @@ def _at_stations(
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
         step = step or _next_sweep(sweeps, stay, history, expected)
+        if step is None and stay.hookup.kind is HookupKind.STANDARD:
+            step = _wrong_standard(station, stay, bench, history)
+        if step is None and compression_text(stays[: number + 1]):
+            step = Stop(why=compression_text(stays[: number + 1]))
         if step is None and jumpy:
             step = _unsaid(located_text(stay, jumpy, known(history).noise_dbm_hz), history)
         if step is not None:
             return step
         last, before = _first_on(stay), stay.hookup
     return _unlocated(stays, history) or _drift(stays, history)
+
+
+def _wrong_standard(station: Station, stay: Visit, bench: Bench, history: Sequence[Entry]) -> Connect | Stop | None:
+    """A standard that reads wrong is mated once more; if it reads wrong again, nothing else is measured here."""
+    key = next((s.key for s in station.sweeps if s.key != OVERVIEW), OVERVIEW)
+    fault = standard_fault(stay.hookup, key, bench, Sweeps(history))
+    if not fault:
+        return None
+    if stay.refused + 1 >= MOST_TRIES:
+        return Stop(why=f"{fault} (measured {stay.refused + 1} times)")
+    return Connect(hookup=stay.hookup, why="once more, tightened anew", refused=fault)
 
 
 def _jumpy(stays: Sequence[Visit], history: Sequence[Entry]) -> list[str]:

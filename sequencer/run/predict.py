@@ -37,6 +37,7 @@ from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, Swee
 from sequencer.run.order import touches
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import decide
+from sequencer.run.standards import value_of
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
 from sequencer.units import show_db, show_hz
 
@@ -264,7 +265,7 @@ class Predicted:
     """The bench as the bench file describes it, with an ideal device."""
 
     def __init__(self, recipe: Recipe, bench: Bench, caps: Capabilities) -> None:
-        self.recipe, self.caps = recipe, caps
+        self.recipe, self.bench, self.caps = recipe, bench, caps
         self.thru_dbm = expected_thru_dbm(bench, caps)
         self.reflect_dbm = reflect_level_dbm(bench, caps)
         self.rng = np.random.default_rng(1)  # the forecast is the same every time
@@ -293,6 +294,8 @@ class Predicted:
     def _signal(self, hookup: Hookup, role: Role, grid: FloatArray) -> FloatArray | float:
         if hookup.kind is HookupKind.THRU:
             return self.thru_dbm
+        if hookup.kind is HookupKind.STANDARD:
+            return self.thru_dbm - value_of(hookup, self.bench)
         if hookup.kind is HookupKind.FLOOR:
             return self.thru_dbm - LEAKAGE_DB
         if hookup.kind is HookupKind.REFLECT:

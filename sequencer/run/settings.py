@@ -109,6 +109,7 @@ class Setter:
         step = caps.attenuation_step_db or 1.0
         self.attenuation_db = min(max(math.ceil(wanted / step) * step, low), high)
         self.factor = caps.sweep_factor or ASSUMED_FACTOR
+        self._chosen: dict[Window, float] = {}
         self.detector = Detector.POWER if Detector.POWER in caps.detectors else Detector.SAMPLE
 
     # -- one kind of sweep each: (settings, repeats)
@@ -229,6 +230,8 @@ class Setter:
 
     def rbw_hz(self, window: Window) -> float:
         """Return the filter of least time, over all sweeps of the key, among those whose floor is low enough."""
+        if window in self._chosen:
+            return self._chosen[window]
         if window.rbw_hz:
             return self.allowed_rbw_hz(window.rbw_hz)
         top = self.expected_dbm if window.key == OVERVIEW else self.thru_dbm
@@ -239,7 +242,8 @@ class Setter:
         short = [rbw for rbw in around if self._coupled_s(window, rbw) <= _SHORT_OF * LONGEST_SWEEP_S]
         short = short or [self._in_time(window, max(around))]
         quiet = [rbw for rbw in short if rbw <= widest] or [min(short)]
-        return min(sorted(quiet, reverse=True), key=lambda rbw: self._cost_s(window, rbw))
+        self._chosen[window] = min(sorted(quiet, reverse=True), key=lambda rbw: self._cost_s(window, rbw))
+        return self._chosen[window]
 
     def _in_time(self, window: Window, rbw_hz: float) -> float:
         """Return the filter, or the next wider one whose sweep may be stopped in time: a picture may be noisier."""

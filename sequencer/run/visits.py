@@ -10,8 +10,9 @@ import numpy as np
 from sequencer.core.history import Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import Hookup
 from sequencer.core.trace import FloatArray
-from sequencer.run.plan import Known, PlannedSweep
+from sequencer.run.planned import PlannedSweep
 from sequencer.run.proof import noise_dbm_hz
+from sequencer.run.settings import Known
 
 __all__ = ["Visit", "known", "visits"]
 
