@@ -19,7 +19,7 @@ from instruments.link import Link, Transcript
 from instruments.waiting import run_to_end
 from sequencer.core.capability import Capabilities
 from sequencer.core.normalise import differing
-from sequencer.core.trace import Flag, Sweep, SweepSettings, Trace
+from sequencer.core.trace import Flag, Sweep, SweepSettings, Trace, impossible
 from sequencer.errors import InstrumentError, MeasurementError
 from sequencer.ports import Clock
 from sequencer.recipe.model import AnalyzerFile
@@ -369,7 +369,7 @@ class ScpiAnalyzer:
         if asked.vbw_hz is None and vbw_hz is not None and vbw_hz >= number["rbw"]:
             vbw_hz = None  # as wide as it need be
         bottom = None if dialect.display_range_db is None else number["reference"] - dialect.display_range_db
-        return replace(
+        used = replace(
             asked,
             start_hz=number["start"],
             stop_hz=number["stop"],
@@ -384,6 +384,11 @@ class ScpiAnalyzer:
             sweep_time_s=number["sweep time"],
             display_bottom_dbm=bottom,
         )
+        odd = impossible(used)
+        if odd:
+            msg = f"{self._link.resource}: it says that it uses {odd}, which cannot be; check its dialect"
+            raise InstrumentError(msg, resource=self._link.resource)
+        return used
 
     def _check_output(self, answer: str, asked: SweepSettings) -> None:
         is_on = scpi.parse_boolean(answer, self._dialect.output)

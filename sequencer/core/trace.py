@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sequencer.errors import GridMismatchError
 
-__all__ = ["Detector", "Flag", "FloatArray", "Sweep", "SweepSettings", "Trace", "own"]
+__all__ = ["Detector", "Flag", "FloatArray", "Sweep", "SweepSettings", "Trace", "impossible", "own"]
 
 FloatArray = NDArray[np.float64]
 
@@ -78,6 +78,22 @@ class SweepSettings:
     def grid_hz(self) -> FloatArray:
         """Frequencies of the points, shape (points,): linear from start to stop, both included."""
         return own(np.linspace(self.start_hz, self.stop_hz, self.points))
+
+
+def impossible(used: SweepSettings) -> str:
+    """Return which setting no analyzer can have used, in words, or '': nothing may be reckoned with it."""
+    checks = (
+        ("start_hz", 0.0 <= used.start_hz < used.stop_hz <= 1e13),
+        ("points", 2 <= used.points <= 10_000_000),
+        ("rbw_hz", 1e-3 <= used.rbw_hz <= 1e12),
+        ("vbw_hz", used.vbw_hz is None or 1e-3 <= used.vbw_hz <= 1e12),
+        ("attenuation_db", -200.0 <= used.attenuation_db <= 200.0),
+        ("reference_dbm", -500.0 <= used.reference_dbm <= 500.0),
+        ("generator_dbm", used.generator_dbm is None or -500.0 <= used.generator_dbm <= 500.0),
+        ("sweep_time_s", used.sweep_time_s is None or 0.0 <= used.sweep_time_s <= 1e7),
+        ("display_bottom_dbm", used.display_bottom_dbm is None or -1500.0 <= used.display_bottom_dbm <= 500.0),
+    )
+    return ", ".join(f"{name} {getattr(used, name)}" for name, fits in checks if not fits)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

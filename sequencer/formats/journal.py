@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from sequencer.core import history
 from sequencer.core.history import Entry, Role, Swept
-from sequencer.core.trace import Trace
+from sequencer.core.trace import Trace, impossible
 from sequencer.errors import InstrumentError, StoredDataError
 from sequencer.formats.canonical import json_line, read_json
 from sequencer.formats.guards import check_inside, check_version
@@ -103,6 +103,10 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
             msg = f"{where}: {exc.message}"
             raise StoredDataError(msg, where=where) from exc
     swept = from_plain(_SweptLine, plain, where)
+    odd = impossible(swept.sweep.used) or impossible(swept.sweep.asked)
+    if odd:
+        msg = f"{where}: a sweep with settings that cannot be: {odd}"
+        raise StoredDataError(msg, where=where)
     trace = load_trace(check_inside(swept.file, where), swept.sha256)
     return Swept(
         at=swept.at,

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import strategies as st
 
 from sequencer.core.capability import Capabilities
-from sequencer.core.trace import Sweep, SweepSettings, Trace
+from sequencer.core.trace import Detector, Sweep, SweepSettings, Trace
 
 _TEXT = st.text(st.characters(codec="utf-8"), max_size=12)
 _SCALARS: dict[Any, st.SearchStrategy[Any]] = {
@@ -57,6 +57,25 @@ def _capabilities() -> st.SearchStrategy[Capabilities]:
     )
 
 
+def _settings() -> st.SearchStrategy[SweepSettings]:
+    """Settings that an analyzer may use; a journal with others is refused."""
+    level = st.floats(-150.0, 50.0)
+    return st.builds(
+        SweepSettings,
+        start_hz=st.floats(0.0, 1e9),
+        stop_hz=st.floats(2e9, 1e12),
+        points=st.integers(2, 100_001),
+        rbw_hz=st.floats(0.1, 1e8),
+        attenuation_db=st.floats(0.0, 100.0),
+        reference_dbm=level,
+        generator_dbm=st.one_of(st.none(), level),
+        detector=st.sampled_from(list(Detector)),
+        vbw_hz=st.one_of(st.none(), st.floats(0.1, 1e8)),
+        sweep_time_s=st.one_of(st.none(), st.floats(0.0, 1e4)),
+        display_bottom_dbm=st.one_of(st.none(), level),
+    )
+
+
 def values(kind: Any) -> st.SearchStrategy[Any]:
     if kind in _SCALARS:
         return _SCALARS[kind]
@@ -64,6 +83,8 @@ def values(kind: Any) -> st.SearchStrategy[Any]:
         return _traces()
     if kind is Capabilities:
         return _capabilities()
+    if kind is SweepSettings:
+        return _settings()
     origin, args = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
         return st.one_of(*(st.none() if arg is type(None) else values(arg) for arg in args))
