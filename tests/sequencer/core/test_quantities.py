@@ -286,3 +286,13 @@ def test_tails_of_an_unknown_phase_miss_alike_on_both_sides():
         below, above = below + count * (true_db < low), above + count * (true_db > high)
     assert below / 20_000 == pytest.approx(0.025, abs=0.005)
     assert above / 20_000 == pytest.approx(0.025, abs=0.005)
+
+
+@pytest.mark.parametrize(("measured", "agree"), [(0.5, True), (0.2, True), (0.02, False)])
+def test_first_order_return_loss_agrees_with_monte_carlo_where_it_should(measured, agree):
+    """JCGM 101:2008 8.1 in spirit: rows (JCGM 100) against draws; where directivity is as strong as the reading the
+    first order is known to fail (trade notes 4.3), and the budget's draws are what counts."""
+    made = ReturnLoss(port(measured))
+    first_order = math.sqrt(sum(row.u**2 for row in made.rows()))
+    by_draws = propagate(made.draw, most_blocks=10).u
+    assert (abs(first_order / by_draws - 1.0) < 0.05) is agree
