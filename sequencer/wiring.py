@@ -44,6 +44,7 @@ _SIMULATED_OPTIONS = {  # of the bench's process -> an example
     "harness": "harness='12 in'",
     "visit": "visit=2",
     "transport": "transport=hislip",
+    "profile": "profile=patch-lead",
     "path-loss": "path-loss=0.5",
     "relay-isolation": "relay-isolation=80",
 }

@@ -173,6 +173,7 @@ async def _serve(asked: argparse.Namespace, bench: Bench, analyzer: Analyzer, co
         ports=bench.device.ports,
         relays=bench.relays,
         path_thrus=asked.path_thrus,
+        standards={each.id: bench.drawn.certificate_db(each.id) for each in bench.profile.standards},
         **resources,
     )
     device = bench.device

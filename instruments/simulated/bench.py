@@ -54,11 +54,12 @@ class Device(Protocol):
         ...
 
 
-def hookup_names(ports: tuple[str, ...]) -> tuple[str, ...]:
+def hookup_names(ports: tuple[str, ...], standards: tuple[str, ...] = ()) -> tuple[str, ...]:
     """Every hookup of a device; the switch's channel n is the n-th, from 1."""
     paths = [f"{a}-{b}" for a, b in itertools.permutations(ports, 2)]
     bridge = ("reflect-open", "reflect-short", "reflect-load", *(f"reflect-{p}" for p in ports))
-    return ("thru", "floor", *paths, *bridge, *(f"thru {path}" for path in paths))
+    checks = (f"standard-{name}" for name in standards)
+    return ("thru", "floor", *paths, *bridge, *(f"thru {path}" for path in paths), *checks)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +119,7 @@ class Bench:
         self.drawn = Drawn(profile, seed)
         self.relays = Relays(seed) if relays is None else relays
         self.faults = Faults()
-        self.hookups = hookup_names(device.ports)
+        self.hookups = hookup_names(device.ports, tuple(each.id for each in profile.standards))
         self.connected = OPEN_LEADS  # what the switch was told
         self._made = OPEN_LEADS  # what really is in place
         self._by_hand = False
@@ -223,7 +224,11 @@ class Bench:
 
         wave = along(self.device.circuit)
         disturbed = self.device.circuit_disturbed
-        if disturbed is not None and self._made not in ("floor", OPEN_LEADS) and not self._made.startswith("thru"):
+        if (
+            disturbed is not None
+            and self._made not in ("floor", OPEN_LEADS)
+            and not self._made.startswith(("thru", "standard-"))
+        ):
             joint = np.random.default_rng([self.seed, 7, self._sweeps, self.visit])
             if joint.random() < 0.4:  # the joint lets go, and may come back before the sweep ends
                 begins, lasts = joint.uniform(0.05, 0.8), joint.uniform(0.1, 1.0)
@@ -265,6 +270,10 @@ class Bench:
                 gamma = reflection(freq_hz)
                 reading = bridge_reading(gamma, drawn.directivity(freq_hz), drawn.test_port(freq_hz))
                 return np.asarray(reading * 10.0 ** (-self.profile.bridge_loss_db / 20.0) + leak * (1.0 + gamma))
+            if made.startswith("standard-"):
+                s = drawn.standard(made.removeprefix("standard-"), freq_hz)
+                through = transmitted(s, drawn.source(freq_hz), drawn.receiver(freq_hz))
+                return np.asarray(through + leak * (1.0 + s[:, 0, 0]))
             keep = [ports.index(name) for name in made.split("-")]
             s = loaded(circuit.s(freq_hz), keep, loads(keep, freq_hz))
             # What the device throws back at the generator's lead leaks too (trade notes 12.4).

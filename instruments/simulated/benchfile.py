@@ -24,15 +24,18 @@ def bench_file(
     ports: tuple[str, ...],
     relays: Relays,
     path_thrus: bool = False,
+    standards: Mapping[str, float] | None = None,
 ) -> str:
     """Return the YAML text; ``analyzer`` and ``switch`` are VISA resources.
 
     ``path_thrus``: the switch can join the leads through each path's own contacts, so no stored losses are needed.
+    ``standards``: what the certificates of the profile's check standards say, dB.
     """
     p = profile
     pad = f"{{loss: {p.pad_loss_db:g} dB, vswr: {p.pad_vswr:g}}}"
     pads = f"pads: {{generator: {pad}, analyzer: {pad}}}\n" if p.pad_loss_db > 0.0 else ""
-    hookups: Mapping[str, int] = {name: number for number, name in enumerate(hookup_names(ports), start=1)}
+    names = tuple(each.id for each in p.standards)
+    hookups: Mapping[str, int] = {name: number for number, name in enumerate(hookup_names(ports, names), start=1)}
     closes = "".join(
         f'    {name}: "ROUT:CLOS (@{number})"\n'
         for name, number in hookups.items()
@@ -44,6 +47,10 @@ def bench_file(
         f"    {name}: {{loss: {loss_db:.2f} dB, uncertainty: {u_db:.2f} dB, date: {CALIBRATED}}}\n"
         for name, (loss_db, u_db) in stated.items()
     )
+    kit = "kit:\n" if p.standards else ""
+    for each in p.standards:
+        value = f"value: {(standards or {})[each.id]:.2f} dB, uncertainty: {each.u_db:g} dB"
+        kit += f"  {each.id}: {{what: standard, {value}, vswr: {p.standard_vswr:g}, calibrated: {CALIBRATED}}}\n"
     return f"""\
 # SIMULATED bench of an invented laboratory: nothing taken with it is a measurement.
 bench: 1
@@ -69,4 +76,4 @@ switch:
   read back: "ROUT:CLOS:STAT?"
   hookups:
 {closes}  losses:
-{losses}"""
+{losses}{kit}"""

@@ -11,12 +11,25 @@ from numpy.typing import NDArray
 
 from instruments.simulated.network import reflection_of_vswr, seen_through
 
-__all__ = ["PROFILES", "Drawn", "Profile"]
+__all__ = ["PROFILES", "Drawn", "Profile", "Standard"]
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
 
 LIGHT_M_PER_S = 299_792_458.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standard:
+    """A check standard of the bench's kit: about what it loses, and what its certificate says.
+
+    ``wrong_db`` is how far the certificate is off beyond its uncertainty: 0 for an honest one.
+    """
+
+    id: str
+    loss_db: float
+    u_db: float
+    wrong_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,10 +67,22 @@ class Profile:
     warm_up_s: float = 900.0
     tracking_hz: float = 20.0  # off the filter's centre before any adjustment
     tracking_drift_hz_per_h: float = 1.0
+    standards: tuple[Standard, ...] = ()
+    standard_vswr: float = 1.05
 
+
+_SMALL = Standard(id="S3", loss_db=3.0, u_db=0.03)
+_DEEP = Standard(id="S70", loss_db=70.0, u_db=0.15)
 
 PROFILES = {
     "lab": Profile(),
+    # Switched on a minute ago.
+    "cold": replace(Profile(), on_for_s=60.0),
+    # An input that compresses far below its maximum.
+    "soft-mixer": replace(Profile(), mixer_compression_dbm=-14.0),
+    # A kit with check standards, and one whose small standard was mixed up with another.
+    "standards": replace(Profile(), standards=(_SMALL, _DEEP)),
+    "wrong-standard": replace(Profile(), standards=(replace(_SMALL, wrong_db=0.6), _DEEP)),
     # Nothing between instruments and device: the match of the ports decides what can be said of a notch.
     "no-pads": replace(Profile(), pad_loss_db=0.0, pad_vswr=1.0),
     # A braid-only patch lead: leakage limits every notch (trade notes 1.11).
@@ -109,6 +134,16 @@ class Drawn:
         self._tracking = _bounded_slope(rng, 0.9 * p.tracking_drift_hz_per_h / 3600.0)
         self._tracking_start_hz = float(rng.uniform(-0.9, 0.9) * p.tracking_hz)
         self._warm_up_sign = float(rng.choice([-1.0, 1.0]))
+        kit = np.random.default_rng([seed, 9])
+        self._standards = {
+            each.id: (
+                each.loss_db + float(kit.uniform(-0.1, 0.1)),
+                float(kit.normal(0.0, each.u_db)) + each.wrong_db,
+                _reflection(kit, p.standard_vswr, length_m=0.03),
+                _reflection(kit, p.standard_vswr, length_m=0.03),
+            )
+            for each in p.standards
+        }
         self.reference_error = float(rng.uniform(-0.95, 0.95)) * p.reference_ppm * 1e-6
         self.span_error = float(rng.uniform(-0.95, 0.95)) * p.span_percent / 100.0
 
@@ -128,6 +163,19 @@ class Drawn:
             10.0 ** (-loss_db / 20.0), dtype=np.complex128
         )  # the lead's phase is in the reflection's own rotation
         return seen_through(behind, front(freq_hz), back(freq_hz), passed)
+
+    def certificate_db(self, standard: str) -> float:
+        """What the certificate of a check standard says it loses."""
+        true_db, off_db, _, _ = self._standards[standard]
+        return true_db + off_db
+
+    def standard(self, standard: str, freq_hz: Real) -> Complex:
+        """S-parameters (n, 2, 2) of a check standard: a pad."""
+        true_db, _, first, second = self._standards[standard]
+        s = np.empty((np.size(freq_hz), 2, 2), dtype=np.complex128)
+        s[:, 0, 0], s[:, 1, 1] = first(freq_hz), second(freq_hz)
+        s[:, 0, 1] = s[:, 1, 0] = 10.0 ** (-true_db / 20.0)
+        return s
 
     def load(self, port: int, freq_hz: Real) -> Complex:
         """Reflection of the load that belongs to a device port."""

@@ -23,7 +23,7 @@ from sequencer.core.history import (
     Warned,
 )
 from sequencer.core.record import Statement
-from sequencer.units import TIME, show, show_hz
+from sequencer.units import show_hz
 
 __all__ = ["statement_style", "tell"]
 
@@ -51,7 +51,7 @@ def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
         case Adjusted(by="nobody"):
             return [("tracking", _because(f"left as it is at RBW {show_hz(entry.rbw_hz)}", entry.why), "")]
         case Waited():
-            return [("waited", _because(show(entry.seconds, TIME), entry.why), "")]
+            return [("waited", _because(f"{entry.seconds / 60.0:.3g} min", entry.why), "")]
         case Dropped():
             told -= {key for key in told if key[:2] == (entry.hookup, entry.key)}
             return [("again", _because(f"{entry.key} of {entry.hookup} does not count", entry.why), "again")]

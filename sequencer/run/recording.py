@@ -24,14 +24,18 @@ from sequencer.core.history import (
     Waited,
     Warned,
 )
+from sequencer.core.hookup import HookupKind
 from sequencer.core.record import Bound, HookupRecord, JournalNote, Record, Result, TraceRecord
 from sequencer.errors import StoredDataError
 from sequencer.formats.journal import kind_of
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import Evaluation, overall
 from sequencer.run.fittings import chain, loads
+from sequencer.run.standards import standard_reading
+from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import NOBODY
-from sequencer.units import TIME, show, show_db, show_hz
+from sequencer.run.windows import OVERVIEW
+from sequencer.units import show_db, show_hz
 
 __all__ = ["make_record", "result_text"]
 
@@ -122,6 +126,9 @@ def _hookups(history: Sequence[Entry], bench: Bench) -> list[HookupRecord]:
         count = sum(isinstance(e, Swept) for e in after[:end])
         proof = f"refused: {refused.why}" if refused else f"its first sweep is plausible; {count} sweeps"
         hookup = entry.hookup
+        if hookup.kind is HookupKind.STANDARD and refused is None:
+            key = next((e.key for e in after[:end] if isinstance(e, Swept) and e.key != OVERVIEW), OVERVIEW)
+            proof = standard_reading(hookup, key, bench, Sweeps(history))[0] or proof
         records.append(
             HookupRecord(
                 name=hookup.name,
@@ -189,7 +196,7 @@ def _what(entry: Entry) -> str:
                 return f"tracking left as it is at {show_hz(entry.rbw_hz)} RBW"
             return f"tracking adjusted at {show_hz(entry.rbw_hz)} RBW, by {entry.by}"
         case Waited():
-            return f"waited {show(entry.seconds, TIME)}"
+            return f"waited {entry.seconds / 60.0:.3g} min"
         case Dropped():
             again = "taken again, slower" if entry.slower > 1.0 else "no longer counts"
             return f"{entry.hookup}: {entry.key}, {entry.role.value}: {again}"

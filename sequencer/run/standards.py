@@ -22,7 +22,7 @@ from sequencer.run.floor import flat, leak_near
 from sequencer.run.sweeps import Sweeps
 from sequencer.units import show_db
 
-__all__ = ["standard_fault", "standard_hookup", "standards", "value_of"]
+__all__ = ["standard_fault", "standard_hookup", "standard_reading", "standards", "value_of"]
 
 ASSUMED_VSWR = 1.2  # of a standard whose own is not stated; common practice, no source
 ASSUMED_U_DB = 0.1  # of a value stated without uncertainty; common practice, no source
@@ -47,14 +47,21 @@ def value_of(hookup: Hookup, bench: Bench) -> float:
 
 def standard_fault(hookup: Hookup, key: str, bench: Bench, sweeps: Sweeps) -> str:
     """Return how a standard reads wrong, in words, or '' where it reads right or was not swept."""
+    text, right = standard_reading(hookup, key, bench, sweeps)
+    return "" if right else text
+
+
+def standard_reading(hookup: Hookup, key: str, bench: Bench, sweeps: Sweeps) -> tuple[str, bool]:
+    """Return how a standard reads, in words, and whether that is right; ('', True) where it was not swept."""
     item = next((each for each in standards(bench) if each.id == hookup.standard), None)
     swept, thru = sweeps.latest(hookup.name, key, Role.STANDARD), sweeps.opening(key)
     if item is None or item.value_db is None or swept is None or thru is None:
-        return ""
+        return "", True
     noise = sweeps.latest("floor", key, Role.NOISE)
     loss_db, u_noise_db = _loss_db(swept, thru, noise)
     if not math.isfinite(loss_db):
-        return f"the check standard {item.id} does not stand above the noise: {item.value_db:g} dB cannot be read here"
+        text = f"the check standard {item.id} does not stand above the noise: {item.value_db:g} dB cannot be read here"
+        return text, False
     figures = Figures(bench)
     vswr = ASSUMED_VSWR if item.vswr is None else item.vswr.worst
     parts = [
@@ -69,12 +76,14 @@ def standard_fault(hookup: Hookup, key: str, bench: Bench, sweeps: Sweeps) -> st
         if getattr(swept.used, name) != getattr(thru.used, name):
             parts += [each.row().u for each in figures.switching((name,))]
     allowed_db = COVERAGE * math.hypot(*parts)
-    if abs(loss_db - item.value_db) <= allowed_db:
-        return ""
-    return (
-        f"the check standard {item.id} reads {show_db(loss_db)}, its certificate says {show_db(item.value_db)}, and "
-        f"together they may differ by {show_db(allowed_db)}: something on this bench is not as the bench file says"
+    of = f" of {item.calibrated}" if item.calibrated else ""
+    text = (
+        f"the check standard {item.id} reads {show_db(loss_db)}, its certificate{of} says {show_db(item.value_db)}, "
+        f"and together they may differ by {show_db(allowed_db)}"
     )
+    if abs(loss_db - item.value_db) <= allowed_db:
+        return text, True
+    return f"{text}: something on this bench is not as the bench file says", False
 
 
 def _loss_db(swept: Averaged, thru: Averaged, noise: Averaged | None) -> tuple[float, float]:

@@ -17,7 +17,7 @@ from sequencer.run.plan import PlannedSweep
 from sequencer.run.steps import Drop, Step, SweepStep, Wait, Warn
 from sequencer.run.visits import Visit
 from sequencer.run.windows import OVERVIEW
-from sequencer.units import TIME, parse, show
+from sequencer.units import TIME, parse
 
 __all__ = ["warm_up_step"]
 
@@ -52,13 +52,13 @@ def warm_up_step(
         return None
     waited = _waits(stay, history)
     if len(warm) <= waited:
-        why = f"does it read as it did {show(apart_s, TIME)} ago?"
+        why = f"does it read as it did {apart_s / 60.0:.3g} min ago?"
         return SweepStep(hookup=took.hookup, key=took.key, role=took.role, settings=took.settings, why=why)
     if waited and _apart_db(warm[-2], warm[-1]) <= _allowed_db(bench, apart_s):
         return None
     if waited >= MOST_WAITS:
-        text = f"the thru still moves by {_apart_db(warm[-2], warm[-1]):.2f} dB in {show(apart_s, TIME)}"
-        text += f" after {show(waited * apart_s, TIME)}; the run goes on, and the intervals carry the drift"
+        text = f"the thru still moves by {_apart_db(warm[-2], warm[-1]):.2f} dB in {apart_s / 60.0:.3g} min"
+        text += f" after {waited * apart_s / 60.0:.3g} min; the run goes on, and the intervals carry the drift"
         return None if any(e.why == text for e in history) else Warn(why=text)
     why = "the bench warms up; two thrus this far apart must agree"
     if waited:
