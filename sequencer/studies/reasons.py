@@ -97,6 +97,10 @@ def _common(levels: Sequence[Compared], quantities: Sequence[Compared]) -> str:
     return ""
 
 
+def _worse(c: Compared) -> bool:
+    return (_difference(c) > 0) == (c.after.quantity in ("insertion loss", "ripple"))
+
+
 def _one_side(levels: Sequence[Compared]) -> str:
     direct = [c for c in levels if c.after.quantity != "isolation"]
     most = max((abs(_difference(c)) for c in direct), default=0.0)
