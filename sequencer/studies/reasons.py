@@ -18,7 +18,6 @@ __all__ = ["likely_reason", "temperature_c"]
 
 _LEVELS = ("insertion loss", "rejection", "isolation", "notch depth")
 _SWAP_DB = 10.0  # the losses of pass and stop band change places: far beyond anything a fault moves both ways
-_FOLLOWS = 0.15  # of the largest change; 0.07 on an oxidised side of the simulated four-cavity device (true values)
 _WARM_K = 5.0  # trade notes 7.10: a few kelvin move a copper cavity by its own width
 
 
@@ -98,13 +97,12 @@ def _common(levels: Sequence[Compared], quantities: Sequence[Compared]) -> str:
 
 
 def _worse(c: Compared) -> bool:
-    return (_difference(c) > 0) == (c.after.quantity in ("insertion loss", "ripple"))
+    return (_difference(c) > 0) == (c.after.quantity == "insertion loss")
 
 
 def _one_side(levels: Sequence[Compared]) -> str:
-    direct = [c for c in levels if c.after.quantity != "isolation"]
-    most = max((abs(_difference(c)) for c in direct), default=0.0)
-    direct = [c for c in direct if abs(_difference(c)) > _FOLLOWS * most]  # through the tee the other side follows
+    # only what got worse points to the fault: through the tee a sick side may even help the other's rejection
+    direct = [c for c in levels if c.after.quantity != "isolation" and _worse(c)]
     paths = {c.after.path for c in direct}
     if len(paths) != 1 or None in paths:
         return ""
