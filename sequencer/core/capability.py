@@ -53,7 +53,7 @@ class Capabilities:
         factor, display = self.sweep_factor, self.display_range_db
         return (
             ("frequency_hz", span(self.frequency_hz, 0.0, 1e13) and self.frequency_hz[0] < self.frequency_hz[1]),
-            ("points", span(self.points, 2, 10_000_000)),
+            ("points", span(self.points, 2, 10_000_000) and self.points[1] >= 51),  # fewer plan no zoom
             ("rbw_range_hz", span(self.rbw_range_hz, 1e-3, 1e12)),
             ("rbw_hz", all(1e-3 <= hz <= 1e12 for hz in self.rbw_hz)),
             ("attenuation_db", span(self.attenuation_db, -200.0, 200.0)),
