@@ -22,6 +22,7 @@ NOTCH_REGION_DB = 10.0  # the notch frequency is the centre of the region this f
 _EDGE_DB = 6.0  # how far round an edge's level its curve is kept
 _ALIKE_DB = 6.0  # a dip less deep than this below the deepest cannot be the deepest in truth: levels err by less
 _HIDDEN_DB = 10.0  # where the deepest is hidden, any other may be deeper in truth
+_LEAK_HIDES = 1.0  # what adds with unknown phase, over the reading: beyond it the bottom may be anywhere deeper
 _MOST_DIPS = 4  # as many cavities as a side has
 
 
@@ -182,7 +183,7 @@ def _dips(reading: Reading, inside: np.ndarray, build: Build) -> list[_Dip]:
         if left is None or right is None:
             break
         model = build(float(reading.freq_hz[index]), 10 ** (-level_db / 10), u)
-        dip = _Dip(left, right, model, hidden or model.unresolved >= 1.0)
+        dip = _Dip(left, right, model, hidden or model.unresolved >= _LEAK_HIDES)
         if not found:
             least_db = level_db - (_HIDDEN_DB if dip.hidden else _ALIKE_DB)
         found.append(dip)

@@ -28,6 +28,10 @@ _REPEATED_BOTTOM = 3  # a trace that stands at its own minimum this often has be
 _NOTHING_MW = 1e-35  # -350 dBm: below any noise, so no reading but a filler
 _MOST_EXCESS = 3.0  # beyond this the curve is no polynomial: judge the points themselves
 _SHORTEST_DISPLAY_DB = 30.0  # no display is shorter; above, equal levels are a coarse trace of a flat pass band
+_THEORY_DOF = (
+    20.0  # as sure as noise in its filter is known: the filter's shape within 20 %; common practice, no source
+)
+_ALIKE = 2.0  # variances further apart than this, as medians of a trace, are not of one origin
 _MAY_DIFFER = frozenset({"rbw_hz", "attenuation_db", "reference_dbm"})
 
 
@@ -308,11 +312,24 @@ def _u_rel(of: Averaged, level: FloatArray, noise: FloatArray) -> FloatArray:
     """Relative standard uncertainty of a mean power; of one sweep alone, from theory.
 
     A tone of power S in noise of power N has variance 2SN + N^2 per independent sample, with S + N = ``level``.
+    A few repeats say little of their own scatter (two, pooled over nine points, within 24 %), so theory counts beside
+    them where the two agree on the whole; where they do not, the instrument is not what theory takes it for.
     """
-    if of.repeats > 1:
+    theory = np.maximum(2.0 * level * noise - noise**2, 0.0) / np.maximum(level, 1e-300) ** 2 / of.independent
+    if of.repeats < 2:
+        return np.asarray(np.sqrt(theory))
+    if not _agree(of, theory):
         return of.u_rel
-    theory = np.maximum(2.0 * level * noise - noise**2, 0.0) / np.maximum(level, 1e-300) ** 2
-    return np.asarray(np.sqrt(theory / of.independent))
+    return np.asarray(np.sqrt((of.dof * of.u_rel**2 + _THEORY_DOF * theory) / (of.dof + _THEORY_DOF)))
+
+
+def _agree(of: Averaged, theory: FloatArray) -> bool:
+    """Whether the scatter of the repeats is what theory says, over the whole trace."""
+    known = np.isfinite(of.u_rel) & (theory > 0.0)
+    if not np.any(known):
+        return False
+    quotient = float(np.median(of.u_rel[known] ** 2 / theory[known]))
+    return 1.0 / _ALIKE <= quotient <= _ALIKE
 
 
 def fitting(

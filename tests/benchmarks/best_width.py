@@ -107,7 +107,8 @@ class _Case:
             case _:
                 level = self.requirement.level_db or 0.0
         left, right = (self.oracle.crossing(self.path, freq, start, way, level) for way in (-1, 1))
-        moved = [edge.moved_hz(self._passed(edge.at_hz) - reference) for edge in (left, right)]
+        with np.errstate(invalid="ignore"):  # noise swallows a reading, and its reference as well
+            moved = [edge.moved_hz(self._passed(edge.at_hz) - reference) for edge in (left, right)]
         if self.requirement.quantity is Quantity.NOTCH_FREQUENCY:
             middle = 0.5 * (left.at_hz + right.at_hz)
             return spread(0.5 * (moved[0] + moved[1]) - self.oracle.frequency_hz(middle, self.center_hz))

@@ -36,7 +36,7 @@ KIND = "stated 1.5 times too kind"
 FAMILIES = ("at their limits", "60 to 95 %", "uniform below", "two-point", "correlated", "drift as a step")
 VARIANTS = ("free-binary", "fixed-ascii", "swapped-real32")
 TOO_KIND = 1.5
-EDGES = 0.35  # of draws, with the frequencies of edges asked for: they cost as much as all the rest
+EDGES = 0.22  # of draws, with the frequencies of edges asked for: they cost as much as all the rest
 C_M_PER_S = 299_792_458.0
 HOOKUPS = 12  # about as many as a run has: a step of drift is as large as the stated rate allows over that time
 
@@ -228,7 +228,7 @@ def _device(starter: str, rng: np.random.Generator) -> devices.Device:
 
 
 def _recipe(starter: str, rng: np.random.Generator) -> Recipe:
-    """Return the acceptance recipe; every third time with the frequencies of its edges asked for as well."""
+    """Return the acceptance recipe; every fifth time with the frequencies of its edges asked for as well."""
     text, source = read_recipe(starter)
     recipe = load_recipe(text, source)
     if rng.random() > EDGES:
