@@ -110,16 +110,24 @@ def _hold(done: Done, drawn: Draw, history: Sequence[Entry], requirement: Requir
     least = requirement.minimum
     if result.bound is not None and result.statement.value == "pass":
         done.wrong_pass += low is None or least is None or low < least
+    # where noise hides a bottom nothing but a region is known, and the oracle, who sees the bottom, is no measure
     wanted = done.seed % ORACLE_EVERY == 0 and result.value is not None and None not in (low, high)
+    wanted = wanted and not _bottom_hidden(result)
     oracle = best_width(drawn, history, requirement) if wanted else math.nan
     covered = (low is None or truth >= low) and (high is None or truth <= high)
     what = _what(drawn, requirement, result, truth)
     done.rows.append(Row(done.family, what, result.id, covered, low, high, truth, result.value, oracle, done.seed))
 
 
+def _bottom_hidden(result: Result) -> bool:
+    return result.quantity == Quantity.NOTCH_FREQUENCY.value and any("bottom is hidden" in n for n in result.notes)
+
+
 def _what(drawn: Draw, requirement: Requirement, result: Result, truth: float) -> str:
     if result.bound is not None:
         return "bounds"
+    if _bottom_hidden(result):
+        return "notch frequency, bottom hidden"
     quantity, within = requirement.quantity, ", within" if requirement.within_hz else ""
     if quantity in {Quantity.REJECTION, Quantity.ISOLATION}:
         leak = np.abs(drawn.simulated.drawn.leakage(np.array([requirement.at_hz])))[0]
