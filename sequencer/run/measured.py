@@ -79,12 +79,20 @@ class PortCurve:
         if load is not None:
             self.load_ratio = np.sqrt(response(load, _full_reflection(opened, short)).raw)
         # (1+e)/(1-e) of two full reflections: e is at most directivity plus source match
-        ripple = np.abs(10.0 * np.log10(opened.power_mw / short.power_mw))
+        ripple = np.abs(_smooth(10.0 * np.log10(opened.power_mw / short.power_mw)))
         place = int(np.nanargmax(ripple))
         self.open_short_db = float(ripple[place])
         u_rel = np.nan_to_num(np.hypot(opened.u_rel, short.u_rel))
-        self.ripple_noise_db = 4.0 * 4.343 * float(u_rel[place])  # four standard uncertainties
+        self.ripple_noise_db = 4.0 * 4.343 * float(u_rel[min(place + 2, u_rel.size - 1)])  # four standard uncertainties
         self.center_hz = float(0.5 * (device.freq_hz[0] + device.freq_hz[-1]))
+
+
+def _smooth(values: FloatArray, points: int = 5) -> FloatArray:
+    """Running median: what is alike over neighbours stays, the noise of single points does not."""
+    if values.size < 2 * points:
+        return values
+    windows = np.lib.stride_tricks.sliding_window_view(values, points)
+    return np.asarray(np.median(windows, axis=-1))
 
 
 def _through(reference: Averaged, loss_db: float) -> Averaged:
