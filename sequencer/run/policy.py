@@ -38,7 +38,7 @@ from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db, located_
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import tracking_step
-from sequencer.run.visits import Visit, known, visits
+from sequencer.run.visits import Visit, known_at, visits
 from sequencer.run.warmup import warm_up_step
 from sequencer.run.windows import OVERVIEW
 
@@ -151,6 +151,7 @@ def _at_stations(
     recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, stays: list[Visit], history: Sequence[Entry]
 ) -> Step | None:
     thru = _opening_thru(stays)
+    noise = known_at(stays).noise_dbm_hz
     last: Sweep | None = None
     before: Hookup | None = None
     for number, station in enumerate(plan.stations):
@@ -163,7 +164,7 @@ def _at_stations(
             return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
         expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
         expected = expected_thru_dbm(bench, caps) if expected is None else expected
-        jumpy = _jumpy(stays[:number], history) if stay.hookup.kind is HookupKind.THRU else []
+        jumpy = _jumpy(stays[:number], noise) if stay.hookup.kind is HookupKind.THRU else []
         sweeps = _flexed(station.sweeps) if stay.jumped or jumpy else station.sweeps
         sweeps = tuple(adapted(planned, stay, plan, caps) for planned in sweeps)
         again = retake_step(sweeps, stay, history)
@@ -177,7 +178,7 @@ def _at_stations(
         wrong = mistaken_before(stay, stays[:number], thru, recipe)
         if wrong:
             return Stop(why=f"{wrong}, again") if _voided_for(wrong, history) else Void(why=wrong)
-        said = _new_jump(stay, history) or _unsaid_twin(stay, last, before, recipe, history)
+        said = _new_jump(stay, noise, history) or _unsaid_twin(stay, last, before, recipe, history)
         if said is not None:
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
@@ -187,11 +188,11 @@ def _at_stations(
         if step is None and compression_text(stays[: number + 1]):
             step = Stop(why=compression_text(stays[: number + 1]))
         if step is None and jumpy:
-            step = _unsaid(located_text(stay, jumpy, known(history).noise_dbm_hz), history)
+            step = _unsaid(located_text(stay, jumpy, noise), history)
         if step is not None:
             return step
         last, before = _first_on(stay), stay.hookup
-    return _unlocated(stays, history) or _drift(stays, history)
+    return _unlocated(stays, noise, history) or _drift(stays, history)
 
 
 def _wrong_standard(station: Station, stay: Visit, bench: Bench, history: Sequence[Entry]) -> Connect | Stop | None:
@@ -205,16 +206,15 @@ def _wrong_standard(station: Station, stay: Visit, bench: Bench, history: Sequen
     return Connect(hookup=stay.hookup, why="once more, tightened anew", refused=fault)
 
 
-def _jumpy(stays: Sequence[Visit], history: Sequence[Entry]) -> list[str]:
+def _jumpy(stays: Sequence[Visit], noise: float | None) -> list[str]:
     """Return the hookups among these whose trace jumped again when it was taken again."""
-    noise = known(history).noise_dbm_hz
     return [stay.hookup.name for stay in stays if stay.jumped and jumped_db(stay, noise)]
 
 
-def _unlocated(stays: Sequence[Visit], history: Sequence[Entry]) -> Warn | None:
+def _unlocated(stays: Sequence[Visit], noise: float | None, history: Sequence[Entry]) -> Warn | None:
     """A jump after the last thru cannot be held against the leads: say so."""
     last = max((n for n, stay in enumerate(stays) if stay.hookup.kind is HookupKind.THRU), default=-1)
-    jumpy = _jumpy(stays[last + 1 :], history)
+    jumpy = _jumpy(stays[last + 1 :], noise)
     text = f"the joint that jumped in {' and '.join(jumpy)} is not located: no thru was flexed after it"
     return _unsaid(text, history) if jumpy else None
 
@@ -223,9 +223,9 @@ def _unsaid(text: str, history: Sequence[Entry]) -> Warn | None:
     return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
 
 
-def _new_jump(stay: Visit, history: Sequence[Entry]) -> Connect | Warn | None:
+def _new_jump(stay: Visit, noise: float | None, history: Sequence[Entry]) -> Connect | Warn | None:
     """A trace that jumped is taken again with more sweeps; what jumps again is said, and nothing rests on it."""
-    size = jumped_db(stay, known(history).noise_dbm_hz)
+    size = jumped_db(stay, noise)
     if not size:
         return None
     text = jump_text(stay.hookup, size)

@@ -14,7 +14,7 @@ from sequencer.run.planned import PlannedSweep
 from sequencer.run.proof import noise_dbm_hz
 from sequencer.run.settings import Known
 
-__all__ = ["Visit", "known", "visits"]
+__all__ = ["Visit", "known", "known_at", "visits"]
 
 
 @dataclass(slots=True)
@@ -84,7 +84,11 @@ def visits(history: Sequence[Entry]) -> list[Visit]:
 
 def known(history: Sequence[Entry]) -> Known:
     """Return what the opening thru's first two sweeps told."""
-    stays = visits(history)
+    return known_at(visits(history))
+
+
+def known_at(stays: Sequence[Visit]) -> Known:
+    """Return the same from stays already read."""
     if not stays:
         return Known()
     off = stays[0].first("overview", Role.FOREIGN)
