@@ -7,7 +7,7 @@ stored before the next begins; every entry is on disk before it is acted upon.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -31,11 +31,11 @@ from sequencer.core.history import (
     Waited,
     Warned,
 )
-from sequencer.core.record import Record, Result
+from sequencer.core.record import Record
 from sequencer.errors import HookupError, InstrumentError, InterruptedRunError, LinkError, NotchbookError
 from sequencer.ports import Analyzer, Clock, Listener, Operator, Progress, ReportWriter, RunStore, Switch
 from sequencer.recipe.model import Bench, Recipe
-from sequencer.run.evaluate import evaluate
+from sequencer.run.evaluate import Evaluation, evaluate
 from sequencer.run.matrix import plan_for
 from sequencer.run.plan import seconds_of
 from sequencer.run.policy import capabilities, decide
@@ -91,7 +91,7 @@ class Engine:
     outside: Bystanders
     began: Began
     history: list[Entry] = field(default_factory=list)
-    _results: Mapping[str, Result] = field(default_factory=dict)
+    _evaluation: Evaluation | None = None  # of every sweep the run took; judging comes after the last of them
     _done_s: float = 0.0
     _recoveries: int = 0
     _got_on: bool = True  # whether anything of the plan was swept since the last recovery
@@ -199,6 +199,7 @@ class Engine:
         sweep = self.outside.analyzer.sweep(step.settings)
         file, sha256 = self.outside.store.store_sweep(step.hookup, step.key, step.role.value, sweep)
         self._done_s += sweep.instrument_s
+        self._evaluation = None
         self._append(
             Swept(
                 at=self._now(),
@@ -214,10 +215,7 @@ class Engine:
         self._got_on |= step.role not in _PRELIMINARY
 
     def _judge(self, step: Judge) -> None:
-        if not self._results:
-            done = evaluate(self.recipe, self.bench, self.history)
-            self._results = {result.id: result for result in done.results}
-        result = self._results[step.requirement]
+        result = next(r for r in self._evaluated().results if r.id == step.requirement)
         self._append(
             Judged(
                 at=self._now(),
@@ -297,8 +295,13 @@ class Engine:
             except NotchbookError as exc:  # the store is what failed: the terminal still hears it
                 self.outside.listener.heard(Warned(at=at, why=exc.message))
 
+    def _evaluated(self) -> Evaluation:
+        if self._evaluation is None:
+            self._evaluation = evaluate(self.recipe, self.bench, self.history)
+        return self._evaluation
+
     def _record(self, started: float) -> Record:
-        done = evaluate(self.recipe, self.bench, self.history)
+        done = self._evaluated()
         record = make_record(self.recipe, self.bench, self.history, done, wall_seconds=self.outside.wall() - started)
         record = self.outside.amend(record)
         return self.outside.store.finish(record, self.outside.write_report(record, done.curves))
