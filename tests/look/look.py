@@ -103,7 +103,7 @@ def main(arguments: list[str]) -> None:
     with tempfile.TemporaryDirectory() as out:
         for path in make_pictures(demo_report(f"{out}/demo"), folder):
             print(path)
-        shots = terminal_screens(f"{out}/tmux")
+        shots = [shot.replace(f"{out}/tmux", "runs") for shot in terminal_screens(f"{out}/tmux")]
     rule = "=" * 100
     text = "\n".join(f"{rule}\nscreen {n} of {len(shots)}\n{rule}\n{shot}" for n, shot in enumerate(shots, 1))
     (folder / "terminal.txt").write_text(text + "\n", encoding="utf-8")
