@@ -1,4 +1,4 @@
-"""The interval of a path's loss, held against the truth of many random benches whose errors the budget does not assume."""
+"""The interval of a path's loss, held against the truth of random benches with errors the budget does not assume."""
 
 from __future__ import annotations
 
