@@ -160,6 +160,19 @@ def _sweep(learnt: Learnt) -> list[str]:
     return lines
 
 
+_REST = """\
+# What only its data sheet and your eyes can tell (README, 'Your bench'). Take the # from the lines you have figures
+# for; what is left out is measured in the run, or assumed and marked so.
+# generator: {level: 0 dBm, vswr: {limit: 1.6}}
+# bridge: {directivity: 36 dB, test port vswr: 1.12}
+# pads: {generator: {loss: 10 dB, vswr: 1.15}, analyzer: {loss: 6 dB, vswr: 1.15}}
+# specifications:
+#   scale: {per dB: 0.02 dB/dB, over range: 0.3 dB}
+#   drift: 0.1 dB/h
+#   frequency: {reference: 2 ppm, span: 1 %}
+"""
+
+
 def bench_text(resource: str, visa: str, dialect: str) -> str:
     """Return a bench file with the dialect in it."""
     return (
@@ -168,8 +181,9 @@ def bench_text(resource: str, visa: str, dialect: str) -> str:
         "analyzer:\n"
         f"  resource: {_quoted(resource)}\n"
         f"  visa: {_quoted(visa)}\n"
+        "  # vswr: {limit: 1.5}     # from its data sheet, with 10 dB of attenuation\n"
+        "  # maximum input: 20 dBm  # written beside its input\n"
         "  dialect:  # how this analyzer is spoken to; templates know {value} and {value:.6g} only\n"
         + textwrap.indent(dialect, "    ")
-        + "# What this bench is made of comes next (see README, 'Your bench'): generator, bridge, pads,\n"
-        "# specifications, kit, switch. What is left out is measured in the run, or assumed and marked so.\n"
+        + _REST
     )

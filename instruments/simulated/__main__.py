@@ -1,7 +1,8 @@
 """`python -m instruments.simulated`: the simulated bench as a process of its own.
 
-On standard output stands, when it is ready, one line of JSON (or, on a terminal, its bench file). It ends when
-standard input does, so that it never outlives who started it, or on SIGTERM; with --standalone on Ctrl-C or SIGTERM.
+On standard output stands, when it is ready, one line of JSON. It ends when standard input does, so that it never
+outlives who started it, or on SIGTERM; with --standalone on Ctrl-C or SIGTERM, and on a terminal a person moves its
+leads.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import asyncio
 import json
 import math
 import os
+import secrets
 import signal
 import sys
 import threading
@@ -20,6 +22,7 @@ from instruments.simulated.analyzer import Analyzer
 from instruments.simulated.bench import Bench
 from instruments.simulated.benchfile import bench_file
 from instruments.simulated.commands import Instrument
+from instruments.simulated.console import Console, data_sheet
 from instruments.simulated.control import Control
 from instruments.simulated.hislip import listen_hislip
 from instruments.simulated.profile import PROFILES
@@ -37,8 +40,13 @@ TRANSPORTS = ("socket", "hislip", "serial")
 def main() -> int:
     """Serve until told to stop; returns the exit status."""
     asked = _arguments()
+    if "list" in (asked.device, asked.variant):
+        sys.stdout.write("\n".join(devices.names() if asked.device == "list" else variant_names()) + "\n")
+        return 0
     try:
         device = _device(asked)
+        if asked.variant == "random":
+            asked.variant, asked.unknown = secrets.choice(variant_names()), True
         variant = load_variant(asked.variant)
         if asked.seed < 0 or asked.visit < 0 or not 0.0 <= asked.speed <= 1e6:
             msg = (
@@ -82,7 +90,7 @@ def main() -> int:
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m instruments.simulated", description="Serve the simulated bench.")
     parser.add_argument("--device", default="", help="device or fault; without it the recipe's own")
-    parser.add_argument("--variant", default="free-binary", help=f"analyzer: {', '.join(variant_names())}")
+    parser.add_argument("--variant", default="free-binary", help=f"analyzer: {', '.join(variant_names())}; or random")
     parser.add_argument("--profile", default="lab", choices=sorted(PROFILES), help="how good the bench is")
     parser.add_argument("--seed", type=int, default=1, help="of all drawn errors and noise")
     parser.add_argument(
@@ -105,6 +113,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--ports", default="", help="ports of that recipe, with commas")
     parser.add_argument("--frequencies", default="", help="frequencies of that recipe in hertz, with commas")
     parser.add_argument("--standalone", action="store_true", help="do not end with standard input")
+    parser.set_defaults(unknown=False)
     return parser.parse_args()
 
 
@@ -191,11 +200,12 @@ async def _serve(asked: argparse.Namespace, bench: Bench, analyzer: Analyzer, co
     }
 
     def ready() -> None:
-        if asked.standalone and sys.stdout.isatty():
-            sys.stdout.write(f"# {device.title}\n{text}# Ctrl-C ends it.\n")
+        if asked.standalone and sys.stdin.isatty() and sys.stdout.isatty():
+            sys.stdout.write(f"# On the bench: {device.title}.\n{data_sheet(text, unknown=asked.unknown)}")
+            Console(bench, stop).start()
         else:
             sys.stdout.write(json.dumps(said) + "\n")
-        sys.stdout.flush()
+            sys.stdout.flush()
 
     await until(stop, [first, second], ready)
 

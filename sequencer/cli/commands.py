@@ -113,7 +113,11 @@ def bench(asked: argparse.Namespace) -> None:
         if getattr(asked, option):
             command += [f"--{option}", getattr(asked, option)]
     command += ["--seed", str(asked.seed), "--speed", repr(asked.speed)]
-    status = subprocess.run(command, check=False).returncode  # noqa: S603 - our own module, arguments as a list
+    with subprocess.Popen(command) as process:  # noqa: S603 - our own module, arguments as a list
+        try:
+            status = process.wait()
+        except KeyboardInterrupt:  # the bench has it too, and ends; that is how one leaves it
+            status = process.wait()
     if status:
         msg = "the simulated bench ended with an error"
         raise UsageError(msg, status=status)

@@ -52,7 +52,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_probe(benches := bench.add_subparsers(dest="what", metavar="WHAT", required=True))
     simulate = benches.add_parser("simulate", help="serve the simulated bench to any SCPI client until Ctrl-C")
     simulate.add_argument("--device", default="", metavar="NAME", help="device on the bench ('list' names them)")
-    simulate.add_argument("--variant", default="", metavar="NAME", help="analyzer variant ('list' names them)")
+    simulate.add_argument("--variant", default="", metavar="NAME", help="kind of analyzer; 'random', 'list'")
     simulate.add_argument("--transport", default="", metavar="NAME", help="socket (the usual), hislip or serial")
     simulate.add_argument("--seed", type=int, default=1, metavar="N", help="seed of everything random")
     simulate.add_argument("--speed", type=float, default=1.0, metavar="X", help="times real time; 0: no waiting")
@@ -127,7 +127,7 @@ def _guarded(asked: argparse.Namespace) -> int:
     from sequencer.errors import AskedWrongError, InterruptedRunError, NotchbookError
 
     def stop(number: int, _frame: object) -> NoReturn:
-        msg = "stopped by SIGTERM; the run is kept"
+        msg = "stopped by SIGTERM" + ("; the run is kept" if asked.command in {"run", "resume"} else "")
         raise InterruptedRunError(msg, status=128 + number)
 
     previous = signal.signal(signal.SIGTERM, stop)

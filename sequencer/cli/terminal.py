@@ -93,6 +93,7 @@ class Terminal:
         self._progress: Progress | None = None
         self._last_plain_s = float("-inf")
         self._previous: Hookup | None = None
+        self._before: Hookup | None = None  # the one before that: a refused hookup's moves are told again
         self._told: set[tuple[str, ...]] = set()
 
     # ---- Operator ----------------------------------------------------------------------------------
@@ -132,8 +133,9 @@ class Terminal:
         self._paragraph(question.text, "? ")
         for caution in question.cautions:
             self._paragraph(caution, "  ! ", style="danger")
-        default = "" if question.safe_answer is None else f"Enter = {question.safe_answer}, "
-        self._paragraph(f"{' / '.join(question.choices)}{'; ' if question.choices else ''}{default}{STOP}", "  ")
+        says = f"type {' or '.join(repr(choice) for choice in question.choices)}; " if question.choices else ""
+        default = "" if question.safe_answer is None else f"Enter = {question.safe_answer}; "
+        self._paragraph(f"{says}{default}{STOP}", "  ")
         while True:
             typed = self._read(f"{question.key}> ", "the question was not answered")
             if typed == "?":
@@ -169,7 +171,7 @@ class Terminal:
             raise GaveUpError(msg, hookup=hookup.name)
         hands = self._moves is None or (hookup.by_hand and not self._simulated)
         by = "operator" if hands or self._moves is None else self._moves.connect(hookup)
-        self._previous = hookup
+        self._before, self._previous = self._previous, hookup
         self._done += 1
         return by
 
@@ -215,6 +217,8 @@ class Terminal:
         begun = isinstance(entry, Resumed) and entry.hookup != ""
         if begun or isinstance(entry, Refused) or (isinstance(entry, Connected) and entry.check):
             self._done = max(self._done - 1, 0)
+            if isinstance(entry, Refused):
+                self._previous = self._before
         elif isinstance(entry, Voided):
             self._done = 0
         for label, text, style in tell(entry, self._told):

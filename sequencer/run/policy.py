@@ -104,7 +104,7 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
 def _question(history: Sequence[Entry], *, simulated: bool) -> Ask | None:
     answered = {e.question for e in history if isinstance(e, Answered)}
     if not _locked_out(history):
-        text = "Is the transmitter disconnected from the device, locked out and tagged? Type 'locked out' to go on."
+        text = "Is the transmitter disconnected from the device, locked out and tagged?"
         safe = "locked out" if simulated else None
         question = Question(
             key=LOCKED_OUT, text=text, cautions=_LOCK_OUT_CAUTIONS, safe_answer=safe, choices=("locked out",)

@@ -47,7 +47,7 @@ def tracking_step(
     figure = bench.specifications.rbw_switching_db
     small_db = SMALL_DB + (ASSUMED_SWITCHING_DB if figure is None else figure.worst)
     if lost_db <= small_db and len(readings) == 1:
-        why = f"in the narrowest filter the thru reads {lost_db:.2f} dB less than in a wide one: nothing to turn"
+        why = f"the narrowest filter reads the thru no more than {small_db:.2f} dB below a wide one: nothing to turn"
         return Adjust(rbw_hz=rbw_hz, why=why, by=NOBODY)
     return _by_hand(planned, stay, readings, session, lost_db, simulated=simulated)
 
