@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from sequencer.core.record import Contribution
-from sequencer.core.trace import FloatArray
+from sequencer.core.trace import FloatArray, own
 from sequencer.core.uncertainty import ComplexArray, Distribution, Draws, Input
 
 __all__ = ["PortReflection", "ReturnLoss", "limits", "linear_reference"]
@@ -62,6 +63,9 @@ class PortReflection:
 
     def draw(self, draws: Draws) -> FloatArray:
         """Return (n,) draws of the true |G| with perfect loads on the other ports, at most 1."""
+        return _drawn(self, draws.seed, draws.block, draws.n)
+
+    def _draw(self, draws: Draws) -> FloatArray:
         level = self.measured * 10.0 ** (sum((draws.of(gain) for gain in self.gains), np.zeros(draws.n)) / 20.0)
         d: ComplexArray = self.directivity.value * draws.phasor(f"directivity {self.where}")
         s: ComplexArray = self.test_port.value * draws.phasor(f"test port {self.where}")
@@ -70,7 +74,7 @@ class PortReflection:
         g = off / (1.0 + s * off)
         for load in self.loads:
             g = g + load.value * draws.phasor(f"{load.name} {self.where}")
-        return _passive(np.abs(g))
+        return own(_passive(np.abs(g)))
 
     def rows(self) -> tuple[Contribution, ...]:
         """Return the budget of the return loss in dB, first order: amplitudes add to Gm in unknown phase."""
@@ -82,6 +86,11 @@ class PortReflection:
             *(_resized(load, per) for load in self.loads),
         ]
         return tuple(each.row() for each in (*self.gains, *amplitudes))
+
+
+@lru_cache(maxsize=64)  # every path of a run asks for its two ports again
+def _drawn(port: PortReflection, seed: int, block: int, n: int) -> FloatArray:
+    return port._draw(Draws(seed, block, n))
 
 
 def _passive(size: FloatArray) -> FloatArray:

@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -39,6 +40,7 @@ ComplexArray = NDArray[np.complex128]
 SEED = 101_2008  # fixed, so that judging a run again gives the same digits; any other number would do
 BLOCK = 10_000  # trials a block: JCGM 101:2008 7.9.4 b, for coverages up to 0.99
 _PHASES = 4096  # phases are drawn from this many directions: relative error of a quantile below 1e-6
+_KEPT = 100  # draws of each kind, 80 kB each
 _PHASOR: ComplexArray = np.exp(2j * np.pi * (np.arange(_PHASES) + 0.5) / _PHASES)
 
 
@@ -103,6 +105,22 @@ class Input:
         )
 
 
+def _rng(seed: int, block: int, name: str) -> np.random.Generator:
+    return np.random.Generator(np.random.PCG64([seed, block, zlib.crc32(name.encode())]))
+
+
+# Results share most of their inputs (scale, drift, connections): four of five of these were drawn before.
+@lru_cache(maxsize=_KEPT)
+def _normal(seed: int, block: int, n: int, name: str, dof: float) -> FloatArray:
+    rng = _rng(seed, block, name)
+    return own(rng.standard_normal(n) if dof > 200 else rng.standard_t(max(dof, 1.0), n))
+
+
+@lru_cache(maxsize=_KEPT)
+def _sign(seed: int, block: int, n: int, name: str) -> FloatArray:
+    return own(np.where(_rng(seed, block, name).integers(0, 2, n, dtype=np.uint8) == 0, -1.0, 1.0))
+
+
 class Draws:
     """One block of trials. Every method takes the input's name and returns (n,) draws that belong to it."""
 
@@ -111,16 +129,15 @@ class Draws:
 
     def rng(self, name: str) -> np.random.Generator:
         """Return the generator that belongs to this name and block."""
-        return np.random.Generator(np.random.PCG64([self.seed, self.block, zlib.crc32(name.encode())]))
+        return _rng(self.seed, self.block, name)
 
     def normal(self, name: str, dof: float = math.inf) -> FloatArray:
         """Unit normal; with few degrees of freedom a scaled and shifted t (JCGM 101:2008 6.4.9.2)."""
-        rng = self.rng(name)
-        return rng.standard_normal(self.n) if dof > 200 else rng.standard_t(max(dof, 1.0), self.n)
+        return _normal(self.seed, self.block, self.n, name, dof)
 
     def sign(self, name: str) -> FloatArray:
         """Minus or plus one."""
-        return np.where(self.rng(name).integers(0, 2, self.n, dtype=np.uint8) == 0, -1.0, 1.0)
+        return _sign(self.seed, self.block, self.n, name)
 
     def phasor(self, name: str) -> ComplexArray:
         """Unit phasors of unknown phase."""

@@ -28,6 +28,7 @@ ALLOWED_DB = 0.1  # common practice, no source (trade notes 1.12)
 SMALL_DB = 10.0  # a check standard up to here is 'small'
 WEAKER_DB = (10.0, 40.0)  # of a path: weak enough not to be compressed, strong enough not to be noise
 FEWEST_POINTS = 5
+PARTS = 4
 _WHY = f"with {MORE_DB:g} dB more attenuation nothing but compression can change the loss"
 
 
@@ -60,7 +61,7 @@ def compression_text(stays: Sequence[Visit]) -> str:
     if int(np.sum(there)) < FEWEST_POINTS:
         return ""
     less_db = float(np.median((more - plain)[there]))
-    if abs(less_db) <= ALLOWED_DB:
+    if abs(less_db) <= ALLOWED_DB or _uneven_db((more - plain)[there]) > max(ALLOWED_DB, 0.5 * abs(less_db)):
         return ""
     name = weaker.hookup.name
     return (
@@ -68,6 +69,13 @@ def compression_text(stays: Sequence[Visit]) -> str:
         f"{'more' if less_db > 0.0 else 'less'}: {ALLOWED_DB:g} dB are allowed. The thru is too strong for the "
         "analyzer's input: lower the generator's level or put a larger pad on the analyzer's lead"
     )
+
+
+def _uneven_db(change_db: FloatArray) -> float:
+    """How differently parts of the overview changed: what compresses a thru is even over it, a loose joint is not."""
+    if change_db.size < PARTS * FEWEST_POINTS:
+        return 0.0
+    return float(np.ptp([np.median(part) for part in np.array_split(change_db, PARTS)]))
 
 
 def _loss_db(thru: Visit, weaker: Visit, *, after: bool) -> FloatArray | None:

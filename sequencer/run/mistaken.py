@@ -8,6 +8,7 @@ where one of the two is also far beyond its own limits.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -61,6 +62,7 @@ def _overview(stay: Visit) -> Sweep | None:
     return next((s.sweep for s in stay.swept if s.key == "overview" and s.sweep.used.generator_dbm is not None), None)
 
 
+@lru_cache(maxsize=256)  # every decision looks at all earlier stays again
 def _alike(a: Sweep, b: Sweep) -> bool:
     if a.trace.freq_hz.shape != b.trace.freq_hz.shape or a.used.generator_dbm != b.used.generator_dbm:
         return False

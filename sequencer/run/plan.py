@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from sequencer.core.capability import Capabilities
 from sequencer.core.history import Role
 from sequencer.core.hookup import Hookup, HookupKind
-from sequencer.recipe.model import Bench, Recipe
+from sequencer.recipe.model import Bench, Recipe, Rule
 from sequencer.run.compression import SMALL_DB, with_compression
 from sequencer.run.order import least_touches
 from sequencer.run.planned import Plan, PlannedSweep, Station
@@ -106,6 +106,8 @@ class _Maker:
         if self.bench.bridge is None:
             return []
         wanted = {r.port for r in self.recipe.requirements if r.port}
+        if not wanted and self.recipe.decision.rule is Rule.SIMPLE:
+            return []  # a quick look: the reading is judged as it stands, so a narrower interval is not worth 5 hookups
         wanted |= {port for path in paths for port in path}
         return [port for port in self.recipe.ports if port in wanted]
 

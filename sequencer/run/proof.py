@@ -6,6 +6,8 @@ relay that sticks and a lead on the wrong port give a perfectly clean trace of s
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from sequencer.core.hookup import Hookup, HookupKind
@@ -39,6 +41,7 @@ def sweep_fault(sweep: Sweep) -> str:
     return ""
 
 
+@lru_cache(maxsize=256)  # every decision looks at all earlier stays again
 def above_display(sweep: Sweep) -> str:
     """Return how a trace shows that the level was above the reference, in words, or ''.
 
@@ -136,6 +139,7 @@ def _rejects_somewhere(hookup: Hookup, recipe: Recipe) -> bool:
     return any(r.hookup_name == hookup.name and r.quantity in kinds for r in recipe.requirements)
 
 
+@lru_cache(maxsize=16)
 def noise_dbm_hz(sweep: Sweep) -> float:
     """Return the noise density of a generator-off sweep, referred to the input at 0 dB attenuation.
 

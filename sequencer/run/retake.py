@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from sequencer.core.capability import Capabilities
 from sequencer.core.history import Entry, Role, Swept, Warned
-from sequencer.core.trace import FloatArray
+from sequencer.core.trace import FloatArray, Sweep
 from sequencer.run.plan import Plan, PlannedSweep, seconds_of
 from sequencer.run.proof import above_display
 from sequencer.run.settings import LONGEST_SWEEP_S, RATE
@@ -100,8 +101,13 @@ def _slower(
 
 def dip(taken: Sequence[Swept]) -> Dip | None:
     """Return the bottom of the mean of repeats; None where they hold no data."""
-    power = np.nanmean(np.stack([10.0 ** (s.sweep.trace.level_dbm / 10.0) for s in taken]), axis=0)
-    freq: FloatArray = taken[-1].sweep.trace.freq_hz
+    return _dip(tuple(s.sweep for s in taken))
+
+
+@lru_cache(maxsize=64)  # every decision looks at all earlier stays again
+def _dip(taken: tuple[Sweep, ...]) -> Dip | None:
+    power = np.nanmean(np.stack([10.0 ** (sweep.trace.level_dbm / 10.0) for sweep in taken]), axis=0)
+    freq: FloatArray = taken[-1].trace.freq_hz
     if power.size < FEWEST_INSIDE or not np.all(np.isfinite(power)):
         return None
     at = int(np.argmin(power))

@@ -7,6 +7,7 @@ nothing: what jumps is taken again with more sweeps, and where it jumps again no
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -26,6 +27,7 @@ NEAR_NOISE_DB = 10.0  # nearer to the noise an amplitude does not scatter evenly
 _DEVICE = frozenset({Role.DEVICE, Role.REFLECTION})
 
 
+@lru_cache(maxsize=256)  # every decision looks at all earlier stays again; a sweep is equal only to itself
 def jump_db(first: Sweep, second: Sweep, noise_dbm_hz: float) -> float:
     """Return the largest difference between two sweeps of one setting, dB, that noise does not explain; 0 if none.
 

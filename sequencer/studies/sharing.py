@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import lru_cache
 
+from sequencer.core.hookup import HookupKind
 from sequencer.core.record import Record, Result
 from sequencer.errors import NotchbookError
 from sequencer.recipe.bench_loader import load_bench
@@ -78,10 +79,14 @@ class Sharing:
         told = (
             (self.analyzer, "the analyzer's scale and settings"),
             (self.generator_side and self.analyzer_side, "leads and pads, so the match of the test ports"),
-            (self.bridge, "the bridge"),
+            (self.bridge and self._both_reflected(), "the bridge"),
             (self.analyzer and self.evening, "the frequency reference of that day"),
         )
         return tuple(text for shared, text in told if shared)
+
+    def _both_reflected(self) -> bool:
+        """Whether both runs looked into a port at all: a quick look has no use for the bridge on the bench."""
+        return all(any(h.kind == HookupKind.REFLECT for h in r.hookups) for r in (self.before, self.after))
 
     def _same_settings(self, setting: str, result: Result) -> bool:
         where = result.path or f"reflect-{result.port}"

@@ -55,6 +55,22 @@ def test_a_wrong_attenuator_is_not_taken_for_compression(play) -> None:
     assert isinstance(play.whole()[-1], Done)
 
 
+def test_a_joint_that_lets_go_during_the_sweep_is_not_taken_for_compression(play) -> None:
+    """It loses 1 dB over the last two thirds of one sweep: the median says compression, the parts do not agree."""
+    compressing(play, 0.0)
+    sound = play.falsify
+
+    def loose(step, sweep: Sweep) -> Sweep:
+        sweep = sound(step, sweep)
+        level = np.array(sweep.trace.level_dbm)
+        if step.role is Role.COMPRESSION and step.hookup == "TX-ANT":
+            level[level.size // 3 :] -= 1.0
+        return replace(sweep, trace=Trace(sweep.trace.freq_hz, level))
+
+    play.falsify = loose
+    assert isinstance(play.whole()[-1], Done)
+
+
 def test_a_small_standard_of_the_kit_is_used_instead(play) -> None:
     play.bench = replace(play.bench, kit=(KitItem(id="S10", what="standard", value_db=10.0, u_db=0.05),))
     play.predicted.bench = play.bench

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from sequencer.core.history import Role
-from sequencer.recipe.model import Bench, Recipe
+from sequencer.recipe.loader import load_recipe
+from sequencer.recipe.model import Bench, Recipe, Rule
+from sequencer.recipe.starters import read_recipe
 from sequencer.run.plan import Known, make_plan, seconds_of
 from sequencer.run.predict import TYPICAL
 from sequencer.run.settings import FEWEST_FITTED, MOST_FITTED, NOISE_SHARE_DB, RATE, ROOM_DB
@@ -149,3 +151,16 @@ def test_device_zooms_are_taken_at_least_twice(recipe: Recipe, bench: Bench, cap
     for sweep in every_sweep(recipe, bench, caps):
         if sweep.role is Role.DEVICE and sweep.key != "overview":
             assert sweep.repeats >= 2
+
+
+def test_a_quick_look_takes_no_reflections_though_the_bench_has_a_bridge(bench: Bench) -> None:
+    """`simple` judges the reading as it stands, so a narrower interval is not worth five hookups more."""
+    assert bench.bridge is not None
+    recipe = load_recipe(*read_recipe("vhf-600k-quick"))
+    guarded = replace(recipe, decision=replace(recipe.decision, rule=Rule.GUARDED))
+    hookups = {
+        name: [s.hookup.name for s in make_plan(each, bench, TYPICAL, Known()).stations]
+        for name, each in (("simple", recipe), ("guarded", guarded))
+    }
+    assert sorted(hookups["simple"]) == ["ANT-RX", "TX-ANT", "floor", "thru", "thru"]
+    assert len(hookups["guarded"]) == 10
