@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -408,16 +409,9 @@ class ScpiAnalyzer:
             answers += scpi.split_answers(self._link.query(message), count, message)
         return answers
 
-    def _messages(self, commands: list[str]) -> list[tuple[str, int]]:
+    def _messages(self, commands: list[str]) -> tuple[tuple[str, int], ...]:
         """Return (message, how many commands are in it); one round trip costs more than the text."""
-        packed: list[list[str]] = []
-        for command in commands:
-            room = packed and len(scpi.join(*packed[-1], command)) <= _MESSAGE_LIMIT
-            if room and self._dialect.one_message:
-                packed[-1].append(command)
-            else:
-                packed.append([command])
-        return [(scpi.join(*group), len(group)) for group in packed]
+        return _packed(tuple(commands), _MESSAGE_LIMIT if self._dialect.one_message else 0)
 
     # --- the sweep ---------------------------------------------------------------------------------------
 
@@ -455,6 +449,17 @@ class ScpiAnalyzer:
 
     def _refuse_errors(self, doing: str) -> None:
         errorqueue.refuse_errors(self._link, self._dialect.errors, doing)
+
+
+@lru_cache(maxsize=256)
+def _packed(commands: tuple[str, ...], limit: int) -> tuple[tuple[str, int], ...]:
+    packed: list[list[str]] = []
+    for command in commands:
+        if packed and len(scpi.join(*packed[-1], command)) <= limit:
+            packed[-1].append(command)
+        else:
+            packed.append([command])
+    return tuple((scpi.join(*group), len(group)) for group in packed)
 
 
 def _refuse_long(duration_s: float) -> None:

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 
@@ -68,6 +69,7 @@ _SUFFIXES: dict[str, tuple[str, float]] = {
 _INFINITY = 9.9e37
 _NOT_A_NUMBER = 9.91e37
 _SENTINEL_TOLERANCE = 1e-5  # single precision keeps 9.91E37 to 6e-8; 9.9 and 9.91 differ by 1e-3
+_LEAST_SENTINEL = _INFINITY * (1 - _SENTINEL_TOLERANCE)
 _LONGEST_ECHO = 100  # bytes
 _ABSURD_DB = 1e3  # no level in dBm is that large
 _ABSURDLY_SMALL_DB = 1e-30  # -85.0 read with its bytes reversed is 6e-41
@@ -99,6 +101,7 @@ def write_number(value: float) -> str:
     return repr(float(value)).upper()
 
 
+@lru_cache(maxsize=1024)
 def names_in(template: str) -> frozenset[str]:
     """Return the names a template asks for; ValueError if it has a brace we do not understand.
 
@@ -186,6 +189,8 @@ def split_answers(answer: str, count: int, sent: str) -> list[str]:
 
 def _split(text: str, separator: str) -> list[str]:
     """Split outside quotes ("" inside a quoted text is a doubled quote and toggles twice)."""
+    if '"' not in text and "'" not in text:
+        return text.split(separator)
     parts, start, quote = [], 0, ""
     for position, character in enumerate(text):
         if quote:
@@ -199,6 +204,7 @@ def _split(text: str, separator: str) -> list[str]:
     return parts
 
 
+@lru_cache(maxsize=1024)  # a sweep reads the same settings back as the one before
 def parse_number(answer: str, sent: str, unit: str | None = None, *, finite: bool = False) -> float:
     """Return one number in base units; leading +, unit and echoed header are understood.
 
@@ -221,7 +227,8 @@ def parse_number(answer: str, sent: str, unit: str | None = None, *, finite: boo
         if not base or (unit is not None and base != unit):
             raise _nonsense(sent, answer, f"{suffix!r} is not the unit expected there")
         value *= factor
-    value = float(_sentinels(np.array([value]))[0])
+    if abs(value) >= _LEAST_SENTINEL:
+        value = float(_sentinels(np.array([value]))[0])
     if finite and not math.isfinite(value):
         raise _nonsense(sent, answer, "a number that means 'none' or 'infinite' came")
     return value
@@ -330,19 +337,20 @@ def parse_ascii_trace(answer: str, count: int, sent: str) -> FloatArray:
     text = answer.strip().rstrip(",").rstrip()
     if not text:
         raise _nonsense(sent, answer, "the answer is empty")
-    fields = _ECHO.sub("", text, count=1).split(",")
+    text = _ECHO.sub("", text, count=1)
+    fields = text.split(",")
     if len(fields) != count:
         raise _nonsense(sent, answer, f"{count} values expected, {len(fields)} came")
     try:
         values = np.array([float(field) for field in fields])
-        if not all(_PLAIN.fullmatch(field) for field in fields):  # float() takes 'nan', '1_0', 'infinity'
+        if not _PLAIN.fullmatch(text):  # float() takes 'nan', '1_0', 'infinity'
             raise ValueError  # noqa: TRY301  # the same answer as for any other text
     except ValueError:
         values = np.array([parse_number(field, sent) for field in fields])
     return _sentinels(values)
 
 
-_PLAIN = re.compile(r"[\s0-9.eE+-]+")
+_PLAIN = re.compile(r"[\s0-9.eE+,-]+")
 
 
 # --- binary answers ---------------------------------------------------------------------------------
@@ -437,7 +445,7 @@ def levels(values: FloatArray, sent: str) -> FloatArray:
 
 def _sentinels(values: FloatArray) -> FloatArray:
     size = np.abs(values)
-    huge = size >= _INFINITY * (1 - _SENTINEL_TOLERANCE)
+    huge = size >= _LEAST_SENTINEL
     if not np.any(huge):
         return values
     infinite = huge & (size <= _INFINITY * (1 + _SENTINEL_TOLERANCE))

@@ -129,7 +129,7 @@ class Analyzer:
         if kind.startswith("REAL"):
             order = "<" if self._settings.swapped else ">"
             return block(level.astype(f"{order}f{int(kind.partition(',')[2]) // 8}").tobytes())
-        text = ",".join(self._variant.ascii_levels % value for value in level)
+        text = ",".join(map(self._variant.ascii_levels.__mod__, level.tolist()))
         return (text + "," * self._variant.trailing_comma).encode("ascii")
 
     def _right_trace(self, parameters: tuple[str, ...]) -> None:
@@ -298,8 +298,9 @@ class Analyzer:
         )
 
     def _choice(self, name: str, words: Iterable[str]) -> Command:
+        known = tuple(words)
         return setting(
-            lambda text: read_word(text, words),
+            lambda text: read_word(text, known),
             lambda word: self._changing(lambda: self._fix(name, word)),
             lambda: short_form(str(getattr(self._settings, name)).upper()),
         )

@@ -112,6 +112,7 @@ class Exchange:
     def __init__(self, instrument: Instrument) -> None:
         self._instrument = instrument
         self._responses: list[bytes] = []
+        self._commons = self._common_commands()
         self._hung = False  # an instrument that chokes on unknown queries answers nothing more on this connection
 
     def write(self, message: str) -> Iterator[None]:
@@ -181,6 +182,11 @@ class Exchange:
             self._responses.append(echo + data)
 
     def _common(self, header: str) -> Command:
+        if header not in self._commons or header in self._instrument.manners.lacks:
+            raise ScpiError(-113, header)
+        return self._commons[header]
+
+    def _common_commands(self) -> dict[str, Command]:
         instrument, status = self._instrument, self._instrument.status
 
         def complete() -> None:
@@ -203,7 +209,7 @@ class Exchange:
                 lambda text: read_number(text, "", least=0, most=255), put, lambda: str(getattr(status, name))
             )
 
-        commands = {
+        return {
             "*CLS": event(status.clear),
             "*ESE": byte("ese"),
             "*ESR": query_only(lambda: str(status.read_esr())),
@@ -215,6 +221,3 @@ class Exchange:
             "*TST": query_only(lambda: "0"),
             "*WAI": event(lambda: None),
         }
-        if header not in commands or header in instrument.manners.lacks:
-            raise ScpiError(-113, header)
-        return commands[header]

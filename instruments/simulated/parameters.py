@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from functools import lru_cache
 
 from instruments.simulated.syntax import ScpiError, short_form
 
@@ -66,7 +66,8 @@ def read_boolean(text: str) -> bool:
     return round(read_number(text, "")) != 0
 
 
-def read_word(text: str, words: Iterable[str]) -> str:
+@lru_cache(maxsize=1024)
+def read_word(text: str, words: tuple[str, ...]) -> str:
     """Return the one of ``words`` (in SCPI notation, 'SAMPle', 'REAL,32') that was sent in short or long form.
 
     Raises

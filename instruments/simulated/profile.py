@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -213,8 +214,13 @@ class Drawn:
         )
 
     def _fixed(self, kind: int, setting: float, most_db: float) -> float:
-        rng = np.random.default_rng([self.seed, kind, round(abs(setting) * 10.0)])
-        return float(rng.uniform(-0.5, 0.5)) * most_db
+        return _half(self.seed, kind, round(abs(setting) * 10.0)) * most_db
+
+
+@lru_cache(maxsize=256)
+def _half(*seed: int) -> float:
+    """Return the number between -0.5 and 0.5 that belongs to a seed."""
+    return float(np.random.default_rng(seed).uniform(-0.5, 0.5))
 
 
 def _rotating(

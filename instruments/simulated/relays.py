@@ -32,12 +32,15 @@ class Relays:
     def __init__(self, seed: int, path_loss_db: float = 0.0, isolation_db: float = math.inf) -> None:
         self._seed = seed
         self._most_db = path_loss_db
+        self._losses_db: dict[str, float] = {}
         self._leak = 10.0 ** (-isolation_db / 20.0)
 
     def loss_db(self, hookup: str) -> float:
         """Loss of the contacts and lines that a hookup uses; the thru of a path uses those of the path."""
         way = "reflect-open" if hookup in _STANDARDS else hookup.removeprefix("thru ")
-        return float(self._rng(1, way).uniform(0.0, self._most_db))
+        if way not in self._losses_db:
+            self._losses_db[way] = float(self._rng(1, way).uniform(0.0, self._most_db))
+        return self._losses_db[way]
 
     def leakage(self, hookup: str, freq_hz: Real) -> Complex:
         """Wave that gets past open contacts to the analyzer, over the thru's; other contacts, another phase."""

@@ -6,6 +6,7 @@ import itertools
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Generic, TypeVar
 
 __all__ = ["ERROR_TEXTS", "ScpiError", "Tree", "Unit", "short_form", "split_message"]
@@ -86,6 +87,8 @@ def _split(text: str, separator: str) -> list[str]:
     ScpiError
         -151 for a string that does not end.
     """
+    if not _WRAPPING.search(text):
+        return text.split(separator)
     parts, start, quote, depth = [], 0, "", 0
     for at, letter in enumerate(text):
         if quote:
@@ -104,6 +107,7 @@ def _split(text: str, separator: str) -> list[str]:
     return [*parts, text[start:]]
 
 
+_WRAPPING = re.compile(r"['\"(]")
 _HEADER = re.compile(r"(\*[A-Za-z]+|:?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\?)?(.*)\Z", re.DOTALL)
 
 
@@ -115,6 +119,24 @@ def split_message(message: str) -> Iterable[Unit]:
     ScpiError
         -101, -102, -103, -112 or -151, when the unit at fault is reached.
     """
+    units, wrong = _read(message)
+    yield from units
+    if wrong is not None:
+        raise ScpiError(*wrong)
+
+
+@lru_cache(maxsize=4096)  # a sweep is asked for in the same few messages every time
+def _read(message: str) -> tuple[tuple[Unit, ...], tuple[int, str] | None]:
+    """Return the units up to the first mistake, and the mistake."""
+    units: list[Unit] = []
+    try:
+        units.extend(_units(message))
+    except ScpiError as error:
+        return tuple(units), (error.number, error.detail)
+    return tuple(units), None
+
+
+def _units(message: str) -> Iterable[Unit]:
     if not message.strip():
         return
     for part in _split(message, ";"):
@@ -145,6 +167,7 @@ class _Node(Generic[T]):
     value: T | None = None
 
 
+_MOST_FOUND = 1000  # headers a tree remembers having found: a program uses a few dozen
 _PIECE = re.compile(r"(\[)?:?([A-Za-z|]+)(\d*):?\]?")
 
 
@@ -157,9 +180,11 @@ class Tree(Generic[T]):
     def __init__(self, *, full_forms: bool = False) -> None:
         self._root: _Node[T] = _Node()
         self._full_forms = full_forms
+        self._found: dict[tuple[str, tuple[str, ...]], tuple[T, tuple[str, ...]]] = {}
 
     def add(self, pattern: str, value: T) -> None:
         """Enter a header, in every form that leaves optional nodes out."""
+        self._found.clear()
         pieces = [(bool(m[1]), m[2], m[3]) for m in _PIECE.finditer(pattern)]
         choices = [[True, False] if optional else [True] for optional, _, _ in pieces]
         for present in itertools.product(*choices):
@@ -194,6 +219,9 @@ class Tree(Generic[T]):
         ScpiError
             -113 undefined header, -114 header suffix out of range.
         """
+        known = self._found.get((header, path))
+        if known is not None:
+            return known
         mnemonics = (() if header.startswith(":") else path) + tuple(header.lstrip(":").split(":"))
         node = self._root
         for mnemonic in mnemonics:
@@ -207,4 +235,6 @@ class Tree(Generic[T]):
             node = child
         if node.value is None:
             raise ScpiError(-113, header)
+        if len(self._found) < _MOST_FOUND:
+            self._found[header, path] = node.value, mnemonics[:-1]
         return node.value, mnemonics[:-1]

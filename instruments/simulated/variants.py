@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import resources
 from typing import Any
 
@@ -64,11 +65,7 @@ class Variant:
 
     def rbw(self, asked_hz: float) -> float:
         """Return the filter nearest to what was asked, by ratio."""
-        least, most = self.rbw_range_hz
-        decades = range(math.floor(math.log10(least)), math.floor(math.log10(most)) + 1)
-        filters = [round(step * 10.0**decade, 6) for decade in decades for step in _DECADE[self.rbw_steps]]
-        fitted = [hz for hz in filters if least <= hz <= most]
-        return min(fitted, key=lambda hz: abs(math.log(hz / asked_hz)))
+        return _nearest_filter(self.rbw_steps, *self.rbw_range_hz, asked_hz)
 
     def attenuation(self, asked_db: float) -> float:
         """Next step of the attenuator that is not less than asked."""
@@ -79,6 +76,14 @@ class Variant:
         """Nearest step of the generator's level."""
         step = self.generator_dbm[2]
         return round(round(asked_dbm / step) * step, 6)
+
+
+@lru_cache(maxsize=1024)
+def _nearest_filter(steps: str, least_hz: float, most_hz: float, asked_hz: float) -> float:
+    decades = range(math.floor(math.log10(least_hz)), math.floor(math.log10(most_hz)) + 1)
+    filters = [round(step * 10.0**decade, 6) for decade in decades for step in _DECADE[steps]]
+    fitted = [hz for hz in filters if least_hz <= hz <= most_hz]
+    return min(fitted, key=lambda hz: abs(math.log(hz / asked_hz)))
 
 
 def _table() -> dict[str, Any]:

@@ -39,8 +39,8 @@ ComplexArray = NDArray[np.complex128]
 
 SEED = 101_2008  # fixed, so that judging a run again gives the same digits; any other number would do
 BLOCK = 10_000  # trials a block: JCGM 101:2008 7.9.4 b, for coverages up to 0.99
+_REMEMBERED = 200  # of each kind, 80 or 160 kB a block: about what two results of a run need
 _PHASES = 4096  # phases are drawn from this many directions: relative error of a quantile below 1e-6
-_KEPT = 100  # draws of each kind, 80 kB each
 _PHASOR: ComplexArray = np.exp(2j * np.pi * (np.arange(_PHASES) + 0.5) / _PHASES)
 
 
@@ -105,43 +105,32 @@ class Input:
         )
 
 
-def _rng(seed: int, block: int, name: str) -> np.random.Generator:
-    return np.random.Generator(np.random.PCG64([seed, block, zlib.crc32(name.encode())]))
-
-
-# Results share most of their inputs (scale, drift, connections): four of five of these were drawn before.
-@lru_cache(maxsize=_KEPT)
-def _normal(seed: int, block: int, n: int, name: str, dof: float) -> FloatArray:
-    rng = _rng(seed, block, name)
-    return own(rng.standard_normal(n) if dof > 200 else rng.standard_t(max(dof, 1.0), n))
-
-
-@lru_cache(maxsize=_KEPT)
-def _sign(seed: int, block: int, n: int, name: str) -> FloatArray:
-    return own(np.where(_rng(seed, block, name).integers(0, 2, n, dtype=np.uint8) == 0, -1.0, 1.0))
-
-
+@dataclass(frozen=True, slots=True)
 class Draws:
-    """One block of trials. Every method takes the input's name and returns (n,) draws that belong to it."""
+    """One block of trials. Every method takes the input's name and returns (n,) draws that belong to it.
 
-    def __init__(self, seed: int, block: int, n: int = BLOCK) -> None:
-        self.seed, self.block, self.n = seed, block, n
+    Unit draws are read-only and remembered: the results of a run share most of their inputs.
+    """
+
+    seed: int
+    block: int
+    n: int = BLOCK
 
     def rng(self, name: str) -> np.random.Generator:
         """Return the generator that belongs to this name and block."""
-        return _rng(self.seed, self.block, name)
+        return np.random.Generator(np.random.PCG64([self.seed, self.block, zlib.crc32(name.encode())]))
 
     def normal(self, name: str, dof: float = math.inf) -> FloatArray:
         """Unit normal; with few degrees of freedom a scaled and shifted t (JCGM 101:2008 6.4.9.2)."""
-        return _normal(self.seed, self.block, self.n, name, dof)
+        return _normal(self, name, dof)
 
     def sign(self, name: str) -> FloatArray:
         """Minus or plus one."""
-        return _sign(self.seed, self.block, self.n, name)
+        return _sign(self, name)
 
     def phasor(self, name: str) -> ComplexArray:
         """Unit phasors of unknown phase."""
-        return _PHASOR[self.rng(name).integers(0, _PHASES, self.n, dtype=np.uint16)]
+        return _phasor(self, name)
 
     def uniform(self, name: str) -> FloatArray:
         """Rectangular over (0, 1)."""
@@ -161,6 +150,24 @@ class Draws:
             case Distribution.TRIANGULAR:
                 rng = self.rng(given.name)
                 return given.value * (rng.random(self.n) - rng.random(self.n))
+
+
+@lru_cache(maxsize=_REMEMBERED)
+def _normal(draws: Draws, name: str, dof: float) -> FloatArray:
+    rng = draws.rng(name)
+    return own(rng.standard_normal(draws.n) if dof > 200 else rng.standard_t(max(dof, 1.0), draws.n))
+
+
+@lru_cache(maxsize=_REMEMBERED)
+def _sign(draws: Draws, name: str) -> FloatArray:
+    return own(2.0 * draws.rng(name).integers(0, 2, draws.n, dtype=np.uint8) - 1.0)
+
+
+@lru_cache(maxsize=_REMEMBERED)
+def _phasor(draws: Draws, name: str) -> ComplexArray:
+    drawn = _PHASOR[draws.rng(name).integers(0, _PHASES, draws.n, dtype=np.uint16)]
+    drawn.setflags(write=False)
+    return drawn
 
 
 @dataclass(frozen=True, slots=True, eq=False)

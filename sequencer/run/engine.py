@@ -55,7 +55,7 @@ from sequencer.run.steps import (
     Warn,
 )
 from sequencer.run.tracking import BY_COMMAND
-from sequencer.run.visits import visits
+from sequencer.run.visits import Journal, visits
 
 __all__ = ["Bystanders", "Engine", "left_to_sweep"]
 
@@ -90,11 +90,14 @@ class Engine:
     bench: Bench
     outside: Bystanders
     began: Began
-    history: list[Entry] = field(default_factory=list)
+    history: list[Entry] = field(default_factory=Journal)
     _evaluation: Evaluation | None = None  # of every sweep the run took; judging comes after the last of them
     _done_s: float = 0.0
     _recoveries: int = 0
     _got_on: bool = True  # whether anything of the plan was swept since the last recovery
+
+    def __post_init__(self) -> None:
+        self.history = Journal(self.history)
 
     def run(self) -> Record:
         """Run to the end and return the record.

@@ -38,7 +38,7 @@ from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db, located_
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import tracking_step
-from sequencer.run.visits import Visit, known_at, visits
+from sequencer.run.visits import Visit, known_at, visits, without_sweeps
 from sequencer.run.warmup import warm_up_step
 from sequencer.run.windows import OVERVIEW
 
@@ -72,21 +72,22 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
 
     ``history`` begins with Began and Identified (the engine writes both before it asks).
     """
-    began = next((e for e in history if isinstance(e, Began)), None)
-    caps = capabilities(history)
+    spoken = without_sweeps(history)
+    began = next((e for e in spoken if isinstance(e, Began)), None)
+    caps = capabilities(spoken)
     if began is None or caps is None:
         return Stop(why="the journal does not begin with a bench that answered")
     if not caps.generator_fitted:
         return Stop(why="this analyzer has no tracking generator, or its generator does not answer")
-    question = _question(history, simulated=began.simulated)
+    question = _question(spoken, simulated=began.simulated)
     if question is not None:
         return question
     plan = plan_for(recipe, bench, caps, history)
-    gap = _unsaid_gap(plan, history)
+    gap = _unsaid_gap(plan, spoken)
     if gap is not None:
         return gap
     stays = visits(history)
-    hands = ask_for_hands(recipe, bench, plan, stays, history)
+    hands = None if bench.switch is None else ask_for_hands(recipe, bench, plan, stays, history)
     if hands is not None:
         return hands
     step = _at_stations(recipe, bench, caps, plan, stays, history)
@@ -160,6 +161,9 @@ def _at_stations(
             return Connect(hookup=station.hookup, why=station.why)
         if stay.hookup.by_hand:
             thru = _opening_thru(stays, by_hand=True)
+        if stay.passed is station:  # its leads are elsewhere now, and nothing can be added to what spoke for it
+            last, before = _first_on(stay), stay.hookup
+            continue
         if stay.waiting:
             return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
         expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
@@ -192,6 +196,7 @@ def _at_stations(
         if step is not None:
             return step
         last, before = _first_on(stay), stay.hookup
+        stay.passed = station if number + 1 < len(stays) else None
     return _unlocated(stays, noise, history) or _drift(stays, history)
 
 

@@ -39,6 +39,7 @@ from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import decide
 from sequencer.run.standards import value_of
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
+from sequencer.run.visits import Journal
 from sequencer.units import show_db, show_hz
 
 __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
@@ -83,7 +84,8 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
 
     Deterministic: the predicted noise scatters as real noise does, from a fixed seed.
     """
-    history: list[Entry] = [
+    history: list[Entry] = Journal()
+    history += [
         Began(
             at=_START,
             why="forecast",

@@ -19,7 +19,7 @@ from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.plan import Plan, expected_thru_dbm, reflect_level_dbm
 from sequencer.run.proof import hookup_fault, sweep_fault
 from sequencer.run.steps import Adjust, Connect, Step, Stop, SweepStep, Void
-from sequencer.run.visits import Visit, visits
+from sequencer.run.visits import Visit, visits, without_sweeps
 
 __all__ = ["MOST_TRIES", "allowed_db", "check_step", "moved", "since_session"]
 
@@ -48,6 +48,8 @@ def allowed_db(bench: Bench) -> float:
 
 def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, history: Sequence[Entry]) -> Step | None:
     """Return what must be done in a resumed run before what an earlier session swept may be used, or None."""
+    if not any(isinstance(e, Resumed) for e in without_sweeps(history)):
+        return None
     number = next((n for n in range(len(history) - 1, -1, -1) if isinstance(history[n], Resumed | Voided)), None)
     if number is None or isinstance(history[number], Voided):
         return None

@@ -58,8 +58,10 @@ def adapted(planned: PlannedSweep, stay: Visit, plan: Plan, caps: Capabilities) 
 def retake_step(sweeps: Sequence[PlannedSweep], stay: Visit, history: Sequence[Entry]) -> Drop | Warn | None:
     """Return what to drop, or to say, of the zooms taken in this stay; ``sweeps`` are the planned ones, adapted."""
     for planned in sweeps:
-        taken = [s for s in stay.swept if (s.key, s.role) == (planned.key, Role.DEVICE)]
-        if planned.role is not Role.DEVICE or planned.key == OVERVIEW or not taken:
+        if planned.role is not Role.DEVICE or planned.key == OVERVIEW:
+            continue
+        taken = [s for s in stay.swept if s.key == planned.key and s.role is Role.DEVICE]
+        if not taken:
             continue
         before = [d for d in stay.dropped if (d.key, d.role) == (planned.key, Role.DEVICE)]
         why = above_display(taken[-1].sweep)

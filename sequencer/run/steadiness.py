@@ -27,7 +27,7 @@ NEAR_NOISE_DB = 10.0  # nearer to the noise an amplitude does not scatter evenly
 _DEVICE = frozenset({Role.DEVICE, Role.REFLECTION})
 
 
-@lru_cache(maxsize=256)  # every decision looks at all earlier stays again; a sweep is equal only to itself
+@lru_cache(maxsize=1000)  # the same repeats are looked at before every step of a stay
 def jump_db(first: Sweep, second: Sweep, noise_dbm_hz: float) -> float:
     """Return the largest difference between two sweeps of one setting, dB, that noise does not explain; 0 if none.
 

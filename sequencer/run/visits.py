@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
 from sequencer.core.history import Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import Hookup
-from sequencer.core.trace import FloatArray
-from sequencer.run.planned import PlannedSweep
+from sequencer.core.trace import FloatArray, Sweep
+from sequencer.run.planned import PlannedSweep, Station
 from sequencer.run.proof import noise_dbm_hz
 from sequencer.run.settings import Known
 
-__all__ = ["Visit", "known", "known_at", "visits"]
+__all__ = ["Journal", "Visit", "known", "known_at", "visits", "without_sweeps"]
 
 
 @dataclass(slots=True)
@@ -28,6 +29,7 @@ class Visit:
     refused: int = 0
     jumped: bool = False  # it was refused because its trace jumped
     waiting: bool = False  # it must be connected again before anything is swept
+    passed: Station | None = None  # remembered by the policy: left behind, with nothing against it as this station
 
     def count(self, planned: PlannedSweep) -> int:
         """Return how often this planned sweep was taken."""
@@ -38,48 +40,94 @@ class Visit:
         return next((s for s in self.swept if s.key == key and s.role is role), None)
 
 
+class Journal(list[Entry]):
+    """The entries of a run, appended only; its stays are read on from where they were, not from the beginning."""
+
+    def __init__(self, entries: Iterable[Entry] = ()) -> None:
+        super().__init__(entries)
+        self._reader = _Reader()
+        self._spoken: list[Entry] = []
+        self._heard = 0
+
+    def stays(self) -> list[Visit]:
+        """See `visits`."""
+        for entry in self[self._reader.read :]:
+            self._reader.take(entry)
+        return list(self._reader.stays)
+
+    def spoken(self) -> list[Entry]:
+        """See `without_sweeps`."""
+        self._spoken += [entry for entry in self[self._heard :] if not isinstance(entry, Swept)]
+        self._heard = len(self)
+        return self._spoken
+
+
 def visits(history: Sequence[Entry]) -> list[Visit]:
     """Return the stays in order; a refused hookup that is connected again is one stay, begun anew.
 
     A resumed run goes on with its stays, the one in progress begun anew; what is connected only to check the
     reference is no stay. After a Voided entry the count begins again.
     """
-    stays: list[Visit] = []
-    jumped: set[str] = set()  # outlives a Voided entry: what once jumped is never again taken on two sweeps
-    refused, aside = 0, False
-    for entry in history:
+    return history.stays() if isinstance(history, Journal) else Journal(history).stays()
+
+
+def without_sweeps(history: Sequence[Entry]) -> Sequence[Entry]:
+    """Return all other entries, in order: they are few, and most questions to a journal are about them."""
+    return history.spoken() if isinstance(history, Journal) else history
+
+
+class _Reader:
+    """Stays as far as the journal has been read."""
+
+    def __init__(self) -> None:
+        self.stays: list[Visit] = []
+        self.read = 0
+        self._jumped: set[str] = set()  # outlives a Voided entry: what once jumped is never again taken on two sweeps
+        self._refused, self._aside = 0, False
+
+    def take(self, entry: Entry) -> None:
+        """Read one entry on."""
+        self.read += 1
+        stays = self.stays
         if isinstance(entry, Voided):
-            jumped |= {stay.hookup.name for stay in stays if stay.jumped}
+            self._jumped |= {stay.hookup.name for stay in stays if stay.jumped}
             stays.clear()
-            refused, aside = 0, False
+            self._refused, self._aside = 0, False
         elif isinstance(entry, Resumed):
-            refused, aside = 0, False
+            self._refused, self._aside = 0, False
             if stays and stays[-1].hookup.name == entry.hookup:
                 stays[-1].swept.clear()
                 stays[-1].refused, stays[-1].waiting = 0, True
-        elif isinstance(entry, Connected) and entry.check:
-            aside = True
         elif isinstance(entry, Connected):
-            aside = False
-            if stays and stays[-1].waiting and stays[-1].hookup.name == entry.hookup.name:
-                stays[-1].refused, stays[-1].waiting = refused, False
-            else:
-                stays.append(Visit(entry.hookup, jumped=entry.hookup.name in jumped))
-                refused = 0
-        elif isinstance(entry, Refused) and stays and not aside:
-            stays[-1].swept.clear()
-            stays[-1].dropped.clear()
-            stays[-1].jumped |= entry.jump_db > 0.0
-            stays[-1].waiting = True
-            refused += entry.jump_db == 0.0
-        elif isinstance(entry, Dropped) and stays and not aside:
+            self._connected(entry)
+        elif stays and not self._aside:
+            self._at(stays[-1], entry)
+
+    def _connected(self, entry: Connected) -> None:
+        self._aside = entry.check
+        if entry.check:
+            return
+        stays = self.stays
+        if stays and stays[-1].waiting and stays[-1].hookup.name == entry.hookup.name:
+            stays[-1].refused, stays[-1].waiting = self._refused, False
+        else:
+            stays.append(Visit(entry.hookup, jumped=entry.hookup.name in self._jumped))
+            self._refused = 0
+
+    def _at(self, stay: Visit, entry: Entry) -> None:
+        if isinstance(entry, Swept):
+            stay.swept.append(entry)
+        elif isinstance(entry, Refused):
+            stay.swept.clear()
+            stay.dropped.clear()
+            stay.jumped |= entry.jump_db > 0.0
+            stay.waiting = True
+            self._refused += entry.jump_db == 0.0
+        elif isinstance(entry, Dropped):
             gone = (entry.key, entry.role)
-            stays[-1].dropped.append(entry)
-            stays[-1].set_aside += [s for s in stays[-1].swept if (s.key, s.role) == gone]
-            stays[-1].swept = [s for s in stays[-1].swept if (s.key, s.role) != gone]
-        elif isinstance(entry, Swept) and stays and not aside:
-            stays[-1].swept.append(entry)
-    return stays
+            stay.dropped.append(entry)
+            stay.set_aside += [s for s in stay.swept if (s.key, s.role) == gone]
+            stay.swept = [s for s in stay.swept if (s.key, s.role) != gone]
 
 
 def known(history: Sequence[Entry]) -> Known:
@@ -93,13 +141,18 @@ def known_at(stays: Sequence[Visit]) -> Known:
         return Known()
     off = stays[0].first("overview", Role.FOREIGN)
     on = stays[0].first("overview", Role.WARM) or stays[0].first("overview", Role.THRU)
+    return _taught(None if off is None else off.sweep, None if on is None else on.sweep)
+
+
+@lru_cache(maxsize=8)
+def _taught(off: Sweep | None, on: Sweep | None) -> Known:
     return Known(
-        noise_dbm_hz=noise_dbm_hz(off.sweep) if off is not None and _levels(off).size else None,
+        noise_dbm_hz=noise_dbm_hz(off) if off is not None and _levels(off).size else None,
         thru_dbm=float(np.min(_levels(on))) if on is not None and _levels(on).size else None,
     )
 
 
-def _levels(swept: Swept) -> FloatArray:
+def _levels(sweep: Sweep) -> FloatArray:
     """Return the levels there are data for: planning goes on before an empty trace is refused."""
-    level_dbm = swept.sweep.trace.level_dbm
+    level_dbm = sweep.trace.level_dbm
     return level_dbm[np.isfinite(level_dbm)]

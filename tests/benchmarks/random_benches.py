@@ -79,6 +79,7 @@ class FamilyErrors(Drawn):
     def __init__(self, profile: Profile, seed: int, family: str, run_s: float) -> None:
         super().__init__(profile, seed)
         self._run_s = run_s
+        self._known: dict[tuple[int, int], float] = {}
         rng = np.random.default_rng([seed, 11])
         sizes, p = _Sizes(family, rng), profile
         self._sizes, self.common = sizes, float(rng.choice([-1.0, 1.0]))
@@ -121,8 +122,11 @@ class FamilyErrors(Drawn):
         return np.asarray(self._rate * np.asarray(now_s))
 
     def _fixed(self, kind: int, setting: float, most_db: float) -> float:
-        rng = np.random.default_rng([self.seed, kind, round(abs(setting) * 10.0)])
-        return 0.5 * most_db * self._sizes_of(kind) * float(rng.choice([-1.0, 1.0]))
+        name = kind, round(abs(setting) * 10.0)
+        if name not in self._known:
+            rng = np.random.default_rng([self.seed, *name])
+            self._known[name] = self._sizes_of(kind) * float(rng.choice([-1.0, 1.0]))
+        return 0.5 * most_db * self._known[name]
 
     def _sizes_of(self, kind: int) -> float:
         rng = np.random.default_rng([self.seed, 12, kind])
