@@ -10,9 +10,10 @@ import functools
 import itertools
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from reports import change_words, words
 from reports.figures import SIMULATED_MARK, figure_groups
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     import jinja2
 
 __all__ = ["environment", "render"]
+
+_V = TypeVar("_V")
 
 # control characters that no XML may hold, half surrogate pairs that no file can, and marks that turn the
 # reading direction and so could make a hostile serial print as another
@@ -39,6 +42,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
     record : the run; everything the report states comes from it.
     curves : lines to draw. Kinds, places and keys that are missing leave their plots out.
     """
+    record = _ordered(record)
     asked = {word for names in CONDITIONS for word in names}
     view = {
         "record": record,
@@ -103,6 +107,26 @@ def environment() -> jinja2.Environment:
         limit_text=words.limit_text, has_limit=words.has_limit, is_bound=words.bound_of, sig=_significant
     )
     return environment
+
+
+def _ordered(record: Record) -> Record:
+    """Order every mapping by what it says, not by how it came: a record read from a file has its keys sorted."""
+
+    def told(given: Mapping[str, _V], first: Sequence[str] = ()) -> Mapping[str, _V]:
+        place = {name: number for number, name in enumerate(first)}
+        return dict(sorted(given.items(), key=lambda item: (place.get(item[0], len(place)), item[0])))
+
+    channels = list(dict.fromkeys(result.at for result in record.results))
+    ends = (*record.ports, "generator lead", "analyzer lead")
+    return replace(
+        record,
+        conditions=told(record.conditions),
+        labels=told(record.labels),
+        identification=told(record.identification),
+        equipment=tuple(told(item) for item in record.equipment),
+        frequencies=told(record.frequencies, channels),
+        hookups=tuple(replace(hookup, loads=told(hookup.loads, ends)) for hookup in record.hookups),
+    )
 
 
 def _printable(value: object) -> object:

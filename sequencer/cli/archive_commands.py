@@ -1,4 +1,4 @@
-"""`archive list | show | verify | sign | export | import | key`: arguments in, 'yes', 'no' or None out."""
+"""`archive list | show | schema | verify | sign | export | import | key`: arguments in, 'yes', 'no' or None out."""
 
 from __future__ import annotations
 
@@ -49,8 +49,12 @@ def add_archive_parser(commands: Any) -> None:
 
     show = whats.add_parser("show", help="show what a run's record says")
     show.add_argument("run", metavar="RUN", help="run folder, or the start of a run's id")
-    show.add_argument("--json", action="store_true", help="print the record on standard output")
+    form = show.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="print the record on standard output")
+    form.add_argument("--csv", action="store_true", help="print its results as CSV, one row a result")
     show.add_argument("--out", metavar="DIR", help=_OUT)
+
+    whats.add_parser("schema", help="print the JSON Schema of a record (result.json, show --json)")
 
     verify = whats.add_parser("verify", help="say whether the archive, a run or a report is as it was filed")
     verify.add_argument(
@@ -87,6 +91,7 @@ def archive(asked: argparse.Namespace) -> str | None:
     parts = {
         "list": _list,
         "show": _show,
+        "schema": _schema,
         "verify": _verify,
         "sign": _sign,
         "export": _export,
@@ -238,6 +243,11 @@ def _show(asked: argparse.Namespace) -> None:
     if asked.json:
         _out(dump_record(stored.record))
         return
+    if asked.csv:
+        from reports.csv import results_csv
+
+        _out(results_csv(stored.record).replace("\r\n", "\n"))  # a terminal's text: lines end as the system's do
+        return
     record = stored.record
     lines = [summary(record, str(folder))]
     if record.chain:
@@ -247,6 +257,14 @@ def _show(asked: argparse.Namespace) -> None:
     if record.parent:
         lines.append(f"Judged again from: {record.parent}")
     _out("\n".join(lines))
+
+
+def _schema(_: argparse.Namespace) -> None:
+    import json
+
+    from sequencer.formats.record import record_schema
+
+    _out(json.dumps(record_schema(), indent=2))
 
 
 # -- verify and sign

@@ -28,7 +28,7 @@ from sequencer.core.hookup import HookupKind
 from sequencer.core.record import Bound, HookupRecord, JournalNote, Record, Result, TraceRecord
 from sequencer.errors import StoredDataError
 from sequencer.formats.journal import kind_of
-from sequencer.recipe.model import Bench, Recipe
+from sequencer.recipe.model import Bench, Figure, Recipe
 from sequencer.run.evaluate import Evaluation, overall
 from sequencer.run.fittings import chain, loads
 from sequencer.run.standards import standard_reading
@@ -94,7 +94,7 @@ def make_record(
         conditions=conditions,
         labels=began.labels,
         identification=identification,
-        equipment=tuple(_equipment(bench)),
+        equipment=tuple(_equipment(bench, identification, reflected=_reflected(history))),
         frequencies=dict(recipe.frequencies),
         ports=recipe.ports,
         began=began.at,
@@ -141,6 +141,10 @@ def _hookups(history: Sequence[Entry], bench: Bench) -> list[HookupRecord]:
             )
         )
     return records
+
+
+def _reflected(history: Sequence[Entry]) -> bool:
+    return any(isinstance(e, Connected) and e.hookup.kind is HookupKind.REFLECT for e in history)
 
 
 def _trace(entry: Swept) -> TraceRecord:
@@ -219,12 +223,35 @@ def _what(entry: Entry) -> str:
             return ""
 
 
-def _equipment(bench: Bench) -> list[Mapping[str, str]]:
-    items = [{"what": "analyzer", "id": bench.analyzer.resource, "calibrated": bench.analyzer.calibrated}]
+def _equipment(bench: Bench, identification: Mapping[str, str], *, reflected: bool) -> list[Mapping[str, str]]:
+    """What the measurement was made with, and what is stated of it."""
+    analyzer = {"what": "analyzer", "id": bench.analyzer.resource, "calibrated": bench.analyzer.calibrated}
+    items = [analyzer | _told(serial=_serial(identification.get("analyzer", "")), vswr=bench.analyzer.vswr)]
     for name, pad in (("generator lead's pad", bench.generator_pad), ("analyzer lead's pad", bench.analyzer_pad)):
         if pad is not None:
-            items.append({"what": f"{name}, {pad.loss_db:g} dB", "id": pad.id, "calibrated": ""})
-    if bench.bridge is not None:
-        items.append({"what": "directional bridge", "id": bench.bridge.id, "calibrated": bench.bridge.calibrated})
-    items += [{"what": item.what, "id": item.id, "calibrated": item.calibrated} for item in bench.kit]
+            what = f"{name}, {pad.loss_db:g} dB"
+            items.append({"what": what, "id": pad.id, "calibrated": ""} | _told(vswr=pad.vswr))
+    bridge = bench.bridge
+    if bridge is not None and reflected:
+        told = _told(directivity=bridge.directivity_db, vswr=bridge.test_port_vswr)
+        items.append({"what": "directional bridge", "id": bridge.id, "calibrated": bridge.calibrated} | told)
+    for item in bench.kit:
+        own = {"what": item.what, "id": item.id, "calibrated": item.calibrated}
+        items.append(own | _told(loss=item.loss_db, value=item.value_db, vswr=item.vswr))
     return list(items)
+
+
+def _told(serial: str = "", **figures: Figure | float | None) -> dict[str, str]:
+    """Return what is known under the word it is printed with; levels in dB, a VSWR bare."""
+    told = {"serial number": serial} if serial else {}
+    for name, figure in figures.items():
+        if figure is not None:
+            worst = figure.worst if isinstance(figure, Figure) else figure
+            told["VSWR" if name == "vswr" else name] = f"{worst:g}" if name == "vswr" else f"{worst:g} dB"
+    return told
+
+
+def _serial(identification: str) -> str:
+    """Return the third field of *IDN?; '0' stands for none (IEEE Std 488.2-1992 10.14 [clause from memory])."""
+    fields = [field.strip() for field in identification.split(",")]
+    return fields[2] if len(fields) > 2 and fields[2] != "0" else ""

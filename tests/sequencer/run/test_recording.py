@@ -1,0 +1,34 @@
+"""What a record says of the bench: the analyzer's serial number, and the figures stated of leads, pads and bridge."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from sequencer.recipe.model import Figure, KitItem
+from sequencer.run.evaluate import evaluate
+from sequencer.run.recording import make_record
+
+
+@pytest.mark.parametrize(
+    ("answer", "serial"),
+    [
+        ("MAKER,MODEL,12345,1.0", "12345"),
+        ("MAKER,MODEL,0,1.0", None),  # IEEE Std 488.2-1992 10.14: '0' where there is none [clause from memory]
+        ("MAKER", None),
+    ],
+)
+def test_equipment_tells_what_is_stated_of_it(play, answer: str, serial: str | None) -> None:
+    lead = KitItem(id="L1", what="lead", loss_db=Figure(measured=0.4), vswr=Figure(limit=1.1))
+    play.bench = replace(play.bench, kit=(lead,))
+    play.predicted.bench = play.bench
+    play.history[1] = replace(play.history[1], identification={"analyzer": answer})
+    play.whole()
+    record = make_record(
+        play.recipe, play.bench, play.history, evaluate(play.recipe, play.bench, play.history), wall_seconds=0.0
+    )
+    items = {item["what"]: item for item in record.equipment}
+    assert items["analyzer"].get("serial number") == serial
+    assert (items["lead"]["loss"], items["lead"]["VSWR"]) == ("0.4 dB", "1.1")
+    assert "directivity" in items["directional bridge"]
