@@ -90,6 +90,7 @@ def test_every_fault_fails_what_it_spoils_and_nothing_else(capsys, tmp_path: Pat
     assert status == 1
     assert record["overall"] == "fail"
     check(record, devices.build(fault).circuit, "vhf-600k-acceptance")
+    assert any("changed over" in text for text in record["warnings"]) == (fault == "swapped-legs")
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -8,6 +8,7 @@ where one of the two is also far beyond its own limits.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -17,7 +18,7 @@ from sequencer.core.trace import Sweep
 from sequencer.recipe.model import Quantity, Recipe
 from sequencer.run.visits import Visit
 
-__all__ = ["mistaken_before", "mistaken_for"]
+__all__ = ["exchanged", "mistaken_before", "mistaken_for"]
 
 ALIKE_DB = 0.15  # two paths through one device, each mated anew, repeat within this; common practice, no source
 STRONG_DB = 20.0  # compared where the level is this near its highest, so that noise does not tell them apart
@@ -41,6 +42,28 @@ def mistaken_before(stay: Visit, earlier: Sequence[Visit], thru: Sweep | None, r
         if before is not None and thru is not None and _far_off(other.hookup, before, thru, recipe):
             return f"{name} read as {stay.hookup.name} does, not as {name} must: a lead was on the wrong port then"
     return ""
+
+
+def exchanged(stay: Visit, thru: Sweep | None, recipe: Recipe) -> str:
+    """Return which other path's limits this path keeps, in words, where it is far beyond its own; else ''.
+
+    Leads on the other side's ports look like that, and so does a device whose sides are changed over: the first is
+    asked, the second is then measured as it is.
+    """
+    now, own = _overview(stay), stay.hookup
+    if own.kind is not HookupKind.PATH or now is None or thru is None or not _far_off(own, now, thru, recipe):
+        return ""
+    for name in dict.fromkeys(need.hookup_name for need in recipe.requirements if need.path is not None):
+        other = replace(own, name=name)
+        if name != own.name and _has_both(name, recipe) and not _far_off(other, now, thru, recipe):
+            return f"it reads as {name} must, not as {own.name} must"
+    return ""
+
+
+def _has_both(name: str, recipe: Recipe) -> bool:
+    """A path that must pass here and stop there; nothing else is told from a broken one by its limits."""
+    needs = [need for need in recipe.requirements if need.hookup_name == name and need.quantity in _LOSSES]
+    return any(need.maximum is not None for need in needs) and any(need.minimum is not None for need in needs)
 
 
 def _twins(stay: Visit, earlier: Sequence[Visit]) -> list[Visit]:

@@ -27,7 +27,7 @@ from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.compression import compression_text
 from sequencer.run.matrix import ask_for_hands, plan_for
-from sequencer.run.mistaken import mistaken_before, mistaken_for
+from sequencer.run.mistaken import exchanged, mistaken_before, mistaken_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm
 from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import above_display, foreign_signals, hookup_fault, repeats, sweep_fault
@@ -175,6 +175,9 @@ def _at_stations(
         if again is not None:
             return again
         fault = _fault(stay, expected, thru, last, before, recipe) or mistaken_for(stay, stays[:number], thru, recipe)
+        other_side = exchanged(stay, thru, recipe)
+        if other_side and not stay.refused:
+            fault = fault or f"{other_side}: are the leads on the wrong ports?"
         if fault:
             if stay.refused + 1 >= MOST_TRIES:
                 return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
@@ -183,6 +186,8 @@ def _at_stations(
         if wrong:
             return Stop(why=f"{wrong}, again") if _voided_for(wrong, history) else Void(why=wrong)
         said = _new_jump(stay, noise, history) or _unsaid_twin(stay, last, before, recipe, history)
+        if said is None and other_side:
+            said = _unsaid(f"{stay.hookup.name}: {other_side}; are the device's sides changed over?", history)
         if said is not None:
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)

@@ -12,7 +12,7 @@ from sequencer.core.history import Role, Swept
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Sweep, SweepSettings, Trace
 from sequencer.recipe.model import Recipe
-from sequencer.run.mistaken import mistaken_before, mistaken_for
+from sequencer.run.mistaken import exchanged, mistaken_before, mistaken_for
 from sequencer.run.visits import Visit
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
@@ -66,6 +66,16 @@ def test_the_earlier_of_the_two_may_have_been_the_wrong_one(recipe: Recipe) -> N
 def test_swapped_sides_are_the_devices_fault_not_the_leads(recipe: Recipe) -> None:
     """Each path is far from its limits, but neither reads as the other: that device fails, and is measured."""
     assert mistaken_for(visit("ANT-RX", TX_SIDE), [visit("TX-ANT", RX_SIDE)], THRU, recipe) == ""
+
+
+def test_a_path_that_keeps_the_other_sides_limits_is_asked_about(recipe: Recipe) -> None:
+    text = "it reads as ANT-RX must, not as TX-ANT must"
+    assert exchanged(visit("TX-ANT", RX_SIDE), THRU, recipe) == text
+    assert exchanged(visit("TX-ANT", TX_SIDE), THRU, recipe) == ""
+
+
+def test_a_path_that_keeps_nobodys_limits_is_only_a_bad_one(recipe: Recipe) -> None:
+    assert exchanged(visit("TX-ANT", np.full(GRID.size, 30.0)), THRU, recipe) == ""
 
 
 def test_branches_that_are_alike_and_within_their_limits_are_believed(recipe: Recipe) -> None:
