@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
@@ -80,7 +80,9 @@ class Switch(Protocol):
 class Question:
     """A question to the operator. ``key`` names it in the journal; ``safe_answer`` is what --yes may say.
 
-    A question without a safe answer (a locked-out transmitter on a real bench) is never answered by --yes.
+    A question without a safe answer (a locked-out transmitter on a real bench) is never answered by --yes. One that
+    must be answered ``in_person`` is not answered by --set either. ``wrong`` says, in words, what is wrong with an
+    answer ('' for a good one).
     """
 
     key: str
@@ -88,6 +90,8 @@ class Question:
     cautions: tuple[str, ...] = ()
     safe_answer: str | None = None
     choices: tuple[str, ...] = ()
+    in_person: bool = False
+    wrong: Callable[[str], str] = lambda _: ""
 
 
 class Operator(Protocol):

@@ -23,6 +23,7 @@ __all__ = [
     "PERCENT",
     "PERIOD",
     "PLAIN",
+    "POWER",
     "PPM",
     "TEMPERATURE",
     "TIME",
@@ -55,6 +56,7 @@ LENGTH = Dimension(
     "length", "m", (("mm", 1e-3), ("cm", 1e-2), ("m", 1.0), ("in", 0.0254), ("inch", 0.0254), ("ft", 0.3048)), "14 in"
 )
 TIME = Dimension("time", "s", (("us", 1e-6), ("ms", 1e-3), ("s", 1.0), ("min", 60.0), ("h", 3600.0)), "30 min")
+POWER = Dimension("power", "W", (("mW", 1e-3), ("W", 1.0), ("kW", 1e3)), "25 W")
 TEMPERATURE = Dimension("temperature", "degC", (("degC", 1.0), ("°C", 1.0), ("C", 1.0)), "21 degC")
 PERCENT = Dimension("share", "1", (("%", 0.01),), "95 %")
 PPM = Dimension("relative error", "ppm", (("ppm", 1.0),), "2 ppm")

@@ -34,6 +34,9 @@ def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, colum
         previous = step.hookup
     lines += _time(forecast, width)
     lines += ["", *_provable(forecast.limits, width)]
+    for witness in recipe.witnessed:
+        what = f"{witness.name}, not measured by this bench, with the analyzer disconnected: {witness.do}"
+        lines += ["", *fold(f"After the last hookup: {what} Typed in: {listed(list(witness.readings))}.", width)]
     if forecast.assumptions:
         lines += ["", "Assumed, because the bench file does not say:"]
         lines += [line for text in forecast.assumptions for line in fold(text, width, "  - ")]

@@ -127,6 +127,7 @@ def run(asked: argparse.Namespace) -> str:
     """`run RECIPE --bench BENCH`: the acceptance run."""
     from sequencer.cli.people import at_the_bench
     from sequencer.cli.terminal import summary
+    from sequencer.run.witness import questions
     from sequencer.wiring import Request, runs_root, take_run
 
     if not asked.bench:
@@ -136,13 +137,14 @@ def run(asked: argparse.Namespace) -> str:
         )
         raise UsageError(msg)
     recipe = _load_recipe(asked.recipe)
-    people = at_the_bench(asked, recipe.ports)
+    witness = questions(recipe)
+    people = at_the_bench(asked, recipe.ports, witness=witness)
     request = Request(
         recipe=recipe,
         bench=asked.bench,
         root=runs_root(asked.out),
         serial=asked.serial,
-        conditions=sets_of(asked.set)[1],
+        conditions=sets_of(asked.set, witness)[1],
         labels=pairs(asked.label, "--label"),
         seed=asked.seed,
         speed=asked.speed,

@@ -30,8 +30,10 @@ def pairs(given: Sequence[str], option: str) -> dict[str, str]:
     return found
 
 
-def sets_of(given: Sequence[str]) -> tuple[dict[str, str], dict[str, str]]:
+def sets_of(given: Sequence[str], witness: Sequence[str] = ()) -> tuple[dict[str, str], dict[str, str]]:
     """Return the pairs of --set: (answers to what a run asks, what is recorded besides).
+
+    ``witness``: what the recipe's witnessed steps ask.
 
     Raises
     ------
@@ -40,16 +42,21 @@ def sets_of(given: Sequence[str]) -> tuple[dict[str, str], dict[str, str]]:
     """
     from sequencer.recipe.problems import did_you_mean
 
+    asked = (*ASKED, *(_word(name) for name in witness))
     answers: dict[str, str] = {}
     recorded: dict[str, str] = {}
     for key, value in pairs(given, "--set").items():
-        word = " ".join(key.replace("_", " ").replace("-", " ").casefold().split())
-        if word in ASKED:
+        word = _word(key)
+        if word in asked:
             answers[word] = value
         elif word in RECORDED:
             recorded[word] = value
         else:
-            allowed = (*ASKED, *RECORDED)
+            allowed = (*asked, *RECORDED)
             msg = f"--set {key!r}: there is no such thing to set; allowed: {', '.join(allowed)}"
             raise UsageError(msg + did_you_mean(word, allowed))
     return answers, recorded
+
+
+def _word(key: str) -> str:
+    return " ".join(key.replace("_", " ").replace("-", " ").casefold().split())

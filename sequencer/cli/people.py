@@ -14,10 +14,10 @@ __all__ = ["at_the_bench"]
 
 
 def at_the_bench(
-    asked: argparse.Namespace, ports: Sequence[str], *, hookups_done: int = 0
+    asked: argparse.Namespace, ports: Sequence[str], *, hookups_done: int = 0, witness: Sequence[str] = ()
 ) -> Callable[[Any, bool, Any], Terminal]:
     """Return what makes, from (bench, simulated, switch or None), the operator, hands and listener of a run."""
-    sets, _ = sets_of(asked.set)
+    sets, _ = sets_of(asked.set, witness)
     interactive = sys.stdin.isatty()
 
     def people(bench: Any, simulated: bool, moves: Any) -> Terminal:

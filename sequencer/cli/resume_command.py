@@ -40,6 +40,7 @@ def resume(asked: argparse.Namespace) -> str:
     from sequencer.cli.study_commands import load_finished
     from sequencer.cli.terminal import summary
     from sequencer.run.visits import visits
+    from sequencer.run.witness import questions
     from sequencer.wiring import resume_run, runs_root, stored_task
 
     stored = open_run(find_run(runs_root(asked.out), asked.run))
@@ -48,7 +49,7 @@ def resume(asked: argparse.Namespace) -> str:
         raise UsageError(msg, folder=str(stored.folder))
     recipe, _, began = stored_task(stored)
     baseline = load_finished(runs_root(asked.out), began.baseline) if began.baseline else None
-    people = at_the_bench(asked, recipe.ports, hookups_done=len(visits(stored.history)))
+    people = at_the_bench(asked, recipe.ports, hookups_done=len(visits(stored.history)), witness=questions(recipe))
     record, folder = resume_run(stored, people, baseline=baseline, sign=signer(asked.sign))
     sys.stderr.write(summary(record, str(folder)) + "\n")
     if asked.json:

@@ -39,6 +39,9 @@ def summary(record: Record, folder: str, status: int | None = None) -> str:
             lines += fold(f"Probability that the device meets all its limits: {chance}.", WIDTH)
         lines += fold(f"Intervals cover {coverage}; '>=' marks a bound, where noise, leakage or the display hid "
                       f"the true value. {record.decision}", WIDTH)  # fmt: skip
+    for step in record.witnessed:
+        told = "; ".join(f"{name} {reading}" for name, reading in step.readings.items()) if step.done else "not done"
+        lines += fold(f"{step.name}: {told}.", WIDTH, "Witnessed, not measured by this bench: ", "  ")
     lines += [line for warning in record.warnings for line in fold(warning, WIDTH, "Warning: ", "  ")]
     swept, wall = duration(record.instrument_seconds), duration(record.wall_seconds)
     lines += [f"The instrument worked {swept}; the run took {wall}.", ""]

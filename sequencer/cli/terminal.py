@@ -108,11 +108,12 @@ class Terminal:
         UsageError
             A --set answer is none of the choices.
         """
-        given = self._sets.get(_plain(question.key))
+        given = None if question.in_person else self._sets.get(_plain(question.key))
         if given is not None:
             answer = _choose(given, question.choices)
-            if answer is None:
-                msg = f"--set {question.key}={given}: {_allowed(question)}"
+            wrong = _allowed(question) if answer is None else question.wrong(answer)
+            if answer is None or wrong:
+                msg = f"--set {question.key}={given}: {wrong}"
                 raise UsageError(msg, key=question.key)
             return printable(answer), "--set"
         if self._yes and question.safe_answer is not None:
@@ -120,10 +121,8 @@ class Terminal:
         if not self._interactive:
             also = "" if question.safe_answer is None else " or --yes"
             value = question.choices[0] if question.choices else "..."
-            msg = (
-                f"nobody is there to answer {question.key!r} ({printable(question.text)}); run in a terminal, or "
-                f"give --set '{question.key}={value}'{also}"
-            )
+            given = "" if question.in_person else f", or give --set '{question.key}={value}'{also}"
+            msg = f"nobody is there to answer {question.key!r} ({printable(question.text)}); run in a terminal{given}"
             raise GaveUpError(msg, key=question.key)
         return self._ask_person(question), "operator"
 
@@ -142,9 +141,10 @@ class Terminal:
                 self._every_caution()
             elif typed or question.safe_answer is not None:
                 answer = _choose(typed, question.choices) if typed else question.safe_answer
-                if answer is not None:
+                wrong = _allowed(question) if answer is None else question.wrong(answer)
+                if answer is not None and not wrong:
                     return answer
-                self._paragraph(f"{typed!r}: {_allowed(question)}", "  ")
+                self._paragraph(f"{typed!r}: {wrong}", "  ")
 
     # ---- Switch ------------------------------------------------------------------------------------
 

@@ -28,6 +28,7 @@ __all__ = [
     "Result",
     "Statement",
     "TraceRecord",
+    "Witnessed",
 ]
 
 RECORD_VERSION = 1
@@ -220,6 +221,20 @@ class JournalNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Witnessed:
+    """A step that a person did and told of: not measured by this bench, and no part of any statement.
+
+    ``readings`` are as typed; none where it was not done.
+    """
+
+    name: str
+    do: str
+    at: datetime
+    done: bool
+    readings: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """A finished (or interrupted) run, whole."""
 
@@ -259,4 +274,5 @@ class Record:
     chain_number: int = 0  # 1 for that bench's first record
     previous: str | None = None  # SHA-256 of result.json of that bench's previous record
     change: FamilyChange | None = None
+    witnessed: tuple[Witnessed, ...] = ()
     probability_conforming: float | None = None  # that the device meets every limit, from draws of all together

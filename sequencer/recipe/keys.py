@@ -22,8 +22,9 @@ from sequencer.units import (
     Dimension,
 )
 
-__all__ = ["BENCH", "HIGHEST_DB", "QUANTITIES", "RECIPE", "Need", "Takes", "amount_of"]
+__all__ = ["BENCH", "HIGHEST_DB", "QUANTITIES", "READING_UNITS", "RECIPE", "Need", "Takes", "amount_of"]
 
+READING_UNITS = ("W", "min", "degC", "dB", "dBm", "words")
 HIGHEST_DB = 200.0  # nothing on a bench shows more: 20 dBm to thermal noise in 1 Hz is 194 dB
 
 _PORT = "[A-Za-z][A-Za-z0-9_]{0,15}"
@@ -31,6 +32,8 @@ _NAME = "[A-Za-z0-9](?:[A-Za-z0-9._-]{0,62}[A-Za-z0-9])?"  # becomes part of a f
 _PORT_TEXT = Text(what="a port name (a letter, then letters, digits or _, at most 16)", matching=_PORT)
 _PATH_TEXT = Text(what="a path (two port names such as TX-ANT)", matching=f"{_PORT}-{_PORT}")
 _FREQUENCY_NAME = "[A-Za-z][A-Za-z0-9 _./+-]{0,31}"
+_STEP_NAME = "[A-Za-z0-9](?:[A-Za-z0-9 ._-]{0,38}[A-Za-z0-9])?"
+_READING_NAME = "[A-Za-z0-9](?:[A-Za-z0-9 ._/-]{0,38}[A-Za-z0-9])?"
 _RESOURCE = Text(what="a resource name such as TCPIP::192.0.2.10::5025::SOCKET", matching="[!-~][ -~]{0,199}")
 _COMMAND = Text(what="a command (printable ASCII on one line)", matching="[!-~][ -~]{0,199}")
 _DATE = Text(
@@ -161,6 +164,29 @@ _SWEEP = Fields(
     }
 )
 
+_STEP = Fields(
+    {
+        "kind": Key(
+            Choice(("witnessed",)), "witnessed: not measured by this bench, typed in by a person", required=True
+        ),
+        "name": Key(
+            Text(what="a name of letters, digits, spaces, '.', '_' and '-' (at most 40)", matching=_STEP_NAME),
+            "such as key-down soak",
+            required=True,
+        ),
+        "do": Key(Text(longest=1000), "what the person does; the usual key-down soak if left out"),
+        "readings": Key(
+            Named(
+                what="what is read (letters, digits, spaces, '.', '_', '/' and '-', at most 40)",
+                matching=_READING_NAME,
+                item=Choice(READING_UNITS),
+                most=40,
+            ),
+            "what is typed in, each with the unit it is told in; those of the usual key-down soak if left out",
+        ),
+    }
+)
+
 RECIPE = Fields(
     {
         "recipe": Key(Version(1), "version of this form", required=True),
@@ -197,6 +223,9 @@ RECIPE = Fields(
         "exchange leads": Key(
             ListOf(item=_PATH_TEXT, most=20, or_single=True),
             "paths that are also swept with the leads exchanged; a passive device must read the same",
+        ),
+        "steps": Key(
+            ListOf(item=_STEP, most=20), "what a person does after the last sweep, with the analyzer disconnected"
         ),
         "decision": Key(_DECISION),
     }

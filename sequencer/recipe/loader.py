@@ -14,6 +14,7 @@ from sequencer.recipe.model import Decision, ExtraSweep, Recipe, Requirement, Ru
 from sequencer.recipe.names import Names, read_names
 from sequencer.recipe.problems import Problems
 from sequencer.recipe.shapes import Word
+from sequencer.recipe.witness_loader import read_witnessed
 from sequencer.recipe.yaml_text import read_document
 from sequencer.units import show_hz
 
@@ -38,6 +39,7 @@ def load_recipe(text: str, source: str) -> Recipe:
     sweeps = tuple(_sweep(block, names, problems) for block in top.many("sweeps", Block))
     decision = _decision(top.block("decision"), problems)
     exchange = _exchange(top, [r.path for r, _ in requirements if r.path], problems)
+    witnessed = read_witnessed(top, problems)
     names.report_unknown(problems)
     told = _with_ids(requirements, problems)
     problems.raise_if_any()
@@ -52,6 +54,7 @@ def load_recipe(text: str, source: str) -> Recipe:
         sweeps=tuple(sweep for sweep in sweeps if sweep is not None),
         warm_up_s=top.get("warm up", float) or 0.0,
         exchange=exchange,
+        witnessed=witnessed,
         notes=top.word("notes"),
         valid_for=_valid_for(top),
         source=source,

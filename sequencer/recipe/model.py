@@ -26,6 +26,7 @@ __all__ = [
     "Specifications",
     "SwitchFile",
     "SwitchLoss",
+    "Witness",
 ]
 
 
@@ -119,6 +120,18 @@ class ExtraSweep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Witness:
+    """A step that this bench cannot measure: a person does it and types in what they read.
+
+    ``readings``: what is asked for -> the unit it is told in ('W', 'min', 'degC', 'dB', 'dBm'; '' for words).
+    """
+
+    name: str
+    do: str
+    readings: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
     """A recipe, checked."""
 
@@ -132,6 +145,7 @@ class Recipe:
     sweeps: tuple[ExtraSweep, ...] = ()
     warm_up_s: float = 0.0  # two thrus this far apart must agree before the run begins; 0: only where there is reason
     exchange: tuple[tuple[str, str], ...] = ()  # paths swept the other way round, too: a passive device must agree
+    witnessed: tuple[Witness, ...] = ()  # done and typed in by a person, after the last sweep
     notes: str = ""
     valid_for: str = ""
     source: str = ""

@@ -155,6 +155,8 @@ class Engine:
     def _do(self, step: Step) -> None:
         match step:
             case Ask():
+                if step.generator_off:
+                    self._make_safe()
                 answer, by = self.outside.operator.ask(step.question)
                 self._append(Answered(at=self._now(), why=step.why, question=step.question.key, answer=answer, by=by))
             case Connect():

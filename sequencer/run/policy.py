@@ -41,6 +41,7 @@ from sequencer.run.tracking import tracking_step
 from sequencer.run.visits import Visit, known_at, visits, without_sweeps
 from sequencer.run.warmup import warm_up_step
 from sequencer.run.windows import OVERVIEW
+from sequencer.run.witness import witness_step
 
 __all__ = ["CONDITIONS", "LOCKED_OUT", "capabilities", "decide"]
 
@@ -95,6 +96,9 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
         return check_step(recipe, bench, caps, plan, history) or step
     if step is not None:
         return step
+    witness = witness_step(recipe, spoken, simulated=began.simulated)
+    if witness is not None:
+        return witness
     judged = {e.result_id for e in since_session(history) if isinstance(e, Judged)}
     for requirement in recipe.requirements:
         if requirement.id not in judged:

@@ -35,6 +35,7 @@ from sequencer.run.standards import standard_reading
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import NOBODY
 from sequencer.run.windows import OVERVIEW
+from sequencer.run.witness import is_witness, witnessed
 from sequencer.units import show_db, show_hz
 
 __all__ = ["make_record", "result_text"]
@@ -66,7 +67,7 @@ def make_record(
         msg = "the journal has no beginning, so there is nothing to record"
         raise StoredDataError(msg)
     conditions = dict(began.conditions)
-    conditions |= {e.question: e.answer for e in history if isinstance(e, Answered)}
+    conditions |= {e.question: e.answer for e in history if isinstance(e, Answered) and not is_witness(e)}
     identification: dict[str, str] = {}
     for entry in history:
         if isinstance(entry, Identified):
@@ -107,6 +108,7 @@ def make_record(
         warnings=tuple(dict.fromkeys(warnings)),
         results=done.results,
         probability_conforming=done.probability_conforming,
+        witnessed=witnessed(recipe, history),
         resumed=sum(isinstance(e, Resumed) and not e.itself for e in history),
     )
 

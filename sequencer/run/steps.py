@@ -14,10 +14,11 @@ __all__ = ["Adjust", "Ask", "Connect", "Done", "Drop", "Judge", "Step", "Stop", 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ask:
-    """Put a question to the operator."""
+    """Put a question to the operator; with the generator turned off first where the answer is about leads."""
 
     question: Question
     why: str
+    generator_off: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
