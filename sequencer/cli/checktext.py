@@ -59,7 +59,7 @@ def _sweeps(step: HookupForecast, told: set[tuple[str, str]], width: int) -> lis
     """The table of a hookup, the levels its sweeps share, and each reason the first time it applies."""
     if not step.sweeps:
         return ["  (no sweep)"]
-    lines = table(HEADS, [_sweep(sweep, step) for sweep in step.sweeps], width, wraps=0)
+    lines = table(HEADS, [_sweep(sweep, step) for sweep in step.sweeps], width)
     levels: dict[str, list[str]] = {}
     for sweep in step.sweeps:
         levels.setdefault(_levels(sweep), []).append(_name(sweep, step))
@@ -119,7 +119,7 @@ def _provable(limits: Sequence[LimitForecast], width: int) -> list[str]:
     if not limits:
         return ["No limits: nothing to prove."]
     rows = [(limit.id, limit.limit, limit.provable, "yes" if limit.ok else "NO") for limit in limits]
-    lines = ["What this bench can prove:", *table(("limit on", "required", "provable", "enough"), rows, width, wraps=0)]
+    lines = ["What this bench can prove:", *table(("limit on", "required", "provable", "enough"), rows, width)]
     for limit in limits:
         if not limit.ok:
             remedy = limit.remedy or "no single remedy is known"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from reports.change_words import change_interval, difference, e_n, family_sentence, limit_on_change, signed
 from reports.study_words import best_words, slope_words
 from reports.words import has_limit, interval_text, limit_text, value_text
-from sequencer.cli.words import fold, table
+from sequencer.cli.words import fold, plain, table
 from sequencer.core.comparison import Against, Series, Studied, Study, Trend
 from sequencer.core.record import FamilyChange, Record
 
@@ -15,13 +15,6 @@ __all__ = ["against_text", "change_text", "study_text", "trend_text"]
 
 WIDTH = 80
 _MARK = "SIMULATED, NOT A MEASUREMENT"
-_ASCII = {"\N{MINUS SIGN}": "-", "≥": ">=", "≤": "<=", "°": "deg ", "\N{NO-BREAK SPACE}": " "}
-
-
-def _plain(text: str) -> str:
-    for sign, letters in _ASCII.items():
-        text = text.replace(sign, letters)
-    return text
 
 
 def _head(simulated: bool, title: str) -> list[str]:
@@ -29,7 +22,7 @@ def _head(simulated: bool, title: str) -> list[str]:
 
 
 def _bullets(lead: str, lines: Sequence[str]) -> list[str]:
-    return [lead, *(part for line in lines for part in fold(_plain(line), WIDTH, "  - "))] if lines else []
+    return [lead, *(part for line in lines for part in fold(plain(line), WIDTH, "  - "))] if lines else []
 
 
 def change_text(record: Record) -> str:
@@ -38,21 +31,21 @@ def change_text(record: Record) -> str:
     if family is None:
         return ""
     rows = [(r.id, r.change, r.unit) for r in record.results if r.change is not None]
-    cells = [[_plain(t) for t in (name, difference(c, u), change_interval(c, u), e_n(c.e_n))] for name, c, u in rows]
+    cells = [[plain(t) for t in (name, difference(c, u), change_interval(c, u), e_n(c.e_n))] for name, c, u in rows]
     lines = [f"Against the baseline {family.baseline}:", ""]
-    lines += [*table(("quantity", "change", "95 % interval", "E_n"), cells, WIDTH, wraps=0), ""]
+    lines += [*table(("quantity", "change", "95 % interval", "E_n"), cells, WIDTH), ""]
     lines += _family(family)
     allowed = [f"{name}: {limit_on_change(c, u)}" for name, c, u in rows if c.max_change is not None]
     return "\n".join([*lines, *_bullets("Change allowed by the recipe:", allowed)])
 
 
 def _family(family: FamilyChange) -> list[str]:
-    lines = fold(_plain(family_sentence(family)), WIDTH)
+    lines = fold(plain(family_sentence(family)), WIDTH)
     if family.exceeded is not None:
         said = "MORE than the recipe allows" if family.exceeded else "within what the recipe allows"
         lines += fold(f"The change is {said}.", WIDTH)
     if family.reason:
-        lines += fold(_plain(f"Where to look first: {family.reason}."), WIDTH)
+        lines += fold(plain(f"Where to look first: {family.reason}."), WIDTH)
     shared = "; ".join(family.shared) or "nothing"
     return lines + fold(f"Cancelled, because both runs share it: {shared}.", WIDTH)
 
@@ -71,9 +64,9 @@ def against_text(against: Against) -> str:
         )
         for each in against.quantities
     ]
-    rows = [[_plain(cell) for cell in row] for row in cells]
+    rows = [[plain(cell) for cell in row] for row in cells]
     lines = _head(before.simulated or after.simulated, title)
-    lines += table(("quantity", "before", "now", "change", "E_n"), rows, WIDTH, wraps=0)
+    lines += table(("quantity", "before", "now", "change", "E_n"), rows, WIDTH)
     lines += ["", *_family(against.family)]
     lines += _bullets("What differed:", against.family.differing)
     lines += _bullets("Not compared:", against.left_out)
@@ -99,15 +92,15 @@ def _series(series: Series) -> list[str]:
         rows.append(
             (
                 f"{point.at:%Y-%m-%d}",
-                _plain(value_text(point.result)),
-                _plain(interval_text(point.result)),
+                plain(value_text(point.result)),
+                plain(interval_text(point.result)),
                 warm,
                 point.result.statement.value,
             )
         )
-    told = [*fold(_plain(f"{series.id}{limit}"), WIDTH)]
-    told += table(("date", "value", "95 % interval", "temperature", "statement"), rows, WIDTH, wraps=2)
-    return [*told, *fold(_plain(slope_words(series)), WIDTH, "  "), ""]
+    told = [*fold(plain(f"{series.id}{limit}"), WIDTH)]
+    told += table(("date", "value", "95 % interval", "temperature", "statement"), rows, WIDTH)
+    return [*told, *fold(plain(slope_words(series)), WIDTH, "  "), ""]
 
 
 def study_text(study: Study) -> str:
@@ -125,10 +118,10 @@ def _studied(studied: Studied, key: str) -> list[str]:
     unit = next(r.unit for p in studied.points for r in p.results)
     rows = []
     for point in studied.points:
-        value = "no value" if point.value is None else _plain(signed(point.value, unit).lstrip("+"))
-        half = "" if point.half is None else f"+/- {_plain(signed(point.half, unit).lstrip('+'))}"
-        spread = "" if point.spread is None else _plain(signed(point.spread, unit).lstrip("+"))
+        value = "no value" if point.value is None else plain(signed(point.value, unit).lstrip("+"))
+        half = "" if point.half is None else f"+/- {plain(signed(point.half, unit).lstrip('+'))}"
+        spread = "" if point.spread is None else plain(signed(point.spread, unit).lstrip("+"))
         rows.append((point.label, str(len(point.results)), value, half, spread, "best" * (point.label == studied.best)))
     told = fold(studied.id, WIDTH)
-    told += table((key, "runs", "mean", "within the evening", "repeats differ", ""), rows, WIDTH, wraps=0)
-    return [*told, *fold(_plain(best_words(studied, key)), WIDTH, "  "), ""]
+    told += table((key, "runs", "mean", "within the evening", "repeats differ", ""), rows, WIDTH)
+    return [*told, *fold(plain(best_words(studied, key)), WIDTH, "  "), ""]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 import unicodedata
 from collections.abc import Sequence
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from sequencer.core.hookup import Hookup, HookupKind
@@ -20,11 +22,14 @@ __all__ = [
     "duration",
     "fold",
     "listed",
+    "plain",
     "printable",
     "settings_range",
     "table",
 ]
 
+_ASCII = {"\N{MINUS SIGN}": "-", "≥": ">=", "≤": "<=", "°": "deg ", "\N{NO-BREAK SPACE}": " "}
+_UNIT = re.compile(r"(?<=\d) (?=(?:[kMG]?Hz|dBm?|%|m?s|min|h)\b|%)")  # no line ends between a number and its unit
 NARROWEST = 40  # below this, tables and diagrams would fall apart; the terminal may wrap them itself
 
 
@@ -43,6 +48,13 @@ def printable(text: str) -> str:
     """
     flat = " ".join(text.split())
     return "".join("?" if unicodedata.category(char) in ("Cc", "Cf", "Cs", "Co", "Cn") else char for char in flat)
+
+
+def plain(text: str) -> str:
+    """Return the report's words in signs that every terminal has."""
+    for sign, letters in _ASCII.items():
+        text = text.replace(sign, letters)
+    return text
 
 
 def duration(seconds: float) -> str:
@@ -112,21 +124,32 @@ def settings_range(settings: SweepSettings) -> str:
 def fold(text: str, width: int, first: str = "", rest: str | None = None) -> list[str]:
     """Fold one paragraph, its first line led by ``first``, the others by ``rest`` (default: as many blanks)."""
     hang = " " * len(first) if rest is None else rest
-    folded = textwrap.wrap(printable(text), width, initial_indent=first, subsequent_indent=hang, break_on_hyphens=False)
-    return folded or [first.rstrip()]
+    return _wrapped(_bound(text), width, first, hang) or [first.rstrip()]
 
 
-def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, wraps: int, indent: str = "  ") -> list[str]:
-    """Lay rows out in columns; column ``wraps`` is folded so that the whole fits in ``width`` where it can."""
-    body = [[printable(cell) for cell in row] for row in rows]
-    widths = [max(len(row[k]) for row in [list(heads), *body]) for k in range(len(heads))]
-    others = sum(size for k, size in enumerate(widths) if k != wraps) + 2 * (len(heads) - 1) + len(indent)
-    widths[wraps] = max(min(widths[wraps], width - others), 8)
+def _bound(text: str) -> str:
+    """Make it printable, a number and its unit one word."""
+    return _UNIT.sub("\N{NO-BREAK SPACE}", printable(text))
+
+
+def _wrapped(bound: str, width: int, first: str = "", hang: str = "") -> list[str]:
+    lines = textwrap.wrap(bound, width, initial_indent=first, subsequent_indent=hang, break_on_hyphens=False)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, indent: str = "  ") -> list[str]:
+    """Lay rows out in columns; the widest are folded between words until the whole fits in ``width``, if it can."""
+    body = [[_bound(cell) for cell in row] for row in rows]
+    columns = list(zip(heads, *body, strict=True))
+    widths = [max(map(len, column)) for column in columns]
+    least = [max(len(word) for cell in column for word in cell.split(" ")) for column in columns]
+    while sum(widths) + 2 * (len(heads) - 1) + len(indent) > width and widths != least:
+        widest = max((k for k in range(len(widths)) if widths[k] > least[k]), key=lambda k: widths[k])
+        widths[widest] -= 1
     lines = [_row(heads, widths, indent), _row(["-" * size for size in widths], widths, indent)]
     for row in body:
-        parts = textwrap.wrap(row[wraps], widths[wraps], break_on_hyphens=False) or [""]
-        for at, part in enumerate(parts):
-            lines.append(_row([part if k == wraps else cell * (at == 0) for k, cell in enumerate(row)], widths, indent))
+        folded = [_wrapped(cell, size) for cell, size in zip(row, widths, strict=True)]
+        lines += [_row(parts, widths, indent) for parts in zip_longest(*folded, fillvalue="")]
     return lines
 
 

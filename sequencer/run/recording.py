@@ -26,6 +26,7 @@ from sequencer.core.history import (
 )
 from sequencer.core.hookup import HookupKind
 from sequencer.core.record import Bound, HookupRecord, JournalNote, Record, Result, TraceRecord
+from sequencer.core.told import interval_text, percent, value_text
 from sequencer.errors import StoredDataError
 from sequencer.formats.journal import kind_of
 from sequencer.recipe.model import Bench, Figure, Recipe
@@ -36,20 +37,16 @@ from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import NOBODY
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import is_witness, witnessed
-from sequencer.units import show_db, show_hz
+from sequencer.units import show_hz
 
 __all__ = ["make_record", "result_text"]
 
 
 def result_text(result: Result) -> str:
-    """Return a result in words: '1.21 dB, 95 % interval 1.12 to 1.31 dB', '>= 92.4 dB', 'not measured'."""
-    low, high = result.interval
-    if result.bound is Bound.AT_LEAST and low is not None:
-        return f">= {_show(low, result.unit)}"
+    """Return a result in words, as the report writes it: '1.21 dB, 95 % interval 1.12 to 1.31 dB', '≥ 92.4 dB'."""
     if result.value is None:
-        return "not measured"
-    between = " to ".join("open" if end is None else _show(end, result.unit) for end in (low, high))
-    return f"{_show(result.value, result.unit)}, {result.coverage:.0%} interval {between}"
+        return value_text(result) if result.bound is Bound.AT_LEAST else "not measured"
+    return f"{value_text(result)}, {percent(result.coverage)} interval {interval_text(result)}"
 
 
 def make_record(
@@ -111,10 +108,6 @@ def make_record(
         witnessed=witnessed(recipe, history),
         resumed=sum(isinstance(e, Resumed) and not e.itself for e in history),
     )
-
-
-def _show(value: float, unit: str) -> str:
-    return show_hz(value) if unit == "Hz" else show_db(value)
 
 
 def _hookups(history: Sequence[Entry], bench: Bench) -> list[HookupRecord]:
