@@ -8,6 +8,7 @@ A bare thru would not do: switching alone may move it by more than the 0.1 dB al
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -18,7 +19,7 @@ from sequencer.core.history import Role
 from sequencer.core.hookup import HookupKind
 from sequencer.core.trace import FloatArray, Sweep
 from sequencer.run.planned import PlannedSweep, Station
-from sequencer.run.visits import Visit
+from sequencer.run.visits import Visit, known_at
 from sequencer.run.windows import OVERVIEW
 
 __all__ = ["compression_text", "with_compression"]
@@ -28,6 +29,9 @@ ALLOWED_DB = 0.1  # common practice, no source (trade notes 1.12)
 SMALL_DB = 10.0  # a check standard up to here is 'small'
 WEAKER_DB = (10.0, 40.0)  # of a path: weak enough not to be compressed, strong enough not to be noise
 FEWEST_POINTS = 5
+ABOVE_NOISE_DB = 20.0  # 0.04 dB of noise in a mean power
+SIGMAS = 4.0  # of noise: a false alarm in 16,000 runs
+MEDIAN_FACTOR = 1.25  # standard uncertainty of a median over that of a mean, sqrt(pi / 2)
 PARTS = 4
 _WHY = f"with {MORE_DB:g} dB more attenuation nothing but compression can change the loss"
 
@@ -55,13 +59,16 @@ def compression_text(stays: Sequence[Visit]) -> str:
     plain, more = _loss_db(thru, weaker, after=False), _loss_db(thru, weaker, after=True)
     if plain is None or more is None or plain.shape != more.shape:
         return ""
-    there = np.isfinite(plain) & np.isfinite(more)
+    there = np.isfinite(plain) & np.isfinite(more) & _above_noise(weaker, known_at(stays).noise_dbm_hz)
     if weaker.hookup.kind is HookupKind.PATH:
         there &= (plain > WEAKER_DB[0]) & (plain < WEAKER_DB[1])
     if int(np.sum(there)) < FEWEST_POINTS:
         return ""
     less_db = float(np.median((more - plain)[there]))
-    if abs(less_db) <= ALLOWED_DB or _uneven_db((more - plain)[there]) > max(ALLOWED_DB, 0.5 * abs(less_db)):
+    u_db = MEDIAN_FACTOR * float(np.std((more - plain)[there])) / math.sqrt(float(np.sum(there)))
+    if abs(less_db) <= ALLOWED_DB + SIGMAS * u_db or _uneven_db((more - plain)[there]) > max(
+        ALLOWED_DB, 0.5 * abs(less_db)
+    ):
         return ""
     name = weaker.hookup.name
     return (
@@ -69,6 +76,17 @@ def compression_text(stays: Sequence[Visit]) -> str:
         f"{'more' if less_db > 0.0 else 'less'}: {ALLOWED_DB:g} dB are allowed. The thru is too strong for the "
         "analyzer's input: lower the generator's level or put a larger pad on the analyzer's lead"
     )
+
+
+def _above_noise(weaker: Visit, noise_dbm_hz: float | None) -> np.ndarray:
+    """Mark the points that noise adds less to than half of what is allowed, at either attenuation."""
+    marks = np.asarray(True)
+    for after in (False, True):
+        sweep = _overview(weaker, after)
+        if sweep is not None and noise_dbm_hz is not None:
+            noise_dbm = noise_dbm_hz + sweep.used.attenuation_db + 10.0 * math.log10(sweep.used.rbw_hz)
+            marks = marks & (sweep.trace.level_dbm > noise_dbm + ABOVE_NOISE_DB)
+    return marks
 
 
 def _uneven_db(change_db: FloatArray) -> float:

@@ -15,7 +15,7 @@ from sequencer.core.history import Role
 from sequencer.core.normalise import Averaged, Response
 from sequencer.core.trace import own
 from sequencer.run.sweeps import Sweeps
-from sequencer.run.windows import LEAKAGE
+from sequencer.run.windows import LEAKAGE, WIDE
 
 __all__ = ["flat", "leak_near", "with_leak"]
 
@@ -83,7 +83,7 @@ def leak_near(sweeps: Sweeps, f_hz: float, thru_dbm: float, floor: str = "floor"
 
 def _noise_in(sweeps: Sweeps, name: str, swept: Averaged, floor: str) -> tuple[float, float]:
     """Return the noise in a leakage sweep's filter and its standard uncertainty, mW; zeros where not known."""
-    for key in (f"{LEAKAGE} {name}", name, f"wide {name}"):
+    for key in (f"{LEAKAGE} {name}", name, f"{WIDE}{name}"):
         noise = sweeps.latest(floor, key, Role.NOISE)
         if noise is None:
             continue

@@ -178,7 +178,8 @@ def _at_stations(
         again = retake_step(sweeps, stay, history)
         if again is not None:
             return again
-        fault = _fault(stay, expected, thru, last, before, recipe) or mistaken_for(stay, stays[:number], thru, recipe)
+        fault = _fault(stay, expected, thru, last, before, recipe, noise)
+        fault = fault or mistaken_for(stay, stays[:number], thru, recipe)
         other_side = exchanged(stay, thru, recipe)
         if other_side and not stay.refused:
             fault = fault or f"{other_side}: are the leads on the wrong ports?"
@@ -306,7 +307,13 @@ def _next_sweep(
 
 
 def _fault(
-    stay: Visit, expected: float, thru: Sweep | None, last: Sweep | None, left: Hookup | None, recipe: Recipe
+    stay: Visit,
+    expected: float,
+    thru: Sweep | None,
+    last: Sweep | None,
+    left: Hookup | None,
+    recipe: Recipe,
+    noise: float | None,
 ) -> str:
     """Return what speaks against what this stay has taken so far: the latest sweep itself, then the hookup."""
     spoilt = sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
@@ -315,12 +322,16 @@ def _fault(
         return spoilt
     if stay.swept[-1].sweep is first:  # the first sweep with the generator on is the proof; it is judged once
         before = None if _may_be_a_twin(stay, left, recipe) else last
-        fault = hookup_fault(stay.hookup, first, expected_dbm=expected, thru=thru, last=before, recipe=recipe)
+        fault = hookup_fault(
+            stay.hookup, first, expected_dbm=expected, thru=thru, last=before, recipe=recipe, noise_dbm_hz=noise
+        )
         if fault:
             return fault
     latest = stay.swept[-1]
     if (latest.key, latest.role) == ("overview", Role.THRU):  # the reference itself, after what came before it
-        fault = hookup_fault(stay.hookup, latest.sweep, expected_dbm=expected, thru=thru, last=None, recipe=recipe)
+        fault = hookup_fault(
+            stay.hookup, latest.sweep, expected_dbm=expected, thru=thru, last=None, recipe=recipe, noise_dbm_hz=noise
+        )
         if fault:
             return fault
     return above_display(latest.sweep)

@@ -40,6 +40,7 @@ from sequencer.run.policy import decide
 from sequencer.run.standards import value_of
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
 from sequencer.run.visits import Journal
+from sequencer.run.windows import WIDE
 from sequencer.units import show_db, show_hz
 
 __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
@@ -47,6 +48,9 @@ __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
 SECONDS_A_TOUCH = 15.0  # make or break one joint, with care [common practice, no source]
 IDEAL_LOSS_DB = 0.2  # what an ideal device still loses
 ISOLATED_DB = 200.0
+DEEP_DB = 75.0  # of a notch without a limit on its depth; common practice, no source
+TYPICAL_Q = 4500.0  # of a cavity in good order; common practice, no source
+BETTER_DB = 7.0  # the planner's room below a limit, less what noise must leave of it
 LEAKAGE_DB = 110.0  # below the thru, double-screened leads [common practice, no source]; said as an assumption
 
 TYPICAL = Capabilities(  # of a laboratory analyzer with tracking generator [common practice, no source]
@@ -278,7 +282,7 @@ class Predicted:
         settings = step.settings
         grid = settings.grid_hz()
         noise_dbm = self.noise_dbm_hz + settings.attenuation_db + 10.0 * np.log10(settings.rbw_hz)
-        signal_dbm = self._signal(hookup, step.role, grid) if settings.generator_dbm is not None else -400.0
+        signal_dbm = self._signal(hookup, step.role, step.key, grid) if settings.generator_dbm is not None else -400.0
         seconds = seconds_of(settings, self.caps)
         noise, signal = 10.0 ** (noise_dbm / 10.0), 10.0 ** (np.asarray(signal_dbm) / 10.0)
         samples = max(1.0, settings.rbw_hz * seconds / settings.points) if settings.detector is Detector.POWER else 1.0
@@ -293,7 +297,7 @@ class Predicted:
             instrument_s=seconds,
         )
 
-    def _signal(self, hookup: Hookup, role: Role, grid: FloatArray) -> FloatArray | float:
+    def _signal(self, hookup: Hookup, role: Role, key: str, grid: FloatArray) -> FloatArray | float:
         if hookup.kind is HookupKind.THRU:
             return self.thru_dbm
         if hookup.kind is HookupKind.STANDARD:
@@ -302,7 +306,7 @@ class Predicted:
             return self.thru_dbm - LEAKAGE_DB
         if hookup.kind is HookupKind.REFLECT:
             return self.reflect_dbm - self._return_loss(hookup.test_port, role, grid)
-        return self.thru_dbm - self._loss(hookup, grid)
+        return self.thru_dbm - self._loss(hookup, grid, shaped=key.startswith(WIDE))
 
     def _return_loss(self, port: str | None, role: Role, grid: FloatArray) -> FloatArray:
         """Open and short ripple opposite ways; a port is matched where it must be and reflects elsewhere."""
@@ -318,19 +322,34 @@ class Predicted:
         to_other = np.min([np.abs(grid - hz) for hz in sorted(other)], axis=0)
         return np.where(to_match < to_other, ISOLATED_DB, reflected)
 
-    def _loss(self, hookup: Hookup, grid: FloatArray) -> FloatArray:
-        """Nothing passes nearer to a rejected frequency than to a passed one; elsewhere all does."""
+    def _loss(self, hookup: Hookup, grid: FloatArray, *, shaped: bool) -> FloatArray:
+        """Nothing passes nearer to a rejected frequency than to a passed one; elsewhere all does.
+
+        The wide zooms are there for shapes: in them a notch has a bottom and skirts, and a pass band edges.
+        """
         ends = {hookup.generator, hookup.analyzer}
         here = [r for r in self.recipe.requirements if r.path and set(r.path) == ends]
         stops = {r.at_hz for r in here if _rejects(r)}
         passes = {r.at_hz for r in here} - stops or set(self.recipe.frequencies.values()) - stops
         if not stops:
             return np.full(grid.shape, IDEAL_LOSS_DB)
-        if not passes:
-            return np.full(grid.shape, ISOLATED_DB)
         to_stop = np.min([np.abs(grid - hz) for hz in sorted(stops)], axis=0)
-        to_pass = np.min([np.abs(grid - hz) for hz in sorted(passes)], axis=0)
-        return np.where(to_stop < to_pass, ISOLATED_DB, IDEAL_LOSS_DB)
+        to_pass = (
+            np.min([np.abs(grid - hz) for hz in sorted(passes)], axis=0) if passes else np.full(grid.shape, np.inf)
+        )
+        if not shaped:
+            return np.where(to_stop < to_pass, ISOLATED_DB, IDEAL_LOSS_DB)
+        # two aligned notches, faded out from midway so that about a tenth of the split passes with half a decibel
+        x = 2.0 * to_stop / (float(np.mean(sorted(stops))) / TYPICAL_Q)
+        skirts = np.maximum(_bottom_db(here) - 20.0 * np.log10(1.0 + x**2), IDEAL_LOSS_DB)
+        near = np.minimum(2.0 * to_pass / (to_pass + to_stop), 1.0) if passes else np.ones(grid.shape)
+        return IDEAL_LOSS_DB + (skirts - IDEAL_LOSS_DB) * near**4
+
+
+def _bottom_db(here: Iterable[Requirement]) -> float:
+    """Return the depth of an ideal notch: as much better than its limits as a bench is planned to read."""
+    minima = (r.minimum if r.quantity.unit == "dB" else r.level_db for r in here if _rejects(r))
+    return max((m for m in minima if m is not None), default=DEEP_DB) + BETTER_DB
 
 
 def _rejects(requirement: Requirement) -> bool:

@@ -14,7 +14,15 @@ from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Flag, FloatArray, Sweep
 from sequencer.recipe.model import Quantity, Recipe
 
-__all__ = ["above_display", "foreign_signals", "hookup_fault", "noise_dbm_hz", "repeats", "sweep_fault"]
+__all__ = [
+    "NOISE_PEAK_DB",
+    "above_display",
+    "foreign_signals",
+    "hookup_fault",
+    "noise_dbm_hz",
+    "repeats",
+    "sweep_fault",
+]
 
 THRU_SLACK_DB = 8.0  # level of a sound thru round the expected one: lead loss, generator flatness
 THRU_SPREAD_DB = 6.0  # over an overview a sound pair of leads is flatter than this
@@ -22,6 +30,8 @@ THRU_STEP_DB = 0.5  # between neighbours: a loose joint steps, a lead does not
 FLOOR_BELOW_DB = 40.0  # leads in loads read at least this far below the thru
 PASS_WITHIN_DB = 15.0  # a path must pass somewhere near where it should, else a lead is off
 REFLECT_SLACK_DB = 8.0
+NOISE_PEAK_DB = 13.0  # the highest of 1000 samples of noise stands 8.4 dB above its mean, once in 1000 runs 11.4 dB
+STEP_SIGMAS = 5.0  # of noise between neighbours: once in 4000 traces of 400 points
 ABOVE_REFERENCE_DB = 1.0  # what a display may show beyond its top line; common practice, no source
 FLAT_DB, FLAT_POINTS = 1e-6, 3  # so many points at exactly one level, and that the highest
 SAME_DB = 0.02  # two hookups never repeat this closely unless nothing was moved
@@ -58,7 +68,14 @@ def above_display(sweep: Sweep) -> str:
 
 
 def hookup_fault(
-    hookup: Hookup, sweep: Sweep, *, expected_dbm: float, thru: Sweep | None, last: Sweep | None, recipe: Recipe
+    hookup: Hookup,
+    sweep: Sweep,
+    *,
+    expected_dbm: float,
+    thru: Sweep | None,
+    last: Sweep | None,
+    recipe: Recipe,
+    noise_dbm_hz: float | None = None,
 ) -> str:
     """Return why the first generator-on sweep does not look like the hookup, in words, or ''.
 
@@ -67,20 +84,21 @@ def hookup_fault(
     expected_dbm : level of a thru (or of full reflection, for a bridge hookup) as far as the bench file tells.
     thru : the opening thru's overview, None before it was taken.
     last : the first sweep of the hookup before, None at the start; only compared on the same grid.
+    noise_dbm_hz : the analyzer's noise at its input, None before it was seen; what it explains is no fault.
     """
     level = sweep.trace.level_dbm
     if last is not None and repeats(sweep, last):
         return f"the trace repeats the last hookup's within {SAME_DB} dB: nothing seems to have been moved"
     if hookup.kind is HookupKind.THRU:
-        return _thru_fault(level, expected_dbm)
+        return _thru_fault(level, expected_dbm, _noise_dbm(sweep, noise_dbm_hz))
     if hookup.kind is HookupKind.FLOOR:
         top = float(np.median(thru.trace.level_dbm)) if thru is not None else expected_dbm
         high = float(np.max(level))
-        if high > top - FLOOR_BELOW_DB:
+        if high > max(top - FLOOR_BELOW_DB, _noise_dbm(sweep, noise_dbm_hz) + NOISE_PEAK_DB):
             return f"up to {high:.1f} dBm come through where both leads should end in loads (thru {top:.1f} dBm)"
         return ""
     if hookup.kind is HookupKind.PATH:
-        return _path_fault(hookup, sweep, thru, recipe)
+        return _path_fault(hookup, sweep, thru, recipe, _noise_dbm(sweep, noise_dbm_hz))
     if hookup.test_port in {"open", "short"}:
         middle = float(np.median(level))
         if abs(middle - expected_dbm) > REFLECT_SLACK_DB:
@@ -97,7 +115,19 @@ def repeats(sweep: Sweep, last: Sweep) -> bool:
     return float(np.median(np.abs(sweep.trace.level_dbm - last.trace.level_dbm)[strong])) < SAME_DB
 
 
-def _thru_fault(level: FloatArray, expected_dbm: float) -> str:
+def _noise_dbm(sweep: Sweep, noise_dbm_hz: float | None) -> float:
+    """Return the level that noise alone shows at a sweep's settings; nothing where it is not known."""
+    if noise_dbm_hz is None:
+        return -np.inf
+    return noise_dbm_hz + sweep.used.attenuation_db + 10.0 * float(np.log10(sweep.used.rbw_hz))
+
+
+def _scatter_db(level_dbm: float, noise_dbm: float) -> float:
+    """Standard deviation of the difference of two samples of S in noise N: 8.7 dB sqrt(N / S) (derived)."""
+    return 8.686 * 10.0 ** ((noise_dbm - level_dbm) / 20.0)
+
+
+def _thru_fault(level: FloatArray, expected_dbm: float, noise_dbm: float) -> str:
     middle = float(np.median(level))
     if middle < expected_dbm - THRU_SLACK_DB:
         return (
@@ -110,21 +140,22 @@ def _thru_fault(level: FloatArray, expected_dbm: float) -> str:
             "are the pads of the bench file in place?"
         )
     spread = float(np.max(level) - np.min(level))
-    if spread > THRU_SPREAD_DB:
+    scatter_db = _scatter_db(middle, noise_dbm)
+    if spread > THRU_SPREAD_DB + STEP_SIGMAS * scatter_db:
         return f"the thru is not flat: {spread:.1f} dB from highest to lowest; look for a bad lead or joint"
     step = float(np.max(np.abs(np.diff(level)), initial=0.0))
-    if step > THRU_STEP_DB:
+    if step > THRU_STEP_DB + STEP_SIGMAS * scatter_db:
         return f"the thru has a step of {step:.2f} dB between neighbouring points; look for a loose joint"
     return ""
 
 
-def _path_fault(hookup: Hookup, sweep: Sweep, thru: Sweep | None, recipe: Recipe) -> str:
+def _path_fault(hookup: Hookup, sweep: Sweep, thru: Sweep | None, recipe: Recipe, noise_dbm: float) -> str:
     """A path shows loss everywhere, and passes where the recipe says it passes."""
     if thru is None or thru.trace.freq_hz.shape != sweep.trace.freq_hz.shape:
         return ""
     loss = thru.trace.level_dbm - sweep.trace.level_dbm
     least = float(np.min(loss))
-    if least < -1.0:
+    if least < -1.0 - STEP_SIGMAS * _scatter_db(float(np.median(thru.trace.level_dbm)), noise_dbm):
         return f"the path shows {-least:.1f} dB of gain against the thru: is a pad missing, or the thru still in place?"
     if float(np.max(loss)) < 1.0 and len(recipe.ports) > 1 and _rejects_somewhere(hookup, recipe):
         return "the path looks like a piece of lead: no rejection anywhere in the overview"

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from sequencer.core.capability import Capabilities
 from sequencer.core.trace import Detector, SweepSettings
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.proof import NOISE_PEAK_DB
 from sequencer.run.windows import OVERVIEW, REFLECTION_DEPTH_DB, Window
 
 __all__ = ["Known", "Setter", "expected_thru_dbm", "fitted", "generator_level_dbm", "reflect_level_dbm", "seconds_of"]
@@ -135,7 +136,8 @@ class Setter:
         else:
             repeats = math.ceil(whole_s / (time_s or coupled_s))
         noise_dbm = self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw_hz)
-        reference_dbm = self._faint_reference_dbm(noise_dbm + 40.0, self._reference_dbm(self.thru_dbm, depth_db))
+        plain_dbm = self._reference_dbm(self.thru_dbm, depth_db)
+        reference_dbm = self._faint_reference_dbm(noise_dbm + 40.0, plain_dbm, noise_dbm)
         settings = self._settings(window, rbw_hz, reference_dbm, time_s, on=False)
         return settings, min(max(repeats, 1), MOST_REPEATS)
 
@@ -170,7 +172,9 @@ class Setter:
         narrow = Window(window.key, window.center_hz, half_hz, half_hz / (LEAKAGE_POINTS // 2), 0.0, "", None, points)
         time_s = None if each_s <= coupled_s else min(each_s, LONGEST_SWEEP_S)
         limit_dbm = self.thru_dbm - window.depth_db
-        reference_dbm = self._faint_reference_dbm(limit_dbm + 10.0, self._reference_dbm(self.thru_dbm, window.depth_db))
+        plain_dbm = self._reference_dbm(self.thru_dbm, window.depth_db)
+        noise_dbm = self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw_hz)
+        reference_dbm = self._faint_reference_dbm(limit_dbm + 10.0, plain_dbm, noise_dbm)
         return self._settings(narrow, rbw_hz, reference_dbm, time_s), min(repeats, MOST_REPEATS)
 
     def tracking(self, center_hz: float, rbw_hz: float) -> SweepSettings:
@@ -186,7 +190,7 @@ class Setter:
         overview = window.key == OVERVIEW
         top = self.expected_dbm if overview else self.thru_dbm
         top -= self.bench.bridge.loss_db if self.bench.bridge else 0.0
-        rbw_hz = self.allowed_rbw_hz(self._quiet_rbw_hz(window, top - REFLECTION_DEPTH_DB))
+        rbw_hz = self._in_time(window, self.allowed_rbw_hz(self._quiet_rbw_hz(window, top - REFLECTION_DEPTH_DB)))
         return self._settings(window, rbw_hz, self._reference_dbm(top, 0.0), self._slow_s(window, rbw_hz))
 
     def _settings(
@@ -349,11 +353,14 @@ class Setter:
             top -= min(depth_db - 25.0, depth_db + DISPLAY_ROOM_DB + 5.0 - reach)
         return self._allowed_reference_dbm(top)
 
-    def _faint_reference_dbm(self, level_dbm: float, else_dbm: float) -> float:
-        """Return a reference for levels of at most about ``level_dbm``, where the display ends; else what is given."""
-        if self.caps.display_range_db is None:
-            return else_dbm
-        return min(self._allowed_reference_dbm(level_dbm), else_dbm)
+    def _faint_reference_dbm(self, level_dbm: float, else_dbm: float, noise_dbm: float) -> float:
+        """Return a reference for levels of at most about ``level_dbm``, where the display ends; else what is given.
+
+        The highest samples of the noise stay below it.
+        """
+        if self.caps.display_range_db is not None:
+            else_dbm = min(self._allowed_reference_dbm(level_dbm), else_dbm)
+        return max(else_dbm, self._allowed_reference_dbm(noise_dbm + NOISE_PEAK_DB))
 
     def _allowed_reference_dbm(self, level_dbm: float) -> float:
         low, high = self.caps.reference_dbm

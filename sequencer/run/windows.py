@@ -10,6 +10,7 @@ from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
 
 __all__ = ["LEAKAGE", "OVERVIEW", "Window", "Windows", "merged"]
 
+WIDE = "wide "  # begins the keys of zooms that must show edges
 ASSUMED_Q = 10_000.0  # highest unloaded Q met in cavities; a lower one makes every notch wider
 ALIGNED = 0.5  # three aligned notches are 0.51 times as wide as one (derived, checked by program)
 POINTS_A_NOTCH = 5  # steps across the narrowest notch; target and edges lie on the grid anyway
@@ -102,7 +103,7 @@ class Windows:
         """
         found = []
         for frequency, hz in self.recipe.frequencies.items():
-            here = [w for w in every if w.key in (frequency, f"wide {frequency}")]
+            here = [w for w in every if w.key in (frequency, f"{WIDE}{frequency}")]
             if here:
                 depth, half = max(w.depth_db for w in here), min(w.half_hz for w in here)
                 why = "leakage is smooth, so few points and a narrow filter show it"
@@ -124,7 +125,7 @@ class Windows:
         half = max(_reach_hz(r) for r in needs)
         depth = max(_depth_db(r, self.recipe.requirements) for r in needs)
         step = min(_step_hz(hz, 0.0), half / 25.0)
-        return Window(f"wide {frequency}", hz, half, step, depth, "; ".join(r.id for r in needs))
+        return Window(f"{WIDE}{frequency}", hz, half, step, depth, "; ".join(r.id for r in needs))
 
 
 def merged(windows: Iterable[Window]) -> list[Window]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,19 +17,28 @@ from sequencer.recipe.model import Quantity, Requirement
 from sequencer.run.sweeps import Sweeps
 
 sys.path.append(str(Path(__file__).parents[1] / "oracle"))
-from oracle import Oracle, Taken, spread
+from oracle import Crossing, Oracle, Taken, spread
 
 __all__ = ["best_width"]
 
 Real = NDArray[np.float64]
 _SWITCHED = {"attenuation_db", "reference_dbm", "rbw_hz"}
-_FINE = 4001
+_FINE = 8001
 _WORST_IS_LEAST = frozenset({Quantity.REJECTION, Quantity.ISOLATION, Quantity.RETURN_LOSS})
 
 
 def best_width(drawn: Draw, history: Sequence[Entry], requirement: Requirement) -> float:
     """Width of the interval that the declared figures leave possible, in the requirement's unit."""
     return _Case(drawn, Sweeps(history), requirement).width()
+
+
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """Two edges of the true curve, and where the level that they stand at was read, if it is relative."""
+
+    start_hz: float
+    relative: bool
+    edges: tuple[Crossing, Crossing]
 
 
 class _Case:
@@ -39,12 +49,24 @@ class _Case:
         self.path = requirement.path or (requirement.port or "", requirement.port or "")
         at, within = requirement.at_hz, requirement.within_hz or 0.0
         keys = sweeps.covering(requirement.hookup_name, self.role, at - within, at + within, requirement.at)
-        if requirement.quantity.unit == "Hz":  # the narrowest that holds both edges is the 'wide' one
-            keys = tuple(key for key in keys if key.startswith("wide")) or keys
-        self.key = keys[0]
-        self.group = sweeps.groups(requirement.hookup_name, self.key, self.role)[-1]
-        self.grid = self.group[0].trace.freq_hz
-        self.center_hz = float(0.5 * (self.grid[0] + self.grid[-1]))
+        self._use(keys[0])
+        if requirement.quantity.unit == "Hz":  # of the narrowest sweep that holds both edges
+            self.curve = self._curve(max(self._span_hz(key) for key in keys))
+            left, right = (edge.at_hz for edge in self.curve.edges)
+            keys = tuple(sorted(keys, key=self._span_hz))
+            self._use(next((key for key in keys if self._reaches(key, left, right)), keys[-1]))
+
+    def _use(self, key: str) -> None:
+        self.key = key
+        self.group = self.sweeps.groups(self.requirement.hookup_name, key, self.role)[-1]
+        self.center_hz = self.group[-1].used.center_hz
+
+    def _span_hz(self, key: str) -> float:
+        return self.sweeps.groups(self.requirement.hookup_name, key, self.role)[-1][-1].used.span_hz
+
+    def _reaches(self, key: str, left_hz: float, right_hz: float) -> bool:
+        used = self.sweeps.groups(self.requirement.hookup_name, key, self.role)[-1][-1].used
+        return used.start_hz < left_hz and right_hz < used.stop_hz
 
     def width(self) -> float:
         """See `best_width`."""
@@ -89,24 +111,26 @@ class _Case:
             switched=[name for name in differing(self.group[-1].used, thru.used) if name in _SWITCHED],
         )
 
-    def _edges(self) -> float:
-        freq = np.linspace(self.grid[0], self.grid[-1], _FINE)
-        loss, at = self._true_loss(freq), self.requirement.at_hz
+    def _curve(self, span_hz: float) -> _Curve:
+        """Return the true curve well beyond the widest sweep: a reading's edges may stand further out than its own."""
+        at = self.requirement.at_hz
+        freq = np.linspace(at - span_hz, at + span_hz, _FINE)
+        loss = self._true_loss(freq)
         inside = np.abs(freq - at) <= (self.requirement.within_hz or np.inf)
-        reference = np.zeros(self.oracle.n)
-        start = at
+        start, level, relative = at, self.requirement.level_db or 0.0, False
         match self.requirement.quantity:
             case Quantity.NOTCH_FREQUENCY:
                 bottom = int(np.argmax(np.where(inside, loss, -np.inf)))
-                start, level = float(freq[bottom]), float(loss[bottom]) - 10.0
-                reference = self._passed(start)
+                start, level, relative = float(freq[bottom]), float(loss[bottom]) - 10.0, True
             case Quantity.PASS_BANDWIDTH:
                 best = self._downhill(loss, int(np.argmin(np.abs(freq - at))))
-                start, level = float(freq[best]), float(loss[best]) + (self.requirement.above_db or 0.0)
-                reference = self._passed(start)
-            case _:
-                level = self.requirement.level_db or 0.0
+                start, level, relative = float(freq[best]), float(loss[best]) + (self.requirement.above_db or 0.0), True
         left, right = (self.oracle.crossing(self.path, freq, start, way, level) for way in (-1, 1))
+        return _Curve(start, relative, (left, right))
+
+    def _edges(self) -> float:
+        left, right = self.curve.edges
+        reference = self._passed(self.curve.start_hz) if self.curve.relative else np.zeros(self.oracle.n)
         with np.errstate(invalid="ignore"):  # noise swallows a reading, and its reference as well
             moved = [edge.moved_hz(self._passed(edge.at_hz) - reference) for edge in (left, right)]
         if self.requirement.quantity is Quantity.NOTCH_FREQUENCY:

@@ -1,0 +1,35 @@
+"""What `check` foretells of shapes: an ideal device has a notch with a bottom, so its frequency can be stated."""
+
+from __future__ import annotations
+
+import pytest
+
+from sequencer.recipe.bench_loader import load_bench
+from sequencer.recipe.loader import load_recipe
+from sequencer.recipe.starters import read_recipe
+from sequencer.run.predict import TYPICAL_BENCH, forecast
+
+
+@pytest.fixture(scope="module")
+def limits():
+    text, source = read_recipe("vhf-600k-thorough")
+    told = forecast(load_recipe(text, source), load_bench(TYPICAL_BENCH, "typical"))
+    return {limit.id: limit for limit in told.limits}
+
+
+@pytest.mark.parametrize("kind", ["notch frequency", "notch depth", "rejection bandwidth", "pass bandwidth", "ripple"])
+def test_a_typical_bench_can_prove_shapes(limits, kind: str) -> None:
+    here = [limit for name, limit in limits.items() if name.startswith(kind)]
+    assert here
+    for limit in here:
+        assert limit.ok, f"{limit.id}: {limit.provable}, {limit.remedy}"
+
+
+def test_a_poor_reference_cannot_prove_a_notch_frequency() -> None:
+    """100 ppm at 146 MHz are 15 kHz: more than the 6 kHz either side that the recipe allows."""
+    text, source = read_recipe("vhf-600k-thorough")
+    poor = TYPICAL_BENCH + "  frequency: {reference: 100 ppm, span: 1 %}\n"
+    told = forecast(load_recipe(text, source), load_bench(poor, "poor"))
+    notches = [limit for limit in told.limits if limit.id.startswith("notch frequency")]
+    assert notches
+    assert not any(limit.ok for limit in notches)
