@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,6 +12,7 @@ from sequencer.recipe.model import Quantity, Requirement
 
 __all__ = ["true_value"]
 
+_COARSE, _FINER = 8001, 11  # where a curve leaves a level: steps of 360 Hz at 146 MHz, then of 36 Hz
 _POINTS = 2001  # over the band asked for: steps of 8 Hz within +/- 8 kHz, far below any notch's width
 
 
@@ -38,12 +41,41 @@ def true_value(circuit: Circuit, requirement: Requirement) -> float:
 
 def _notch_center_hz(circuit: Circuit, requirement: Requirement, lowest_hz: float) -> float:
     """Centre of the region within 10 dB of the bottom: what noise at the bottom cannot move (design)."""
-    freq = lowest_hz + np.linspace(-0.004, 0.004, 40 * _POINTS) * lowest_hz
+    freq = lowest_hz + np.linspace(-0.004, 0.004, _COARSE) * lowest_hz
     loss = _loss_db(circuit, requirement, freq)
     bottom = int(loss.argmax())
-    outside = loss < loss[bottom] - 10.0
-    below, beyond = np.flatnonzero(outside[:bottom]), np.flatnonzero(outside[bottom:])
-    return float(0.5 * (freq[below[-1] + 1] + freq[bottom + beyond[0] - 1]))
+    near = np.linspace(freq[max(bottom - 1, 0)], freq[min(bottom + 1, freq.size - 1)], _POINTS)
+    level = float(_loss_db(circuit, requirement, near).max()) - 10.0
+    low, high = _left(circuit, requirement, freq, loss < level, bottom, lambda found: found < level)
+    if low is None or high is None:
+        msg = "there is no region within 10 dB of a bottom"
+        raise IndexError(msg)
+    return 0.5 * (low + high)
+
+
+def _left(
+    circuit: Circuit,
+    requirement: Requirement,
+    freq: NDArray[np.float64],
+    outside: NDArray[np.bool_],
+    start: int,
+    leaves: Callable[[NDArray[np.float64]], NDArray[np.bool_]],
+) -> tuple[float | None, float | None]:
+    """Return the last frequencies inside a region on both sides of a point, found again on a finer grid."""
+    below, beyond = np.flatnonzero(outside[:start]), np.flatnonzero(outside[start:])
+    steps = [
+        (int(below[-1]) + 1, int(below[-1])) if below.size else None,
+        (start + int(beyond[0]) - 1, start + int(beyond[0])) if beyond.size else None,
+    ]
+    found: list[float | None] = []
+    for step in steps:
+        if step is None:
+            found.append(None)
+            continue
+        fine = np.linspace(freq[step[0]], freq[step[1]], _FINER)
+        first = int(np.argmax(leaves(_loss_db(circuit, requirement, fine))))
+        found.append(float(fine[max(first - 1, 0)]))
+    return found[0], found[1]
 
 
 def _loss_db(circuit: Circuit, requirement: Requirement, freq_hz: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -61,21 +93,28 @@ def _width_hz(circuit: Circuit, requirement: Requirement) -> float:
     """
     at = requirement.at_hz
     reach = 0.01 * at  # wider than any pass or notch here
-    freq = np.linspace(at - reach, at + reach, 40 * _POINTS)
+    freq = np.linspace(at - reach, at + reach, _COARSE)
     loss = _loss_db(circuit, requirement, freq)
     middle = freq.size // 2
     if requirement.quantity is Quantity.REJECTION_BANDWIDTH:
         assert requirement.level_db is not None
-        outside = loss < requirement.level_db
+        level = requirement.level_db
+
+        def leaves(found: NDArray[np.float64]) -> NDArray[np.bool_]:
+            return found < level
     else:
         assert requirement.above_db is not None
         bottom = middle
         while 0 < bottom < freq.size - 1 and loss[bottom] > (least := min(loss[bottom - 1], loss[bottom + 1])):
             bottom += 1 if loss[bottom + 1] == least else -1
-        outside = loss > loss[bottom] + requirement.above_db
+        near = np.linspace(freq[max(bottom - 1, 0)], freq[min(bottom + 1, freq.size - 1)], _POINTS)
+        level = float(_loss_db(circuit, requirement, near).min()) + requirement.above_db
+
+        def leaves(found: NDArray[np.float64]) -> NDArray[np.bool_]:
+            return found > level
+
+    outside = leaves(loss)
     if outside[middle]:
         return 0.0
-    below, beyond = np.flatnonzero(outside[:middle]), np.flatnonzero(outside[middle:])
-    low = freq[below[-1] + 1] if below.size else freq[0]
-    high = freq[middle + beyond[0] - 1] if beyond.size else freq[-1]
-    return float(high - low)
+    low, high = _left(circuit, requirement, freq, outside, middle, leaves)
+    return (float(freq[-1]) if high is None else high) - (float(freq[0]) if low is None else low)

@@ -88,12 +88,21 @@ def _keys(measured: Measured) -> Iterator[str]:
         apart_db = _middle(10.0 * np.log10(zoom.power_mw) - there)
         scale = measured.figures.scale(picture.used.reference_dbm - zoom.used.reference_dbm)
         allowed_db = sum(map(_most, (*measured.figures.switching(switched), scale)))
-        allowed_db += _UNSEEN_DB + _one_point_db(picture) + _noise_db(zoom)
+        allowed_db += _UNSEEN_DB + _one_point_db(picture) + _noise_db(zoom) + _lifted_db(measured, picture)
         if switched and abs(apart_db) > allowed_db:
             yield (
                 f"the thru reads {abs(apart_db):.3f} dB apart at the settings of 'overview' and {key!r}; the stated "
                 f"switching errors allow {allowed_db:.3f} dB: {_AT_LEAST}"
             )
+
+
+def _lifted_db(measured: Measured, picture: Averaged) -> float:
+    """How much noise adds to the thru's power in the picture's wide filter, dB."""
+    noise = measured.sweeps.latest("thru", "overview", Role.FOREIGN)
+    if noise is None:
+        return 0.0
+    share = float(np.nanmean(noise.power_mw)) / float(np.nanmedian(picture.power_mw))
+    return 10.0 * math.log10(1.0 + share)
 
 
 def _one_point_db(of: Averaged) -> float:
@@ -143,4 +152,5 @@ def _highest_db(curve: PortCurve) -> tuple[float, float]:
         return -math.inf, 0.0
     index = int(np.nanargmax(ratio))
     u = float(np.nan_to_num(curve.response.u_ratio[min(index + 1, curve.response.u_ratio.size - 1)]))
-    return 10.0 * math.log10(max(float(ratio[index]), 1e-12)), 4.343 * u / max(float(ratio[index]), 1e-12)
+    u_db = max(4.343 * u / max(float(ratio[index]), 1e-12), curve.scatter_db)
+    return 10.0 * math.log10(max(float(ratio[index]), 1e-12)), u_db

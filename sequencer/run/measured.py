@@ -79,11 +79,11 @@ class PortCurve:
         if load is not None:
             self.load_ratio = np.sqrt(response(load, _full_reflection(opened, short)).raw)
         # (1+e)/(1-e) of two full reflections: e is at most directivity plus source match
-        ripple = np.abs(_smooth(10.0 * np.log10(opened.power_mw / short.power_mw)))
-        place = int(np.nanargmax(ripple))
-        self.open_short_db = float(ripple[place])
-        u_rel = np.nan_to_num(np.hypot(opened.u_rel, short.u_rel))
-        self.ripple_noise_db = 4.0 * 4.343 * float(u_rel[min(place + 2, u_rel.size - 1)])  # four standard uncertainties
+        apart_db = 10.0 * np.log10(opened.power_mw / short.power_mw)
+        self.open_short_db = float(np.nanmax(np.abs(_smooth(apart_db))))
+        shown_db = 10.0 * np.log10(device.power_mw)
+        self.scatter_db = _scatter(shown_db, math.ceil(max(device.shared, 1.0)))
+        self.ripple_noise_db = 4.0 * _scatter(apart_db, math.ceil(max(opened.shared, 1.0)))
         self.center_hz = float(0.5 * (device.freq_hz[0] + device.freq_hz[-1]))
 
 
@@ -93,6 +93,18 @@ def _smooth(values: FloatArray, points: int = 5) -> FloatArray:
         return values
     windows = np.lib.stride_tricks.sliding_window_view(values, points)
     return np.asarray(np.median(windows, axis=-1))
+
+
+def _scatter(values: FloatArray, lag: int) -> float:
+    """Standard deviation of single points about a smooth curve, from second differences; 0 where there are too few.
+
+    Points nearer than ``lag`` share their noise. The median of sizes of a normal is 0.674 of its standard deviation,
+    and a second difference has six times the variance of a point.
+    """
+    if values.size <= 4 * lag:
+        return 0.0
+    second = values[2 * lag :] - 2.0 * values[lag:-lag] + values[: -2 * lag]
+    return float(np.nanmedian(np.abs(second))) / (0.674 * math.sqrt(6.0))
 
 
 def _through(reference: Averaged, loss_db: float) -> Averaged:

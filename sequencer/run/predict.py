@@ -274,6 +274,7 @@ class Predicted:
         self.recipe, self.bench, self.caps = recipe, bench, caps
         self.thru_dbm = expected_thru_dbm(bench, caps)
         self.reflect_dbm = reflect_level_dbm(bench, caps)
+        self.shaped = False  # whether the sweep at hand is one for shapes
         self.rng = np.random.default_rng(1)  # the forecast is the same every time
         self.noise_dbm_hz = caps.noise_dbm_hz if caps.noise_dbm_hz is not None else -140.0
 
@@ -282,7 +283,8 @@ class Predicted:
         settings = step.settings
         grid = settings.grid_hz()
         noise_dbm = self.noise_dbm_hz + settings.attenuation_db + 10.0 * np.log10(settings.rbw_hz)
-        signal_dbm = self._signal(hookup, step.role, step.key, grid) if settings.generator_dbm is not None else -400.0
+        self.shaped = step.key.startswith(WIDE)
+        signal_dbm = self._signal(hookup, step.role, grid) if settings.generator_dbm is not None else -400.0
         seconds = seconds_of(settings, self.caps)
         noise, signal = 10.0 ** (noise_dbm / 10.0), 10.0 ** (np.asarray(signal_dbm) / 10.0)
         samples = max(1.0, settings.rbw_hz * seconds / settings.points) if settings.detector is Detector.POWER else 1.0
@@ -297,7 +299,7 @@ class Predicted:
             instrument_s=seconds,
         )
 
-    def _signal(self, hookup: Hookup, role: Role, key: str, grid: FloatArray) -> FloatArray | float:
+    def _signal(self, hookup: Hookup, role: Role, grid: FloatArray) -> FloatArray | float:
         if hookup.kind is HookupKind.THRU:
             return self.thru_dbm
         if hookup.kind is HookupKind.STANDARD:
@@ -306,7 +308,7 @@ class Predicted:
             return self.thru_dbm - LEAKAGE_DB
         if hookup.kind is HookupKind.REFLECT:
             return self.reflect_dbm - self._return_loss(hookup.test_port, role, grid)
-        return self.thru_dbm - self._loss(hookup, grid, shaped=key.startswith(WIDE))
+        return self.thru_dbm - self._loss(hookup, grid)
 
     def _return_loss(self, port: str | None, role: Role, grid: FloatArray) -> FloatArray:
         """Open and short ripple opposite ways; a port is matched where it must be and reflects elsewhere."""
@@ -322,7 +324,7 @@ class Predicted:
         to_other = np.min([np.abs(grid - hz) for hz in sorted(other)], axis=0)
         return np.where(to_match < to_other, ISOLATED_DB, reflected)
 
-    def _loss(self, hookup: Hookup, grid: FloatArray, *, shaped: bool) -> FloatArray:
+    def _loss(self, hookup: Hookup, grid: FloatArray) -> FloatArray:
         """Nothing passes nearer to a rejected frequency than to a passed one; elsewhere all does.
 
         The wide zooms are there for shapes: in them a notch has a bottom and skirts, and a pass band edges.
@@ -337,13 +339,13 @@ class Predicted:
         to_pass = (
             np.min([np.abs(grid - hz) for hz in sorted(passes)], axis=0) if passes else np.full(grid.shape, np.inf)
         )
-        if not shaped:
+        if not self.shaped:
             return np.where(to_stop < to_pass, ISOLATED_DB, IDEAL_LOSS_DB)
         # two aligned notches, faded out from midway so that about a tenth of the split passes with half a decibel
         x = 2.0 * to_stop / (float(np.mean(sorted(stops))) / TYPICAL_Q)
         skirts = np.maximum(_bottom_db(here) - 20.0 * np.log10(1.0 + x**2), IDEAL_LOSS_DB)
         near = np.minimum(2.0 * to_pass / (to_pass + to_stop), 1.0) if passes else np.ones(grid.shape)
-        return IDEAL_LOSS_DB + (skirts - IDEAL_LOSS_DB) * near**4
+        return np.asarray(IDEAL_LOSS_DB + (skirts - IDEAL_LOSS_DB) * near**4)
 
 
 def _bottom_db(here: Iterable[Requirement]) -> float:

@@ -6,6 +6,7 @@ relay that sticks and a lead on the wrong port give a perfectly clean trace of s
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
@@ -124,7 +125,7 @@ def _noise_dbm(sweep: Sweep, noise_dbm_hz: float | None) -> float:
 
 def _scatter_db(level_dbm: float, noise_dbm: float) -> float:
     """Standard deviation of the difference of two samples of S in noise N: 8.7 dB sqrt(N / S) (derived)."""
-    return 8.686 * 10.0 ** ((noise_dbm - level_dbm) / 20.0)
+    return 8.686 * math.pow(10.0, (noise_dbm - level_dbm) / 20.0)
 
 
 def _thru_fault(level: FloatArray, expected_dbm: float, noise_dbm: float) -> str:

@@ -4,13 +4,15 @@ Random benches and devices, the run's own steps in this process, every interval 
 Benches err as families that the budget does not assume; one more family states figures 1.5 times too kind. Widths
 are held against an oracle (tests/oracle) that knows the device and is told the same figures.
 
-    python tests/benchmarks/coverage.py [--draws N] [--seed N] [--processes N] [--over-socket N]
+    python tests/benchmarks/coverage.py [--draws N] [--seed N] [--processes N] [--near-floor] [--over-socket N]
 """
 
 from __future__ import annotations
 
 import argparse
 import math
+import re
+import resource
 import sys
 import time
 from collections import Counter
@@ -32,11 +34,14 @@ from sequencer.recipe.model import Quantity, Requirement
 from sequencer.run.evaluate import evaluate
 
 NEAR_DB = 20.0  # a true loss less than this above the leakage is 'near the floor'
-LEAST_ROW = 400  # rows with fewer results are shown, not judged
+LEAST_ROW = 400  # rows with fewer results are thin: shown, not judged
 CHANCE = 0.01  # of refusing a tool whose intervals do hold
 MOST_RATIO = 1.15
 ORACLE_EVERY = 3  # draws: widths need fewer of them than coverage does
 RESOLUTION_DB = 0.003  # text with three decimals, for device, thru and noise each
+_NUMBERS, _PLACES = re.compile(r"-?\d+(\.\d+)?"), re.compile(r"\b[A-Z]+-[A-Z]+\b|^[\w-]+:")
+_NEAR = "all near the floor"
+_OURS = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
 _STATED = "stated"  # a warning that speaks of the bench file's own figures
 
 
@@ -61,6 +66,9 @@ class Row:
         return math.inf if self.low is None or self.high is None else self.high - self.low
 
 
+Job = tuple[int, str, bool]  # seed, family, and whether the bench's floor is put near the device's notches
+
+
 @dataclass(slots=True)
 class Done:
     """What came of one draw."""
@@ -75,12 +83,12 @@ class Done:
     seconds: tuple[float, ...] = (0.0, 0.0, 0.0)
 
 
-def one(job: tuple[int, str]) -> Done:
+def one(job: Job) -> Done:
     """Run one draw and hold its results against the truth."""
-    seed, family = job
+    seed, family, near_floor = job
     done = Done(family, seed)
     began = time.process_time()
-    drawn = draw(seed, family)
+    drawn = draw(seed, family, near_floor=near_floor)
     try:
         history = take(drawn.recipe, drawn.bench, InProcess(drawn.simulated, drawn.variant))
     except NotchbookError as exc:
@@ -150,22 +158,24 @@ def coverage_table(done: Sequence[Done]) -> int:
     """Print held and stated, family by quantity; return how many rows are refused."""
     rows = [row for each in done for row in each.rows]
     bad = 0
-    print("\nhow often the 95 % interval (or bound) holds the truth; - : fewer than 400, not judged")
+    print(f"\nhow often the 95 % interval (or bound) holds the truth; thin: fewer than {LEAST_ROW}, not judged")
     kinds = sorted({row.what for row in rows})
-    for what in [*kinds, "all"]:
+    for what in [*kinds, _NEAR, "all"]:
         print(f"\n{what}")
         for family in (*FAMILIES, "all true families", KIND):
             some = [
                 row
                 for row in rows
-                if what in (row.what, "all") and (row.family == family or (family[:3] == "all" and row.family != KIND))
+                if (what in (row.what, "all") or (what == _NEAR and row.what.endswith(_NEAR[4:])))
+                and (row.family == family or (family[:3] == "all" and row.family != KIND))
             ]
             if not some:
                 continue
             held = sum(row.covered for row in some)
             wrong = family != KIND and refused(len(some), held)
             bad += wrong
-            verdict = "REFUSED" if wrong else "-" if len(some) < LEAST_ROW or family == KIND else "holds"
+            thin = "thin" if len(some) < LEAST_ROW else "holds"
+            verdict = "REFUSED" if wrong else "-" if family == KIND else thin
             lost = sum(not math.isfinite(row.width) for row in some)
             print(f"  {family:28} {len(some):6}  {100 * held / len(some):6.2f} %  {verdict:8} open ends {lost}")
     return bad
@@ -215,7 +225,17 @@ def _kind(text: str) -> str:
     )
 
 
-def over_socket(jobs: Sequence[tuple[int, str]]) -> int:
+def stop_table(done: Sequence[Done]) -> None:
+    """Print what the runs stopped themselves for, alike ones together, with one of them in full."""
+    alike: dict[str, list[Done]] = {}
+    for each in (e for e in done if e.stopped):
+        alike.setdefault(_NUMBERS.sub("#", _PLACES.sub("", each.stopped)), []).append(each)
+    print(f"\n{sum(map(len, alike.values()))} of {len(done)} runs stopped themselves")
+    for same in sorted(alike.values(), key=len, reverse=True):
+        print(f"  {len(same):4} such as seed {same[0].seed}, {same[0].family}: {same[0].stopped}")
+
+
+def over_socket(jobs: Sequence[Job]) -> int:
     """Repeat draws over a socket and compare; return 1 where one differs by more than its traces resolve."""
     told = [apart(job) for job in jobs]
     compared = [(most, count) for most, count, text in told if count]
@@ -233,22 +253,27 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--family", default="")
+    parser.add_argument("--near-floor", action="store_true", help="only benches whose floor is near the notches")
     parser.add_argument("--over-socket", type=int, default=0, metavar="N", help="repeat N draws over a socket instead")
     parser.add_argument("--misses", default="", help="list the misses whose row begins so")
     asked = parser.parse_args()
     families = (*FAMILIES, KIND)
-    jobs = [(asked.seed * 1_000_000 + n, asked.family or families[n % len(families)]) for n in range(asked.draws)]
+    jobs = [
+        (asked.seed * 1_000_000 + n, asked.family or families[n % len(families)], asked.near_floor)
+        for n in range(asked.draws)
+    ]
     if asked.over_socket:
         return over_socket(jobs[: asked.over_socket])
     began = time.monotonic()
     with Pool(asked.processes) as pool:
         done = list(pool.imap_unordered(one, jobs, chunksize=4))
-    stopped = Counter(each.stopped[:60] for each in done if each.stopped)
     went = [each for each in done if not each.stopped]
-    print(f"{len(done)} draws in {time.monotonic() - began:.0f} s; {len(done) - len(went)} stopped themselves:")
-    for text, count in stopped.most_common(6):
-        print(f"  {count:4} x {text} ...")
-    print("CPU s a draw: measuring, evaluating, truth and oracle", *np.round(np.mean([e.seconds for e in went], 0), 3))
+    wall_s, cpu_s = time.monotonic() - began, sum(resource.getrusage(who).ru_utime for who in _OURS)
+    print(
+        f"{len(done)} draws in {wall_s:.0f} s, {cpu_s:.0f} s of processor time: {cpu_s / len(done):.3f} s a draw, for"
+    )
+    print("measuring, evaluating, truth and oracle", *np.round(np.mean([e.seconds for e in went], 0), 3))
+    stop_table(done)
     bad = coverage_table(done) + width_table(done) + warning_table(done)
     wrong = sum(each.wrong_pass for each in done)
     print(f"\npasses on a bound that does not meet its limit: {wrong}")

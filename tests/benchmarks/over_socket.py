@@ -39,10 +39,10 @@ def _served(drawn: Draw) -> Iterator[str]:
         thread.join(timeout=5.0)
 
 
-def apart(job: tuple[int, str]) -> tuple[float, int, str]:
+def apart(job: tuple[int, str, bool]) -> tuple[float, int, str]:
     """Return the largest difference of values and ends, dB, how many were compared, and what differed in kind."""
-    seed, family = job
-    near, far = draw(seed, family), draw(seed, family)
+    seed, family, near_floor = job
+    near, far = (draw(seed, family, near_floor=near_floor) for _ in range(2))
     try:
         here = evaluate(near.recipe, near.bench, take(near.recipe, near.bench, InProcess(near.simulated, near.variant)))
         with _served(far) as resource:

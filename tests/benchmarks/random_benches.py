@@ -163,14 +163,21 @@ class Draw:
     profile: Profile
 
 
-def draw(seed: int, family: str) -> Draw:
-    """Return the draw that belongs to a seed."""
+def draw(seed: int, family: str, *, near_floor: bool = False) -> Draw:
+    """Return the draw that belongs to a seed; ``near_floor``: leakage and noise near what duplexers are asked for."""
     rng = np.random.default_rng([seed, 21])
     starters = [name for name in starter_names() if name.endswith("-acceptance")]
     starter = str(rng.choice(starters))
     device = _device(starter, rng)
     variant = str(rng.choice(VARIANTS))
     profile = _profile(rng)
+    if near_floor:
+        floor = np.random.default_rng([seed, 22])
+        profile = replace(
+            profile,
+            leakage_db=float(floor.uniform(85.0, 110.0)),
+            noise_dbm_hz=float(floor.uniform(-155.0, -125.0)) - 2.0 * profile.pad_loss_db,
+        )
     simulated = FamilyBench(device, profile, seed, family, cable_move_s=float(rng.uniform(10.0, 120.0)))
     text = bench_file(profile, analyzer="in process", switch="in process", dialect=variant, ports=device.ports,
                       relays=simulated.relays)  # fmt: skip
