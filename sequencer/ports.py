@@ -13,7 +13,18 @@ from sequencer.core.hookup import Hookup
 from sequencer.core.record import Curve, Record
 from sequencer.core.trace import Sweep, SweepSettings
 
-__all__ = ["Analyzer", "Clock", "Listener", "Operator", "Progress", "Question", "ReportWriter", "RunStore", "Switch"]
+__all__ = [
+    "BACK",
+    "Analyzer",
+    "Clock",
+    "Listener",
+    "Operator",
+    "Progress",
+    "Question",
+    "ReportWriter",
+    "RunStore",
+    "Switch",
+]
 
 
 class Clock(Protocol):
@@ -76,13 +87,17 @@ class Switch(Protocol):
         ...
 
 
+BACK = "back to the answer before"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
     """A question to the operator. ``key`` names it in the journal; ``safe_answer`` is what --yes may say.
 
     A question without a safe answer (a locked-out transmitter on a real bench) is never answered by --yes. One that
     must be answered ``in_person`` is not answered by --set either. ``wrong`` says, in words, what is wrong with an
-    answer ('' for a good one).
+    answer ('' for a good one). One with ``choices`` is answered by typing one of them, never by Enter alone. With
+    ``back``, the answer BACK takes the person's answer before this question back.
     """
 
     key: str
@@ -92,6 +107,7 @@ class Question:
     choices: tuple[str, ...] = ()
     in_person: bool = False
     wrong: Callable[[str], str] = lambda _: ""
+    back: bool = False
 
 
 class Operator(Protocol):

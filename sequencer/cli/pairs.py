@@ -38,9 +38,10 @@ def sets_of(given: Sequence[str], witness: Sequence[str] = ()) -> tuple[dict[str
     Raises
     ------
     UsageError
-        When a key is neither; with the nearest one.
+        When a key is neither, with the nearest one; when a condition is none.
     """
     from sequencer.recipe.problems import did_you_mean
+    from sequencer.run.conditions import condition_fault
 
     asked = (*ASKED, *(_word(name) for name in witness))
     answers: dict[str, str] = {}
@@ -48,6 +49,9 @@ def sets_of(given: Sequence[str], witness: Sequence[str] = ()) -> tuple[dict[str
     for key, value in pairs(given, "--set").items():
         word = _word(key)
         if word in asked:
+            if fault := condition_fault(word, value):
+                msg = f"--set {key!r}: {fault}"
+                raise UsageError(msg)
             answers[word] = value
         elif word in RECORDED:
             recorded[word] = value

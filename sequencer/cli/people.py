@@ -12,6 +12,8 @@ from sequencer.cli.terminal import Terminal, require_hands
 
 __all__ = ["at_the_bench"]
 
+NOBODY = "simulated bench, nobody there"
+
 
 def at_the_bench(
     asked: argparse.Namespace, ports: Sequence[str], *, hookups_done: int = 0, witness: Sequence[str] = ()
@@ -26,7 +28,7 @@ def at_the_bench(
         return Terminal(
             sys.stdin,
             sys.stderr,
-            yes=asked.yes or (simulated and not interactive),
+            yes="--yes" if asked.yes else NOBODY if simulated and not interactive else "",
             sets=sets,
             interactive=interactive,
             simulated=simulated,

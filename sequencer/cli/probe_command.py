@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from sequencer.cli.keys import forget_typed_ahead
+from sequencer.cli.words import duration
 from sequencer.errors import NotchbookError, UsageError
 
 __all__ = ["add_probe", "probe"]
+
+PLAIN_S = 10.0  # without a live line, this often is enough to see that it goes on
 
 
 def add_probe(benches: Any) -> None:
@@ -45,28 +51,30 @@ def probe(asked: argparse.Namespace) -> None:
         msg = "--patience must be from 0.02 s to 10 s, --within from 10 s to 2 h"
         raise UsageError(msg)
     target = Path(asked.write) if asked.write else None
-    log_path = target.with_name(target.name + ".log") if target else None
-    for path in filter(None, (target, log_path)):
-        if path.exists():
-            msg = f"{path} exists already; choose another name"
-            raise UsageError(msg)
+    if target is not None and target.exists():
+        msg = f"{target} exists already; choose another name"
+        raise UsageError(msg)
+    log_path = _free_log(target) if target else None
     if target is not None and not target.parent.is_dir():
         msg = f"{target}: there is no folder {target.parent}"
         raise UsageError(msg)
     said: list[str] = []
+    working = _Working()
 
     def note(way: str, data: bytes) -> None:
         shown = data.decode("latin-1").encode("unicode_escape").decode("ascii")
         said.append(f"{datetime.now(UTC).isoformat(timespec='milliseconds')}\t{way}\t{len(data)}\t{shown}\n")
+        working.tick(len(said))
 
+    _say("An instrument that answers takes about a minute, one that keeps silent where others complain about three.")
     link = Link.open(asked.resource, asked.visa, note)
     try:
         done = learn(
             link,
             SystemClock(),
             maximum_dbm=maximum_dbm,
-            confirm=lambda: asked.thru_in_place or _confirmed(),
-            say=lambda what: _say(f"asking: {what}"),
+            confirm=lambda: asked.thru_in_place or _confirmed(working.wipe),
+            say=working.begin,
             patience_s=patience_s,
             within_s=within_s,
         )
@@ -75,23 +83,67 @@ def probe(asked: argparse.Namespace) -> None:
             _give(target, bench_text(asked.resource, asked.visa, str(text)))
         raise
     finally:
+        working.wipe()
         link.close()
         if log_path is not None:
             log_path.write_text("".join(said), encoding="utf-8")
     for remark in done.notes:
         _say(f"note: {remark}")
     _give(target, bench_text(asked.resource, asked.visa, done.text))
+    if log_path is not None:
+        _say(f"every exchange stands in {log_path}")
 
 
-def _confirmed() -> bool:
+class _Working:
+    """Shows that the probe is at work: on a terminal a line that updates itself, elsewhere one now and then."""
+
+    def __init__(self) -> None:
+        self._live = sys.stderr.isatty()
+        self._began_s = self._last_s = time.monotonic()
+
+    def begin(self, what: str) -> None:
+        """Name what is looked for now."""
+        self.wipe()
+        _say(f"asking: {what}")
+
+    def tick(self, messages: int) -> None:
+        """Count a message, as often as eyes can follow."""
+        now_s = time.monotonic()
+        if now_s - self._last_s < (0.2 if self._live else PLAIN_S):
+            return
+        self._last_s = now_s
+        text = f"        {messages} messages, {duration(now_s - self._began_s)}"
+        sys.stderr.write(f"\r\x1b[K{text}" if self._live else f"{text}\n")
+        sys.stderr.flush()
+
+    def wipe(self) -> None:
+        """End the line that updates itself."""
+        if self._live:
+            sys.stderr.write("\r\x1b[K")
+
+
+def _free_log(target: Path) -> Path:
+    """Return where the transcript goes: beside the file, and never over one of an earlier try."""
+    names = (f"{target.name}.log", *(f"{target.name}.{number}.log" for number in range(2, 1000)))
+    return next(path for name in names if not (path := target.with_name(name)).exists())
+
+
+def _confirmed(wipe: Callable[[], None]) -> bool:
+    """Ask the person now; keys pressed while the probe worked, and Enter alone, answer nothing."""
     if not sys.stdin.isatty():
         return False
+    wipe()
     _say("The generator is switched on last, once, at its lowest level, into a thru.")
     _say("! Never key a transmitter while analyzer, generator or pads are connected: lock it out first.")
     _say("! Join the generator lead to the analyzer lead, with their pads; nothing else may be connected.")
-    sys.stderr.write("Transmitters locked out, leads joined, and may it be switched on? Type yes or no: ")
-    sys.stderr.flush()
-    return sys.stdin.readline().strip().lower() == "yes"
+    while True:
+        forget_typed_ahead(sys.stdin)
+        sys.stderr.write("Transmitters locked out, leads joined, and may it be switched on? Type yes or no: ")
+        sys.stderr.flush()
+        typed = sys.stdin.readline()
+        if (answer := typed.strip().casefold()) in ("yes", "no") or not typed:
+            return answer == "yes"
+        _say("'yes' switches it on; 'no' leaves it off, and the bench file says that it is not proven.")
 
 
 def _give(target: Path | None, text: str) -> None:
@@ -104,7 +156,7 @@ def _give(target: Path | None, text: str) -> None:
     except OSError as exc:
         msg = f"{target} cannot be written: {exc.strerror}"
         raise UsageError(msg) from exc
-    _say(f"wrote {target} and {target.name}.log")
+    _say(f"wrote {target}")
 
 
 def _say(text: str) -> None:

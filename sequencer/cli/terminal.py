@@ -1,7 +1,8 @@
 """The terminal of a run: asks the person at the bench, is their hands, and tells what happens and why.
 
 Everything goes to one stream (standard error), so that standard output stays free for a record. Options are
-single keys before Enter: nothing = it is in place, ``?`` = every caution, ``q`` = stop the run safely.
+single keys before Enter: nothing = it is in place, ``?`` = every caution, ``<`` = correct the answer before, ``q`` =
+stop the run safely.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TextIO
 
 from sequencer.cli.diagram import diagram
+from sequencer.cli.keys import forget_typed_ahead
 from sequencer.cli.moves import EVERY_CAUTION, cautions, instruction
 from sequencer.cli.story import tell
 from sequencer.cli.summary import summary
@@ -20,7 +22,7 @@ from sequencer.cli.words import bounded_width, describe, duration, fold, printab
 from sequencer.core.history import Began, Connected, Entry, Finished, Refused, Resumed, Stopped, Voided
 from sequencer.core.hookup import Hookup
 from sequencer.errors import GaveUpError, UsageError
-from sequencer.ports import Progress, Question, Switch
+from sequencer.ports import BACK, Progress, Question, Switch
 from sequencer.recipe.model import Bench
 
 __all__ = ["Terminal", "require_hands", "summary"]
@@ -53,7 +55,8 @@ class Terminal:
     Parameters
     ----------
     inp, out : where a person's answers come from (standard input), and where to write (standard error).
-    yes : ``--yes``: answer what has a safe answer, and move a simulated bench's cables without asking.
+    yes : who answers what has a safe answer, and has a simulated bench's cables moved without asking: '--yes', or
+        '' where nobody may but the person.
     sets : answers given with ``--set key=value``; they come before anybody is asked.
     interactive : whether a person is at ``inp``.
     moves : the switch that moves the cables (a matrix, or the simulated bench's own); None = the person does.
@@ -66,7 +69,7 @@ class Terminal:
         inp: TextIO,
         out: TextIO,
         *,
-        yes: bool,
+        yes: str,
         sets: Mapping[str, str],
         interactive: bool,
         simulated: bool,
@@ -117,7 +120,7 @@ class Terminal:
                 raise UsageError(msg, key=question.key)
             return printable(answer), "--set"
         if self._yes and question.safe_answer is not None:
-            return question.safe_answer, "--yes"
+            return question.safe_answer, self._yes
         if not self._interactive:
             also = "" if question.safe_answer is None else " or --yes"
             value = question.choices[0] if question.choices else "..."
@@ -132,15 +135,19 @@ class Terminal:
         self._paragraph(question.text, "? ")
         for caution in question.cautions:
             self._paragraph(caution, "  ! ", style="danger")
+        default = None if question.choices else question.safe_answer  # a choice is typed, never a mere Enter
         says = f"type {' or '.join(repr(choice) for choice in question.choices)}; " if question.choices else ""
-        default = "" if question.safe_answer is None else f"Enter = {question.safe_answer}; "
-        self._paragraph(f"{says}{default}{STOP}", "  ")
+        says += "" if default is None else f"Enter = {default}; "
+        says += "< = correct the answer before; " if question.back else ""
+        self._paragraph(f"{says}{STOP}", "  ")
         while True:
             typed = self._read(f"{question.key}> ", "the question was not answered")
             if typed == "?":
                 self._every_caution()
-            elif typed or question.safe_answer is not None:
-                answer = _choose(typed, question.choices) if typed else question.safe_answer
+            elif typed == "<" and question.back:
+                return BACK
+            elif typed or default is not None:
+                answer = _choose(typed, question.choices) if typed else default
                 wrong = _allowed(question) if answer is None else question.wrong(answer)
                 if answer is not None and not wrong:
                     return answer
@@ -152,7 +159,7 @@ class Terminal:
         """Bring a hookup about; see the class for who moves the cables. Returns who did."""
         self._settle()
         matrix = self._moves is not None and not self._simulated and not hookup.by_hand
-        unattended = self._moves is not None and self._simulated and self._yes
+        unattended = self._moves is not None and self._simulated and bool(self._yes)
         if matrix and self._interactive and self._previous is not None and self._previous.by_hand:
             self._read("Put both leads back on the switch matrix, then Enter> ", "the leads are not on the matrix")
         if matrix or unattended:
@@ -247,7 +254,7 @@ class Terminal:
     # ---- the streams -------------------------------------------------------------------------------
 
     def _read(self, prompt: str, undone: str) -> str:
-        _forget_typed_ahead(self._inp)
+        forget_typed_ahead(self._inp)
         self._raw(prompt)
         typed = self._inp.readline()
         if not typed:
@@ -292,17 +299,6 @@ class Terminal:
             return bounded_width(os.get_terminal_size(self._out.fileno()).columns)
         except (OSError, ValueError):  # not a terminal, or a stream without a file
             return bounded_width(shutil.get_terminal_size((80, 24)).columns)
-
-
-def _forget_typed_ahead(inp: TextIO) -> None:
-    """Drop keys pressed before the prompt: an impatient Enter must not confirm a hookup nobody has read."""
-    try:
-        import termios  # not on every system
-
-        if inp.isatty():
-            termios.tcflush(inp.fileno(), termios.TCIFLUSH)
-    except (ImportError, OSError, ValueError):
-        return  # no such terminal: what was typed ahead counts
 
 
 def _plain(key: str) -> str:

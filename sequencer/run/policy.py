@@ -26,6 +26,7 @@ from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.compression import compression_text
+from sequencer.run.conditions import condition_question
 from sequencer.run.matrix import ask_for_hands, plan_for
 from sequencer.run.mistaken import exchanged, mistaken_before, mistaken_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm
@@ -43,18 +44,10 @@ from sequencer.run.warmup import warm_up_step
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import witness_step
 
-__all__ = ["CONDITIONS", "LOCKED_OUT", "capabilities", "decide"]
+__all__ = ["LOCKED_OUT", "capabilities", "decide"]
 
 LOCKED_OUT = "transmitter"
 DRIFT_TO_SAY_DB = 0.1
-
-CONDITIONS = (
-    ("operator", "Who measures?"),
-    ("place", "Where (bench, site, vehicle)?"),
-    ("temperature", "Temperature at the device (for example 21 degC)?"),
-    ("humidity", "Relative humidity (for example 45 %)?"),
-    ("soak", "How long have bench and device been warming up (for example 30 min)?"),
-)
 
 _LOCK_OUT_CAUTIONS = (
     "Never key a transmitter while analyzer, generator, bridge or pads are connected: it destroys them "
@@ -107,7 +100,6 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
 
 
 def _question(history: Sequence[Entry], *, simulated: bool) -> Ask | None:
-    answered = {e.question for e in history if isinstance(e, Answered)}
     if not _locked_out(history):
         text = "Is the transmitter disconnected from the device, locked out and tagged?"
         safe = "locked out" if simulated else None
@@ -115,12 +107,8 @@ def _question(history: Sequence[Entry], *, simulated: bool) -> Ask | None:
             key=LOCKED_OUT, text=text, cautions=_LOCK_OUT_CAUTIONS, safe_answer=safe, choices=("locked out",)
         )
         return Ask(question=question, why="a transmitter keyed into the bench destroys it and can hurt people")
-    for key, text in CONDITIONS:
-        if key not in answered:
-            return Ask(
-                question=Question(key=key, text=text, safe_answer="not recorded"), why="conditions belong in the report"
-            )
-    return None
+    asked = condition_question(history)
+    return None if asked is None else Ask(question=asked, why="conditions belong in the report")
 
 
 def _locked_out(history: Sequence[Entry]) -> bool:

@@ -30,6 +30,7 @@ from sequencer.core.told import interval_text, percent, value_text
 from sequencer.errors import StoredDataError
 from sequencer.formats.journal import kind_of
 from sequencer.recipe.model import Bench, Figure, Recipe
+from sequencer.run.conditions import SHOWN, answers
 from sequencer.run.evaluate import Evaluation, overall
 from sequencer.run.fittings import chain, loads
 from sequencer.run.standards import standard_reading
@@ -64,7 +65,8 @@ def make_record(
         msg = "the journal has no beginning, so there is nothing to record"
         raise StoredDataError(msg)
     conditions = dict(began.conditions)
-    conditions |= {e.question: e.answer for e in history if isinstance(e, Answered) and not is_witness(e)}
+    said = answers(history)
+    conditions |= {key: e.answer for key, e in said.items() if key != SHOWN and not is_witness(e)}
     identification: dict[str, str] = {}
     for entry in history:
         if isinstance(entry, Identified):

@@ -4,8 +4,9 @@ import pytest
 
 from sequencer.cli.pairs import ASKED, sets_of
 from sequencer.errors import UsageError
+from sequencer.run.conditions import CONDITIONS
 from sequencer.run.matrix import MATRIX
-from sequencer.run.policy import CONDITIONS, LOCKED_OUT
+from sequencer.run.policy import LOCKED_OUT
 
 
 def test_answers_and_records_are_told_apart():
@@ -15,7 +16,28 @@ def test_answers_and_records_are_told_apart():
 
 
 def test_every_question_of_a_run_can_be_answered():
-    assert set(ASKED) == {LOCKED_OUT, MATRIX, *(key for key, _ in CONDITIONS)}
+    assert set(ASKED) == {LOCKED_OUT, MATRIX, *CONDITIONS}
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ("temperature=banana", "'banana' is not a temperature; write for example '21 degC'; or 'not recorded'"),
+        ("humidity=21.5 degC", "'degC' is not a unit of share .allowed: %."),
+        ("humidity=21,5 %", "write the decimal point"),
+        ("soak=40", "write for example '40 min'"),
+        ("temperature=210 degC", "cannot be; allowed: -50 to 70 degC"),
+    ],
+)
+def test_a_condition_that_is_none_is_refused_before_anything_is_touched(given, said):
+    with pytest.raises(UsageError, match=said):
+        sets_of([given])
+
+
+@pytest.mark.parametrize("given", ["temperature=21.5 degC", "humidity=45 %", "soak=0 min", "temperature=Not recorded"])
+def test_conditions_as_people_write_them_are_taken(given):
+    key, _, value = given.partition("=")
+    assert sets_of([given])[0] == {key: value}
 
 
 @pytest.mark.parametrize(("given", "said"), [("temprature=21", "did you mean 'temperature'"), ("21 degC", "KEY=VALUE")])

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
 
 from sequencer.cli.main import main
+from sequencer.cli.probe_command import _confirmed
 from sequencer.recipe.bench_loader import load_bench
 
 
@@ -25,6 +28,39 @@ def test_nobody_at_the_address_is_told(tmp_path: Path, capsys: pytest.CaptureFix
     assert main(["bench", "probe", "TCPIP::127.0.0.1::9::SOCKET", "--write", str(target)]) == 3
     assert "127.0.0.1" in capsys.readouterr().err
     assert not target.exists()
+
+
+@pytest.mark.parametrize(("typed", "on"), [(b"yes\n", True), (b"\nmaybe\nno\n", False)], ids=["yes", "no"])
+def test_only_what_is_typed_after_the_question_switches_the_generator_on(
+    typed: bytes, on: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A yes typed while the probe still asks for frequencies must not be taken a minute later."""
+    pytest.importorskip("termios")
+    master, slave = os.openpty()
+    with os.fdopen(slave, encoding="utf-8") as inp:
+        monkeypatch.setattr(sys, "stdin", inp)
+        os.write(master, b"yes\n" if not on else b"no\n")  # early, and the other way round
+        done: list[bool] = []
+        waiting = threading.Thread(target=lambda: done.append(_confirmed(lambda: None)))
+        waiting.start()
+        waiting.join(0.3)  # far longer than reading a waiting line takes
+        assert done == []
+        for line in typed.splitlines(keepends=True):
+            os.write(master, line)
+            waiting.join(0.2)  # the next prompt drops what was typed before it
+        waiting.join(5.0)
+        assert done == [on]
+    os.close(master)
+    if not on:
+        assert capsys.readouterr().err.count("Type yes or no") == 3  # neither Enter nor 'maybe' is an answer
+
+
+def test_the_log_of_an_earlier_try_is_kept_and_stops_nothing(tmp_path: Path) -> None:
+    target = tmp_path / "b.yaml"
+    target.with_name("b.yaml.log").write_text("earlier")
+    assert main(["bench", "probe", "TCPIP::127.0.0.1::9::SOCKET", "--write", str(target)]) == 3
+    assert (tmp_path / "b.yaml.log").read_text() == "earlier"
+    assert (tmp_path / "b.yaml.2.log").exists()
 
 
 @pytest.mark.bench

@@ -5,6 +5,7 @@ import os
 import re
 import threading
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -28,7 +29,7 @@ from sequencer.core.history import (
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Flag, Sweep, SweepSettings, Trace
 from sequencer.errors import GaveUpError, UsageError
-from sequencer.ports import Listener, Operator, Progress, Question, Switch
+from sequencer.ports import BACK, Listener, Operator, Progress, Question, Switch
 
 AT = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
 PATH = Hookup(name="TX-ANT", kind=HookupKind.PATH, generator="TX", analyzer="ANT", loads=("RX",))
@@ -58,7 +59,7 @@ def terminal(
     typed: str = "",
     *,
     out: io.StringIO | None = None,
-    yes: bool = False,
+    yes: bool | str = False,
     sets: Mapping[str, str] | None = None,
     interactive: bool = True,
     simulated: bool = False,
@@ -71,7 +72,7 @@ def terminal(
     built = Terminal(
         io.StringIO(typed),
         out,
-        yes=yes,
+        yes="--yes" if yes is True else yes or "",
         sets=sets or {},
         interactive=interactive,
         simulated=simulated,
@@ -114,6 +115,30 @@ def test_who_answers(
 ) -> None:
     built, _ = terminal(typed, yes=yes, sets=sets, interactive=interactive)
     assert built.ask(question) == answer
+
+
+LOCKED_ON_SIMULATED = Question(key="transmitter", text="Locked out?", choices=("locked out",), safe_answer="locked out")
+
+
+def test_enter_alone_never_answers_a_choice() -> None:
+    """A lock-out that a mere Enter confirms is none, on the simulated bench, where it is rehearsed, too."""
+    built, out = terminal("\n\nlocked out\n", simulated=True)
+    assert built.ask(LOCKED_ON_SIMULATED) == ("locked out", "operator")
+    assert out.getvalue().count("transmitter> ") == 3
+    assert "Enter =" not in out.getvalue()
+    assert terminal(yes=True)[0].ask(LOCKED_ON_SIMULATED) == ("locked out", "--yes")
+
+
+def test_what_nobody_answered_is_not_told_as_an_option_that_was_not_given() -> None:
+    built, _ = terminal(yes="simulated bench, nobody there", interactive=False, simulated=True)
+    assert built.ask(LOCKED_ON_SIMULATED) == ("locked out", "simulated bench, nobody there")
+
+
+def test_a_person_can_go_back_to_the_answer_before() -> None:
+    built, out = terminal("<\n")
+    assert built.ask(replace(PLACE, back=True)) == (BACK, "operator")
+    assert "< = correct the answer before" in out.getvalue()
+    assert terminal("<\n")[0].ask(PLACE) == ("<", "operator")  # where nothing is before, it is an answer
 
 
 def test_nobody_there_names_the_option_to_give() -> None:
@@ -219,7 +244,7 @@ def test_keys_pressed_before_the_prompt_confirm_nothing() -> None:
     out = io.StringIO()
     with os.fdopen(slave, encoding="utf-8") as inp:
         built = Terminal(
-            inp, out, yes=False, sets={}, interactive=True, simulated=False, bench=None, ports=("TX", "RX", "ANT")
+            inp, out, yes="", sets={}, interactive=True, simulated=False, bench=None, ports=("TX", "RX", "ANT")
         )
         os.write(master, b"\n\n")
         done: list[str] = []
