@@ -66,8 +66,8 @@ def probe(asked: argparse.Namespace) -> None:
         said.append(f"{datetime.now(UTC).isoformat(timespec='milliseconds')}\t{way}\t{len(data)}\t{shown}\n")
         working.tick(len(said))
 
-    _say("An instrument that answers takes about a minute, one that keeps silent where others complain about three.")
     link = Link.open(asked.resource, asked.visa, note)
+    _say("An instrument that answers takes about a minute, one that keeps silent where others complain about three.")
     try:
         done = learn(
             link,
