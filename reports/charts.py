@@ -9,6 +9,7 @@ import html
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from reports.plots import nice_step
 from reports.words import MINUS
@@ -131,8 +132,9 @@ def ladder(chart: Chart) -> str:
         sheet.line(x(place), bottom, x(place), bottom + 4, "tick")
         sheet.text(x(place), bottom + 16, name)
     sheet.rect(left, top, right - left, bottom - top, "frame")
+    bars = [(x(d.x), y(d.high or d.value or d.low or 0.0), y(d.low or d.value or 0.0)) for d in chart.dots]
     for mark in chart.limits:
-        _limit(sheet, mark, left, right, y(mark.value))
+        _limit(sheet, mark, left, right, y(mark.value), bars)
     if chart.line:
         path = "L".join(f"{_n(x(a))} {_n(y(b))}" for a, b in chart.line)
         sheet.parts.append(f'<path d="M{path}" class="fitted"/>')
@@ -147,14 +149,21 @@ def ladder(chart: Chart) -> str:
     return sheet.finish(chart.id, chart.title, chart.desc)
 
 
-def _limit(sheet: _Sheet, mark: LimitLine, left: float, right: float, y: float) -> None:
+def _limit(
+    sheet: _Sheet, mark: LimitLine, left: float, right: float, y: float, bars: Sequence[tuple[float, float, float]]
+) -> None:
+    """Draw a limit; its name stands on the hatched side, where no interval (x, top, bottom) stands in its way."""
     reach = -6 if mark.forbids_greater else 6
     sheet.line(left, y, right, y, "limit")
     place = left + 3
     while place < right - 4:
         sheet.line(place, y, place + 4, y + reach, "hatch")
         place += 8
-    sheet.text(right - 4, y + (-9 if mark.forbids_greater else 17), mark.label, "limit-name", "end")
+    base, wide = y + (-9 if mark.forbids_greater else 17), 6.0 * len(mark.label)
+    near = [at for at, top, bottom in bars if top < base + 3 and bottom > base - 11]
+    ends = [right - 4, left + 4 + wide, *(0.5 * (a + b + wide) for a, b in pairwise(sorted(at for at, *_ in bars)))]
+    free = (end for end in ends if not any(end - wide - 6 < at < end + 6 for at in near) and left < end <= right)
+    sheet.text(next(free, right - 4), base, mark.label, "limit-name", "end")
 
 
 def _dot(sheet: _Sheet, dot: Dot, x: float, y: Callable[[float], float], top: float) -> None:

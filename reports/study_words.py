@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from reports.change_words import signed
 from reports.words import between
-from sequencer.core.comparison import Series, Studied
+from sequencer.core.comparison import Series, Slope, Studied
 from sequencer.units import LENGTH
 
-__all__ = ["best_words", "like_label", "slope_words"]
+__all__ = ["best_words", "like_label", "slope_digits", "slope_words"]
 
 
 def slope_words(series: Series) -> str:
@@ -18,11 +19,18 @@ def slope_words(series: Series) -> str:
     if slope is None:
         return "No slope: it takes three values, taken over more than a day."
     low, high = slope.interval
-    text = f"Slope {signed(slope.per_year, unit, 3)} a year, 95 % interval "
-    text += f"{between(signed(low, unit, 3), signed(high, unit, 3))} a year"
+    digits = slope_digits(slope, unit)
+    text = f"Slope {signed(slope.per_year, unit, digits)} a year, 95 % interval "
+    text += f"{between(signed(low, unit, digits), signed(high, unit, digits))} a year"
     proven = low > 0.0 or high < 0.0
     text += ": it moves." if proven else ": no slope is shown."
     return text + (" The runs scatter more than their budgets say." if slope.inflated else "")
+
+
+def slope_digits(slope: Slope, unit: str) -> int:
+    """Return the decimals that leave half the slope's interval two significant digits; kilohertz for hertz."""
+    half = 0.5 * (slope.interval[1] - slope.interval[0]) * (1e-3 if unit == "Hz" else 1.0)
+    return min(max(1 - math.floor(math.log10(half)), 0), 4) if half > 0.0 else 3
 
 
 def best_words(studied: Studied, key: str) -> str:

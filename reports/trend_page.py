@@ -8,9 +8,9 @@ from reports.change_words import signed
 from reports.charts import Chart, Dot, LimitLine, ladder, value_range
 from reports.compare_page import page
 from reports.figures import SIMULATED_MARK
-from reports.study_words import slope_words
+from reports.study_words import slope_digits, slope_words
 from reports.words import bound_of, has_limit, interval_text, limit_text, requirement_text, value_text
-from sequencer.core.comparison import Series, Trend
+from sequencer.core.comparison import Series, Slope, Trend
 from sequencer.core.record import Limit, Result, Statement
 
 __all__ = ["limit_lines", "render_trend", "scale_of"]
@@ -51,8 +51,7 @@ def _section(number: int, series: Series, mark: str) -> dict[str, object]:
     ]
     moving = ""
     if series.slope is not None:
-        low, high = series.slope.interval
-        moving = "moves" if low > 0.0 or high < 0.0 else "no slope shown"
+        moving = "moves" if _moves(series.slope) else "no slope shown"
     return {
         "name": requirement_text(last),
         "limit": limit_text(last.limit, last.unit),
@@ -62,9 +61,17 @@ def _section(number: int, series: Series, mark: str) -> dict[str, object]:
         "last": value_text(last),
         "last_statement": last.statement,
         "limited": has_limit(last.limit),
-        "per_year": "" if series.slope is None else signed(series.slope.per_year, last.unit, 3) + " a year",
+        "per_year": "" if series.slope is None else _per_year(series.slope, last.unit),
         "moving": moving,
     }
+
+
+def _moves(slope: Slope) -> bool:
+    return slope.interval[0] > 0.0 or slope.interval[1] < 0.0
+
+
+def _per_year(slope: Slope, unit: str) -> str:
+    return signed(slope.per_year, unit, slope_digits(slope, unit)) + " a year"
 
 
 def scale_of(result: Result) -> tuple[float, str, float]:
@@ -111,7 +118,7 @@ def _chart(number: int, series: Series, mark: str) -> str:
     known = [v for dot in dots for v in (dot.value, dot.low, dot.high) if v is not None]
     x = (0.0, max(years(series.points[-1].at), 1e-6))
     line: tuple[tuple[float, float], ...] = ()
-    if series.slope is not None:
+    if series.slope is not None and _moves(series.slope):  # what is not shown to move gets no line that says so
         from_start = series.slope.value + series.slope.per_year * (start - series.slope.at) / _YEAR
         line = tuple((at, (from_start + series.slope.per_year * at - offset) * factor) for at in x)
     if not known and not limits:

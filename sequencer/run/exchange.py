@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from sequencer.core.record import Result, Statement
+from sequencer.core.told import bound_of, interval_text, value_text
 from sequencer.recipe.model import Recipe, Requirement
-from sequencer.units import show_db, show_hz
 
 __all__ = ["compared", "other_way"]
 
@@ -25,16 +25,15 @@ def compared(result: Result, other: Result) -> tuple[Result, str]:
     lead, a pad, a connector), and nothing is decided.
     """
     name = other.path or ""
-    show = show_hz if result.unit == "Hz" else show_db
     (low, high), (other_low, other_high) = result.interval, other.interval
     if all(end is None for end in (low, high)) or all(end is None for end in (other_low, other_high)):
         return replace(result, notes=(*result.notes, f"could not be compared with the leads exchanged ({name})")), ""
     meet = (low is None or other_high is None or low <= other_high) and (
         high is None or other_low is None or other_low <= high
     )
-    ends = " to ".join("open" if end is None else show(end) for end in (other_low, other_high))
+    ends = value_text(other) if bound_of(other) else interval_text(other)
     if meet:
-        value = f"{show(other.value)} ({ends})" if other.value is not None else ends
+        value = ends if bound_of(other) else f"{value_text(other)} ({ends})"
         return replace(result, notes=(*result.notes, f"with the leads exchanged ({name}) {value}: they agree")), ""
     note = f"with the leads exchanged ({name}) the interval is {ends}: a passive device cannot read so differently"
     warning = f"{result.id}: {note}; look at both leads, their pads and connectors"

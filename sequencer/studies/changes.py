@@ -44,17 +44,19 @@ def compare(before: Record, after: Record, *, max_change: dict[str, float] | Non
     family = Family((before, after))
     drawn: list[_Drawn] = []
     theirs = {result.id: result for result in before.results}
-    left_out = []
+    left_out: list[str] = []
+    alone: dict[str, list[str]] = {after.run_id: [], before.run_id: []}
     for result in after.results:
         old = theirs.pop(result.id, None)
         if old is None:
-            left_out.append(f"{result.id}: only in {after.run_id}")
+            alone[after.run_id].append(result.id)
         elif (old.unit, old.at_hz, old.condition, old.path, old.port) != _asked(result):
             left_out.append(f"{result.id}: asked for differently ({_how(old)} before, {_how(result)} now)")
         else:
             allowed = (max_change or {}).get(result.id)
             drawn.append(_one(family, old, result, before.run_id, allowed))
-    left_out += [f"{name}: only in {before.run_id}" for name in theirs]
+    alone[before.run_id] += theirs
+    left_out += [f"only in {run}: {', '.join(names)}" for run, names in alone.items() if names]
     quantities = tuple(each.compared for each in drawn)
     return Against(
         reference=before,

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from reports.words import interval_text, value_text
 from sequencer.recipe.model import Figure, KitItem
 from sequencer.run.evaluate import evaluate
-from sequencer.run.recording import make_record
+from sequencer.run.recording import make_record, result_text
 
 
 @pytest.mark.parametrize(
@@ -32,3 +33,15 @@ def test_equipment_tells_what_is_stated_of_it(play, answer: str, serial: str | N
     assert items["analyzer"].get("serial number") == serial
     assert (items["lead"]["loss"], items["lead"]["VSWR"]) == ("0.4 dB", "1.1")
     assert "directivity" in items["directional bridge"]
+
+
+@pytest.mark.parametrize(
+    ("low", "value", "high"), [(65.413, 66.344, 67.051), (1.3712, 1.4571, 1.5608), (20.1, 33.0, 47.0)]
+)
+def test_what_the_run_decided_is_printed_no_finer_than_the_table(play, low: float, value: float, high: float) -> None:
+    play.whole()
+    one = evaluate(play.recipe, play.bench, play.history).results[0]
+    one = replace(one, value=value, interval=(low, high), bound=None)
+    told, _, interval = result_text(one).partition(", 95 % interval ")
+    assert told == value_text(one)
+    assert interval.replace(" dB to ", " to ") == interval_text(one)
