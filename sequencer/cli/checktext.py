@@ -7,7 +7,17 @@ from collections.abc import Sequence
 
 from sequencer.cli.diagram import diagram
 from sequencer.cli.moves import EVERY_CAUTION, instruction
-from sequencer.cli.words import bounded_width, count, describe, duration, fold, listed, settings_range, table
+from sequencer.cli.words import (
+    bounded_width,
+    count,
+    describe,
+    duration,
+    fold,
+    listed,
+    settings_range,
+    sweep_name,
+    table,
+)
 from sequencer.core.hookup import Hookup
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
@@ -15,7 +25,7 @@ from sequencer.units import show_hz
 
 __all__ = ["check_text"]
 
-HEADS = ("sweep", "range", "points", "RBW", "one", "times", "all")
+HEADS = ("sweep", "range", "points", "RBW", "time")
 
 
 def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, columns: int | None = None) -> str:
@@ -23,6 +33,7 @@ def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, colum
     width = bounded_width(shutil.get_terminal_size((80, 24)).columns if columns is None else columns)
     ports = recipe.ports
     lines = [*fold(recipe.title or recipe.name, width), *fold(_first_line(forecast), width), ""]
+    lines += [*_provable(forecast.limits, width), ""]
     previous: Hookup | None = None
     told: set[tuple[str, str]] = set()
     for number, step in enumerate(forecast.hookups, 1):
@@ -33,7 +44,6 @@ def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, colum
         lines += ["", *_sweeps(step, told, width), ""]
         previous = step.hookup
     lines += _time(forecast, width)
-    lines += ["", *_provable(forecast.limits, width)]
     for witness in recipe.witnessed:
         what = f"{witness.name}, not measured by this bench, with the analyzer disconnected: {witness.do}"
         lines += ["", *fold(f"After the last hookup: {what} Typed in: {listed(list(witness.readings))}.", width)]
@@ -63,8 +73,10 @@ def _sweeps(step: HookupForecast, told: set[tuple[str, str]], width: int) -> lis
     levels: dict[str, list[str]] = {}
     for sweep in step.sweeps:
         levels.setdefault(_levels(sweep), []).append(_name(sweep, step))
-    for text, names in levels.items():
-        lines += fold(f"{text if len(levels) == 1 else f'{listed(names)}: {text}'}.", width, "  ", "    ")
+    most = max(levels, key=lambda text: len(levels[text]))
+    for text, names in sorted(levels.items(), key=lambda item: item[0] == most):
+        who = "" if len(levels) == 1 else "the others: " if text == most and len(names) > 2 else f"{listed(names)}: "
+        lines += fold(f"{who}{text}.", width, "  ", "    ")
     reasons: dict[str, list[str]] = {}
     for sweep in step.sweeps:
         if sweep.why and (sweep.key, sweep.why) not in told:
@@ -78,7 +90,7 @@ def _sweeps(step: HookupForecast, told: set[tuple[str, str]], width: int) -> lis
 def _name(sweep: SweepForecast, step: HookupForecast) -> str:
     """The key; with the role where one hookup uses it in several."""
     roles = {other.role for other in step.sweeps}
-    return sweep.key if len(roles) == 1 else f"{sweep.key}, {sweep.role.value}"
+    return sweep_name(sweep.key, "" if len(roles) == 1 else sweep.role.value)
 
 
 def _levels(sweep: SweepForecast) -> str:
@@ -97,9 +109,9 @@ def _sweep(sweep: SweepForecast, step: HookupForecast) -> tuple[str, ...]:
         settings_range(asked),
         str(asked.points),
         show_hz(asked.rbw_hz),
-        "coupled" if asked.sweep_time_s is None else duration(asked.sweep_time_s),
-        str(sweep.repeats),
-        duration(sweep.seconds),
+        duration(sweep.seconds)
+        if sweep.repeats == 1
+        else f"{sweep.repeats} x {duration(sweep.seconds / sweep.repeats)}",
     )
 
 
@@ -119,7 +131,7 @@ def _provable(limits: Sequence[LimitForecast], width: int) -> list[str]:
     if not limits:
         return ["No limits: nothing to prove."]
     rows = [(limit.id, limit.limit, limit.provable, "yes" if limit.ok else "NO") for limit in limits]
-    lines = ["What this bench can prove:", *table(("limit on", "required", "provable", "enough"), rows, width)]
+    lines = ["What this bench can prove:", *table(("limit on", "required", "provable here", "enough"), rows, width)]
     for limit in limits:
         if not limit.ok:
             remedy = limit.remedy or "no single remedy is known"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shutil
 import sys
 import time
 from collections.abc import Callable
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from sequencer.cli.keys import forget_typed_ahead
-from sequencer.cli.words import duration
+from sequencer.cli.words import bounded_width, duration, fold
 from sequencer.errors import NotchbookError, UsageError
 
 __all__ = ["add_probe", "probe"]
@@ -160,4 +161,5 @@ def _give(target: Path | None, text: str) -> None:
 
 
 def _say(text: str) -> None:
-    sys.stderr.write(text + "\n")
+    columns = bounded_width(shutil.get_terminal_size((80, 24)).columns)
+    sys.stderr.write("".join(f"{line}\n" for line in fold(text, columns)))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from sequencer.cli.words import listed, settings_range
+import re
+
+from sequencer.cli.words import listed, plain, settings_range, sweep_name
 from sequencer.core.history import (
     Adjusted,
     Answered,
@@ -28,6 +30,7 @@ from sequencer.units import show_hz
 __all__ = ["statement_style", "tell"]
 
 Line = tuple[str, str, str]  # label, text, style
+REPEAT = re.compile(r" \(\d+ of (\d+), [^()]*\)$")  # how the planner counts the sweeps that are averaged
 
 
 def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
@@ -71,7 +74,7 @@ def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
             return [("warning", entry.why, "warning")]
         case Judged():
             text = entry.text if entry.result_id in entry.text else f"{entry.result_id}: {entry.text}"
-            return [("result", f"{entry.statement.upper()}: {text}", statement_style(entry.statement))]
+            return [("result", f"{entry.statement.upper()}: {plain(text)}", statement_style(entry.statement))]
         case MadeSafe(proven=True):
             return [("safe", "generator off, confirmed by the instrument", "")]
         case MadeSafe():
@@ -85,18 +88,22 @@ def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
 
 
 def _swept(entry: Swept, told: set[tuple[str, ...]]) -> list[Line]:
-    key = (entry.hookup, entry.key, entry.role.value, entry.why)
+    counted = REPEAT.search(entry.why)
+    why = REPEAT.sub("", entry.why)
+    times = counted[1] if counted else ""
+    key = (entry.hookup, entry.key, entry.role.value, times, why)
     if key in told:
         return []
     told.add(key)
     used = entry.sweep.used
     flags = f" [{listed(sorted(flag.value for flag in entry.sweep.flags)).upper()}]" if entry.sweep.flags else ""
-    what = entry.key if entry.role.value in (entry.hookup, "device") else f"{entry.key}, {entry.role.value}"
-    text = f"{what}: {settings_range(used)}, RBW {show_hz(used.rbw_hz)}, {used.points} points{flags}"
-    reason = ("", "why", entry.key, entry.why)
-    why = "" if reason in told else entry.why
+    often = f", {times} times" if counted else ""
+    what = sweep_name(entry.key, "" if entry.role.value == entry.hookup else entry.role.value)
+    text = f"{what}: {settings_range(used)}, RBW {show_hz(used.rbw_hz)}, {used.points} points{often}{flags}"
+    reason = ("", "why", entry.key, why)
+    known = reason in told
     told.add(reason)
-    return [("sweep", _because(text, why), "warning" if flags else "")]
+    return [("sweep", _because(text, "" if known else why), "warning" if flags else "")]
 
 
 def _because(text: str, why: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import textwrap
 import unicodedata
@@ -10,7 +11,6 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from sequencer.core.hookup import Hookup, HookupKind
-from sequencer.units import show_hz
 
 if TYPE_CHECKING:  # words are needed where the numeric core is not
     from sequencer.core.trace import SweepSettings
@@ -25,6 +25,7 @@ __all__ = [
     "plain",
     "printable",
     "settings_range",
+    "sweep_name",
     "table",
 ]
 
@@ -115,10 +116,28 @@ def describe(hookup: Hookup) -> str:
 
 
 def settings_range(settings: SweepSettings) -> str:
-    """Return start and stop, the unit said once where it is the same."""
-    start, stop = show_hz(settings.start_hz), show_hz(settings.stop_hz)
-    unit = start.rpartition(" ")[2]
-    return f"{start.rpartition(' ')[0]} to {stop}" if stop.endswith(f" {unit}") else f"{start} to {stop}"
+    """Return start and stop to a hundredth of the span (the report has every digit), the unit said once.
+
+    Examples
+    --------
+    >>> from sequencer.core.trace import SweepSettings
+    >>> level = {"points": 11, "rbw_hz": 1e3, "attenuation_db": 10.0, "reference_dbm": 0.0, "generator_dbm": None}
+    >>> settings_range(SweepSettings(start_hz=143980787.0, stop_hz=148025730.0, **level))
+    '143.98 to 148.03 MHz'
+    >>> settings_range(SweepSettings(start_hz=146599333.0, stop_hz=146620667.0, **level))
+    '146.5993 to 146.6207 MHz'
+    """
+    power, unit = next((p, u) for p, u in ((6, "MHz"), (3, "kHz"), (0, "Hz")) if settings.stop_hz >= 10.0**p or not p)
+    places = max(power + 2 - math.floor(math.log10(settings.stop_hz - settings.start_hz)), 0)
+    start, stop = (f"{hz / 10.0**power:.{places}f}" for hz in (settings.start_hz, settings.stop_hz))
+    while places > 3 and start.endswith("0") and stop.endswith("0"):
+        places, start, stop = places - 1, start[:-1], stop[:-1]
+    return f"{start} to {stop} {unit}"
+
+
+def sweep_name(key: str, role: str) -> str:
+    """Name a sweep by its key, with its role where that says more: 'overview (leakage)', 'transmit', 'tracking'."""
+    return key if role in ("", "device") or key.startswith(role) else f"{key} ({role})"
 
 
 def fold(text: str, width: int, first: str = "", rest: str | None = None) -> list[str]:

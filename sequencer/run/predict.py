@@ -29,7 +29,7 @@ from sequencer.core.history import (
     Warned,
 )
 from sequencer.core.hookup import Hookup, HookupKind
-from sequencer.core.record import Bound, Result
+from sequencer.core.record import Result
 from sequencer.core.trace import Detector, FloatArray, Sweep, SweepSettings, Trace
 from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
 from sequencer.run.evaluate import evaluate
@@ -37,11 +37,11 @@ from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, Swee
 from sequencer.run.order import touches
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import decide
+from sequencer.run.remedies import at_least_text, limit_words, remedy, within_text
 from sequencer.run.standards import value_of
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
 from sequencer.run.visits import Journal
 from sequencer.run.windows import WIDE
-from sequencer.units import show_db, show_hz
 
 __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
 
@@ -207,18 +207,16 @@ def _limit(requirement: Requirement, result: Result, bench: Bench) -> LimitForec
     unit = result.unit
     low, high = result.interval
     if requirement.minimum is not None and unit == "dB":
-        limit = f"at least {show_db(requirement.minimum)}"
         if low is None:
             provable, ok = "nothing", False
         else:
-            provable, ok = f"at least {show_db(low)}", low >= requirement.minimum
+            provable, ok = at_least_text(low), low >= requirement.minimum
     else:
-        limit = _limit_text(requirement, unit)
         half = None if low is None or high is None else max(high - low, 0.0) / 2.0
-        provable = "nothing" if half is None else f"within {show_hz(half) if unit == 'Hz' else show_db(half)}"
+        provable = "nothing" if half is None else within_text(half, unit)
         ok = half is not None and _room(requirement) > half
-    remedy = "" if ok else _remedy(requirement, result, bench)
-    return LimitForecast(id=requirement.id, limit=limit, provable=provable, ok=ok, remedy=remedy)
+    cure = "" if ok else remedy(requirement, result, bench)
+    return LimitForecast(id=requirement.id, limit=limit_words(requirement, unit), provable=provable, ok=ok, remedy=cure)
 
 
 def _room(requirement: Requirement) -> float:
@@ -227,38 +225,6 @@ def _room(requirement: Requirement) -> float:
         return 0.5 * (requirement.maximum - requirement.minimum)
     bound = requirement.maximum if requirement.maximum is not None else requirement.minimum
     return abs(bound or 0.0) * (0.5 if requirement.quantity.unit == "dB" else 1.0)
-
-
-def _limit_text(requirement: Requirement, unit: str) -> str:
-    show = show_hz if unit == "Hz" else show_db
-    parts = []
-    if requirement.minimum is not None:
-        parts.append(f"at least {show(requirement.minimum)}")
-    if requirement.maximum is not None:
-        parts.append(f"at most {show(requirement.maximum)}")
-    return ", ".join(parts)
-
-
-def _remedy(requirement: Requirement, result: Result, bench: Bench) -> str:
-    if requirement.quantity is Quantity.RETURN_LOSS and bench.bridge is None:
-        return "borrow a directional bridge and list it in the bench file"
-    if not result.budget:
-        return "; ".join(result.notes) or "see the recipe"
-    largest = max(result.budget, key=lambda row: row.u)
-    cures = {
-        "noise": "a lower RBW, less loss in the pads or more generator level",
-        "leakage": "double-screened leads, tight connectors, instruments apart",
-        "mismatch": "pads of low VSWR at the device ends of both leads",
-        "scale": "a scale figure per dB, or a check standard near the limit",
-        "directivity": "a bridge of higher directivity",
-        "drift": "a longer warm-up",
-    }
-    for word, cure in cures.items():
-        if word in largest.name.lower():
-            return f"{largest.name} is the largest part: {cure}"
-    if result.bound is Bound.AT_LEAST:
-        return cures["noise"]
-    return f"{largest.name} is the largest part ({largest.u:.2g} {result.unit})"
 
 
 _PREDICTED = (

@@ -69,8 +69,8 @@ def test_everything_is_told() -> None:
         "Hookup 2 of 2: TX-ANT",
         "[10 dB pad]--| TX ANT |--[6 dB pad]",
         "Move the 50 ohm load from the generator lead to RX.",
-        "145.910 to 146.110 MHz 401 300 Hz 1.3 s 8 10 s",
-        "receive, noise: generator off, reference level -5 dBm, attenuation 10 dB",
+        "145.910 to 146.110 MHz 401 300 Hz 8 x 1.3 s",
+        "receive (noise): generator off, reference level -5 dBm, attenuation 10 dB",
         "Expected time: 30 min 50 s, of it 31 s sweeping, 5 min for the hands",
         "rejection TX-ANT receive at least 75 dB up to 68 dB NO",
         "raise the generator by 7 dB",
@@ -78,6 +78,11 @@ def test_everything_is_told() -> None:
         "locked out",
     ):
         assert words in text, words
+
+
+def test_what_can_be_proved_comes_before_the_hookups() -> None:
+    text = check_text(forecast(ok=False), RECIPE, BENCH, columns=80)
+    assert text.index("What this bench can prove") < text.index("Hookup 1 of 2")
 
 
 def test_a_reason_is_told_once() -> None:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from sequencer.cli.terminal import Terminal, require_hands
+from sequencer.cli.words import sweep_name
 from sequencer.core.history import (
     Answered,
     Began,
@@ -344,6 +345,30 @@ def test_repeats_of_a_sweep_are_told_once_and_a_reason_once() -> None:
     built.heard(swept())
     assert out.getvalue().count("  sweep") == 2
     assert out.getvalue().count("floor 12 dB") == 1
+
+
+def test_sweeps_that_are_averaged_are_told_in_one_line() -> None:
+    built, out = terminal()
+    for number in range(1, 8):
+        why = f"rejection TX-ANT receive ({number} of 7, so that noise is a small share at the limit)"
+        built.heard(swept(why=why))
+    text = " ".join(out.getvalue().split())
+    assert text.count("sweep") == 1
+    assert "3 points, 7 times; rejection TX-ANT receive" in text
+    assert "of 7" not in text
+
+
+@pytest.mark.parametrize(
+    ("key", "role", "name"),
+    [
+        ("tracking", "tracking", "tracking"),
+        ("leakage transmit", "leakage", "leakage transmit"),
+        ("overview", "leakage", "overview (leakage)"),
+        ("receive", "device", "receive"),
+    ],
+)
+def test_a_sweep_is_named_once(key: str, role: str, name: str) -> None:
+    assert sweep_name(key, role) == name
 
 
 def test_an_instruments_answer_cannot_steer_the_terminal() -> None:
