@@ -7,11 +7,26 @@ from dataclasses import dataclass
 
 from sequencer.core.record import Record
 
-__all__ = ["CAUTIONS", "CONDITIONS", "NOT_PROVEN", "ONLY_THIS_ITEM", "CheckItem", "checklist", "condition", "plain"]
+__all__ = [
+    "CAUTIONS",
+    "CONDITIONS",
+    "FROM_FILES",
+    "NOT_PROVEN",
+    "ONLY_THIS_ITEM",
+    "CheckItem",
+    "checklist",
+    "condition",
+    "plain",
+]
 
 NOT_PROVEN = (
     "Measured below 1 mW between 50 ohm, scalar: no evidence of power handling or of noise under power.",
     "An antenna is not 50 ohm: at the site, isolation and loss can differ from the figures here.",
+)
+FROM_FILES = (
+    "Read from saved traces: that they are of this item, of the hookups they are named after, and when and at what "
+    "power they were taken, is as the operator says. No evidence of power handling or of noise under power.",
+    NOT_PROVEN[1],
 )
 ONLY_THIS_ITEM = "The results concern only the item tested, in the state in which it was tested."
 

@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, TypeVar
 
 from reports import change_words, words
 from reports.figures import SIMULATED_MARK, figure_groups
-from reports.guidance import CAUTIONS, CONDITIONS, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition, plain
+from reports.guidance import CAUTIONS, CONDITIONS, FROM_FILES, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition, plain
 from reports.validity import validity
+from sequencer.core.history import SavedTrace
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
 from sequencer.units import show_hz
 
@@ -44,6 +45,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
     """
     record = _ordered(record)
     asked = {word for names in CONDITIONS for word in names}
+    saved = _saved(record.traces)
     view = {
         "record": record,
         "mark": SIMULATED_MARK if record.simulated else "",
@@ -55,7 +57,8 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         ],
         "items": checklist(record),
         "cautions": CAUTIONS,
-        "not_proven": NOT_PROVEN,
+        "not_proven": FROM_FILES if saved else NOT_PROVEN,
+        "saved": saved,
         "only_this_item": ONLY_THIS_ITEM,
         "validity": validity(record),
         "traceable": any(_calibrated(item.get("calibrated", "")) for item in record.equipment),
@@ -167,6 +170,18 @@ def _by_settings(traces: Sequence[TraceRecord]) -> list[tuple[TraceRecord, int]]
     groups = itertools.groupby(traces, key=lambda t: (t.hookup, t.key, t.role, t.used, t.flags))
     together = [list(group) for _, group in groups]
     return [(group[0], len(group)) for group in together]
+
+
+def _saved(traces: Sequence[TraceRecord]) -> list[tuple[SavedTrace, list[str]]]:
+    """Return the saved traces a record rests on, each once, with how its settings are known as three cells."""
+    sources = dict.fromkeys(trace.source for trace in traces if trace.source is not None)
+    return [
+        (source, [", ".join(map(words.setting, names)) or "none" for names in _known(source)]) for source in sources
+    ]
+
+
+def _known(source: SavedTrace) -> tuple[tuple[str, ...], ...]:
+    return source.from_file, source.declared, source.unknown
 
 
 def _settings(trace: TraceRecord) -> list[str]:

@@ -71,6 +71,12 @@ def probability_text(share: float) -> str:
     return "below 0.1 %" if share < 0.0005 else f"{100.0 * share:.1f} %"
 
 
+def setting(name: str) -> str:
+    """Say which setting a name of ours means: 'reference_dbm' is the reference (of what is known of saved traces)."""
+    plain = {"rbw_hz": "RBW", "vbw_hz": "video", "sweep_time_s": "sweep time", "generator_dbm": "generator"}
+    return plain.get(name, name.rpartition("_")[0] or name)
+
+
 def where_text(result: Result) -> str:
     """Say where: 'TX to ANT', or 'port TX'."""
     if result.path is not None:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Protocol
 
 from sequencer.core.capability import Capabilities
-from sequencer.core.history import Entry
+from sequencer.core.history import Entry, SavedTrace
 from sequencer.core.hookup import Hookup
 from sequencer.core.record import Curve, Record
 from sequencer.core.trace import Sweep, SweepSettings
@@ -23,6 +23,7 @@ __all__ = [
     "Question",
     "ReportWriter",
     "RunStore",
+    "SavedTraces",
     "Switch",
 ]
 
@@ -72,6 +73,19 @@ class Analyzer(Protocol):
 
     def close(self) -> None:
         """Make safe and let go of the bus. Never raises."""
+        ...
+
+
+class SavedTraces(Protocol):
+    """Traces that an instrument saved, in place of sweeps."""
+
+    @property
+    def traces(self) -> tuple[SavedTrace, ...]:
+        """What there is, in the order of the run."""
+        ...
+
+    def read(self, source: str) -> Sweep:
+        """Return one of them; its settings are the file's or the operator's, never read back."""
         ...
 
 

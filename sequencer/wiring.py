@@ -9,7 +9,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from sequencer.archive.runfolder import RunFolder
     from sequencer.core.history import Began
     from sequencer.core.record import Record
+    from sequencer.from_files import FromFiles
     from sequencer.ports import Clock
     from sequencer.run.engine import Bystanders
 
@@ -197,12 +198,17 @@ class Request:
     speed: float = 0.0
     baseline: Record | None = None
     sign: Sign | None = None
+    traces: str = ""  # folder of saved traces in place of sweeps
+    declared: Mapping[str, str] = field(default_factory=dict)  # what is told of them
 
 
 @contextmanager
 def _bench(request: Request) -> Iterator[tuple[Bench, bool]]:
     """Yield the bench and whether it is simulated; a simulated one lives as long as the block."""
     kind, _, choice = request.bench.partition(":")
+    if kind == "simulated" and request.traces:
+        msg = "--traces: a simulated bench needs none; give the bench FILE of the bench the traces were taken on"
+        raise UsageError(msg)
     if kind != "simulated":
         yield load_bench_file(request.bench), False
         return
@@ -233,13 +239,20 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
 
     if request.baseline is not None:
         check_baseline(request.baseline, serial=request.serial, simulated=simulated)
-    people(bench, simulated, None)  # refuses early where nobody could move the cables
-    bench, learning = _settled(bench, people, simulated=simulated)
+    files: FromFiles | None = None
+    learning: Sequence[tuple[str, bytes]] = ()
+    if request.traces:
+        from sequencer.from_files import FromFiles
+
+        files = FromFiles.open(request.recipe, bench, request.traces, request.declared, people, _tell)
+    else:
+        people(bench, simulated, None)  # refuses early where nobody could move the cables
+        bench, learning = _settled(bench, people, simulated=simulated)
     run_id = make_run_id(datetime.now(UTC), request.recipe.name, request.serial)
     store = RunFolder.create(request.root, run_id, request.recipe.text, bench.text, sign=request.sign)
     for way, data in learning:
         store.transcript(way, data)
-    with _kept(store), _outside(bench, store, people, simulated=simulated) as outside:
+    with _kept(store), _outside(bench, store, people, simulated=simulated, files=files) as outside:
         simulated = simulated or _says_simulated(outside.analyzer.identification())
         if request.baseline is not None:
             check_baseline(request.baseline, serial=request.serial, simulated=simulated)
@@ -258,6 +271,8 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
             seed=request.seed,
             speed=request.speed,
             baseline=request.baseline.run_id if request.baseline is not None else "",
+            traces=files.folder if files is not None else "",
+            declared=files.declared if files is not None else {},
         )
         whole = _against(outside, request.baseline)
         return Engine(request.recipe, bench, whole, began).run(), store.folder
@@ -308,15 +323,24 @@ def _kept(store: RunFolder) -> Iterator[None]:
 
 @contextmanager
 def _outside(
-    bench: Bench, store: RunFolder, people: Any, *, simulated: bool, began: datetime | None = None
+    bench: Bench,
+    store: RunFolder,
+    people: Any,
+    *,
+    simulated: bool,
+    began: datetime | None = None,
+    files: FromFiles | None = None,
 ) -> Iterator[Bystanders]:
-    """Open switch, analyzer and clock, make the person, and close all of it at the end."""
+    """Open switch, analyzer and clock, make the person, and close all of it at the end; or take files for them."""
     from instruments.analyzer import open_analyzer
     from instruments.link import Link
     from instruments.switch import MatrixSwitch
     from reports.html import render
     from sequencer.run.engine import Bystanders
 
+    if files is not None:
+        yield files.bystanders(store, SystemClock(), render)
+        return
     with ExitStack() as stack:
         clock: Clock = SystemClock()
         matrix: MatrixSwitch | None = None
@@ -403,11 +427,17 @@ def resume_run(
         )
         with _kept(store):
             return Engine(recipe, bench, _against(outside, baseline), began, history).conclude(), store.folder
+    files: FromFiles | None = None
+    if began.traces:
+        from sequencer.from_files import FromFiles
+
+        files = FromFiles.open(recipe, bench, began.traces, began.declared, people, _tell, at=began.at)
     with _same_bench(stored, recipe, bench, began) as (there, simulated):
-        people(there, simulated, None)  # refuses early where nobody could move the cables
+        if files is None:
+            people(there, simulated, None)  # refuses early where nobody could move the cables
         store = RunFolder.reopen(stored.folder, sign=sign)
         since = began.at if simulated else None
-        with _kept(store), _outside(there, store, people, simulated=simulated, began=since) as outside:
+        with _kept(store), _outside(there, store, people, simulated=simulated, began=since, files=files) as outside:
             whole = _against(outside, baseline)
             return Engine(recipe, bench, whole, began, history).resume(PROGRAM), store.folder
 

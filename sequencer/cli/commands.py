@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sequencer.cli.archive_commands import archive
-from sequencer.cli.pairs import pairs, sets_of
+from sequencer.cli.pairs import pairs, sets_of, trace_sets
 from sequencer.cli.resume_command import resume
 from sequencer.cli.study_commands import STUDY_COMMANDS, load_finished
 from sequencer.errors import UsageError
@@ -92,6 +92,11 @@ def check(asked: argparse.Namespace) -> str:
         raise UsageError(msg)
     bench = load_bench_file(asked.bench) if asked.bench else load_bench(TYPICAL_BENCH, "typical bench")
     told = forecast(recipe, bench)
+    if asked.files:
+        from sequencer.cli.filestext import files_text
+
+        _out(files_text(told, recipe, bench))
+        return "yes"
     _out(check_text(told, recipe, bench))
     return "yes" if all(limit.ok for limit in told.limits) else "cannot say"
 
@@ -136,6 +141,10 @@ def run(asked: argparse.Namespace) -> str:
             "simulated one, whose results are marked SIMULATED, NOT A MEASUREMENT"
         )
         raise UsageError(msg)
+    declared = trace_sets(asked.set)
+    if declared and not asked.traces:
+        msg = f"--set {next(iter(declared))}: tells of saved traces, and there are none; give --traces FOLDER"
+        raise UsageError(msg)
     recipe = _load_recipe(asked.recipe)
     witness = questions(recipe)
     people = at_the_bench(asked, recipe.ports, witness=witness)
@@ -150,6 +159,8 @@ def run(asked: argparse.Namespace) -> str:
         speed=asked.speed,
         baseline=load_finished(runs_root(asked.out), asked.baseline) if asked.baseline else None,
         sign=signer(asked.sign),
+        traces=asked.traces,
+        declared=declared,
     )
     record, folder = take_run(request, people)
     sys.stderr.write(summary(record, str(folder)) + "\n")

@@ -47,6 +47,7 @@ def build_parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="say what a run will do and what the bench can prove; touches nothing")
     _add_recipe(check)
     check.add_argument("--bench", metavar="FILE", help="bench file; without it a typical bench is assumed")
+    check.add_argument("--files", action="store_true", help="print what to call the traces that `run --traces` reads")
 
     bench = commands.add_parser("bench", help="learn how an analyzer is spoken to, serve the simulated bench")
     add_probe(benches := bench.add_subparsers(dest="what", metavar="WHAT", required=True))
@@ -85,6 +86,7 @@ def _add_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     run.add_argument(
         "--bench", metavar="BENCH", help="bench FILE, or 'simulated' (or simulated:DEVICE, simulated:DEVICE:VARIANT)"
     )
+    run.add_argument("--traces", default="", metavar="FOLDER", help="read saved traces from FOLDER instead of sweeping")
     run.add_argument("--serial", default="", metavar="S", help="serial number of the device")
     run.add_argument("--out", metavar="DIR", help="where runs live (else NOTCHBOOK_ARCHIVE, else ./runs)")
     run.add_argument(

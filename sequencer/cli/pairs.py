@@ -6,10 +6,15 @@ from collections.abc import Sequence
 
 from sequencer.errors import UsageError
 
-__all__ = ["ASKED", "RECORDED", "pairs", "sets_of"]
+__all__ = ["ASKED", "RECORDED", "TRACES", "pairs", "sets_of", "trace_sets"]
 
 ASKED = ("transmitter", "operator", "place", "temperature", "humidity", "soak", "matrix isolation")  # what a run asks
 RECORDED = ("laboratory", "customer", "received", "condition on arrival", "sampling", "kit", "note")  # only told
+
+TRACES = (  # what is told of saved traces
+    *("settings", "duration", "unit", "normalised", "rbw", "vbw", "sweep time", "attenuation", "reference level"),
+    *("generator level", "detector", "start", "stop"),
+)
 
 
 def pairs(given: Sequence[str], option: str) -> dict[str, str]:
@@ -48,6 +53,8 @@ def sets_of(given: Sequence[str], witness: Sequence[str] = ()) -> tuple[dict[str
     recorded: dict[str, str] = {}
     for key, value in pairs(given, "--set").items():
         word = _word(key)
+        if word in TRACES:
+            continue  # `trace_sets` has them
         if word in asked:
             if fault := condition_fault(word, value):
                 msg = f"--set {key!r}: {fault}"
@@ -60,6 +67,11 @@ def sets_of(given: Sequence[str], witness: Sequence[str] = ()) -> tuple[dict[str
             msg = f"--set {key!r}: there is no such thing to set; allowed: {', '.join(allowed)}"
             raise UsageError(msg + did_you_mean(word, allowed))
     return answers, recorded
+
+
+def trace_sets(given: Sequence[str]) -> dict[str, str]:
+    """Return the pairs of --set that tell of saved traces."""
+    return {_word(key): value for key, value in pairs(given, "--set").items() if _word(key) in TRACES}
 
 
 def _word(key: str) -> str:

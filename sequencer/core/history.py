@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from sequencer.core.capability import Capabilities
 from sequencer.core.hookup import Hookup
-from sequencer.core.trace import Sweep
+from sequencer.core.trace import Sweep, SweepSettings
 
 __all__ = [
     "Adjusted",
@@ -29,6 +29,8 @@ __all__ = [
     "Refused",
     "Resumed",
     "Role",
+    "SavedKind",
+    "SavedTrace",
     "Stopped",
     "Swept",
     "Voided",
@@ -56,6 +58,38 @@ class Role(StrEnum):
     CHECK = "check"  # the first reference once more, before anything taken in an earlier session is used
 
 
+class SavedKind(StrEnum):
+    """What a trace that was saved by an instrument holds."""
+
+    LEVEL = "level"
+    NORMALISED = "normalised"  # dB against a thru in the instrument's memory
+    VECTOR = "vector"  # one S-parameter of a corrected vector analyzer, dB
+    LINE = "0 dB line"  # no trace at all: what a normalised or vector one stands against
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SavedTrace:
+    """A trace read from a file in place of a sweep, and how each of its settings is known.
+
+    ``source`` is the file's name, '#' and a part of it where it holds several; unique in a run. ``station`` counts
+    the hookups of the run from 0. ``from_file``, ``declared`` and ``unknown`` name settings; the unknown ones stand
+    in ``settings`` as they were planned. ``notes`` is what was concluded in reading it.
+    """
+
+    source: str
+    sha256: str
+    kind: SavedKind
+    station: int
+    hookup: Hookup
+    key: str
+    role: Role
+    settings: SweepSettings
+    from_file: tuple[str, ...] = ()
+    declared: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """Common to all: when (aware UTC, the run's clock) and why, in words for the report."""
@@ -69,7 +103,8 @@ class Began(Entry):
     """First entry of a run.
 
     ``bench``, ``seed`` and ``speed`` are what the command line gave; a simulated bench is started again from them.
-    ``baseline`` is the id of the run whose change is stated, if any.
+    ``baseline`` is the id of the run whose change is stated, if any. ``traces`` is the folder of saved traces that
+    stand in place of sweeps ('' for none), ``declared`` what the operator told of them.
     """
 
     run_id: str
@@ -84,18 +119,22 @@ class Began(Entry):
     seed: int = 1
     speed: float = 0.0
     baseline: str = ""
+    traces: str = ""
+    declared: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identified(Entry):
     """The instruments answered, and what the analyzer can do.
 
-    ``switched_on``: the analyzer says that it was switched on since anybody last asked it.
+    ``switched_on``: the analyzer says that it was switched on since anybody last asked it. ``saved``: what there is
+    in place of sweeps, where no instrument answers but files are read.
     """
 
     identification: Mapping[str, str]
     capabilities: Capabilities
     switched_on: bool = False
+    saved: tuple[SavedTrace, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +171,10 @@ class Adjusted(Entry):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Swept(Entry):
-    """A sweep was taken and stored. ``key`` is 'overview' or a frequency's name."""
+    """A sweep was taken and stored. ``key`` is 'overview' or a frequency's name.
+
+    ``source`` names the saved trace it was read from, if so.
+    """
 
     hookup: str
     key: str
@@ -140,6 +182,7 @@ class Swept(Entry):
     sweep: Sweep
     file: str
     sha256: str
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

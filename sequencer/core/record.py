@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from sequencer.core.history import SavedTrace
 from sequencer.core.trace import FloatArray, SweepSettings, own
 
 __all__ = [
@@ -198,7 +199,11 @@ class HookupRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TraceRecord:
-    """One stored sweep: file, hash, where it belongs and the settings as read back."""
+    """One stored sweep: file, hash, where it belongs and the settings as read back.
+
+    ``source`` is the saved trace it was read from, None where it was swept; then nothing was read back, and the
+    settings are the file's or the operator's.
+    """
 
     file: str
     sha256: str
@@ -208,6 +213,7 @@ class TraceRecord:
     began: datetime
     used: SweepSettings
     flags: tuple[str, ...] = ()
+    source: SavedTrace | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -54,6 +54,7 @@ class _SweptLine(Entry):
     sweep: SweepHead
     file: str
     sha256: str
+    source: str = ""
 
 
 def kind_of(entry: Entry) -> str:
@@ -73,6 +74,7 @@ def encode(entry: Entry) -> str:
             sweep=SweepHead.of(entry.sweep),
             file=check_inside(entry.file, "journal"),
             sha256=entry.sha256,
+            source=entry.source,
         )
         plain = to_plain(line, _SweptLine)
     else:
@@ -98,10 +100,15 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
         raise StoredDataError(msg, where=where, kind=name)
     if kind is not Swept:
         try:
-            return from_plain(kind, plain, where)
+            entry = from_plain(kind, plain, where)
         except InstrumentError as exc:  # limits that no analyzer has
             msg = f"{where}: {exc.message}"
             raise StoredDataError(msg, where=where) from exc
+        odd = "; ".join(impossible(t.settings) for t in getattr(entry, "saved", ()))
+        if odd.strip("; "):
+            msg = f"{where}: a saved trace with settings that cannot be: {odd}"
+            raise StoredDataError(msg, where=where)
+        return entry
     swept = from_plain(_SweptLine, plain, where)
     odd = impossible(swept.sweep.used) or impossible(swept.sweep.asked)
     if odd:
@@ -117,6 +124,7 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
         sweep=swept.sweep.with_trace(trace),
         file=swept.file,
         sha256=swept.sha256,
+        source=swept.source,
     )
 
 

@@ -33,7 +33,7 @@ from sequencer.core.history import (
 )
 from sequencer.core.record import Record
 from sequencer.errors import HookupError, InstrumentError, InterruptedRunError, LinkError, NotchbookError
-from sequencer.ports import Analyzer, Clock, Listener, Operator, Progress, ReportWriter, RunStore, Switch
+from sequencer.ports import Analyzer, Clock, Listener, Operator, Progress, ReportWriter, RunStore, SavedTraces, Switch
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import Evaluation, evaluate
 from sequencer.run.matrix import plan_for
@@ -78,6 +78,7 @@ class Bystanders:
     clock: Clock
     listener: Listener
     write_report: ReportWriter
+    saved: SavedTraces | None = None
     wall: Callable[[], float] = time.monotonic
     amend: Callable[[Record], Record] = lambda record: record  # adds what only other runs can tell (a baseline)
 
@@ -201,7 +202,8 @@ class Engine:
 
     def _sweep(self, step: SweepStep) -> None:
         self.outside.listener.progress(self._progress(f"{step.hookup}: {step.key}, {step.role.value}"))
-        sweep = self.outside.analyzer.sweep(step.settings)
+        saved = self.outside.saved if step.source else None
+        sweep = saved.read(step.source) if saved is not None else self.outside.analyzer.sweep(step.settings)
         file, sha256 = self.outside.store.store_sweep(step.hookup, step.key, step.role.value, sweep)
         self._done_s += sweep.instrument_s
         self._evaluation = None
@@ -215,6 +217,7 @@ class Engine:
                 sweep=sweep,
                 file=file,
                 sha256=sha256,
+                source=step.source,
             )
         )
         self._got_on |= step.role not in _PRELIMINARY
@@ -255,7 +258,10 @@ class Engine:
         caps = self.outside.analyzer.capabilities()
         why = "who answers, and what it can do"
         on = self.outside.analyzer.switched_on()
-        self._append(Identified(at=self._now(), why=why, identification=names, capabilities=caps, switched_on=on))
+        saved = self.outside.saved.traces if self.outside.saved is not None else ()
+        self._append(
+            Identified(at=self._now(), why=why, identification=names, capabilities=caps, switched_on=on, saved=saved)
+        )
 
     def _progress(self, text: str) -> Progress:
         caps = capabilities(self.history)
@@ -282,6 +288,8 @@ class Engine:
         return self.outside.clock.now()
 
     def _make_safe(self) -> None:
+        if self.outside.saved is not None:  # no instrument to make safe
+            return
         proven = self.outside.analyzer.make_safe()
         why = "generator off, confirmed by the instrument" if proven else "generator off was sent but NOT confirmed"
         self._append(MadeSafe(at=self.history[-1].at if self.history else self._now(), why=why, proven=proven))
@@ -291,7 +299,8 @@ class Engine:
         proven = self.outside.analyzer.make_safe()
         why = "generator off, confirmed by the instrument" if proven else "generator off was sent but NOT confirmed"
         at = self.history[-1].at if self.history else self.began.at
-        for entry in (MadeSafe(at=at, why=why, proven=proven), Stopped(at=at, why=reason)):
+        safe = (MadeSafe(at=at, why=why, proven=proven),) if self.outside.saved is None else ()
+        for entry in (*safe, Stopped(at=at, why=reason)):
             if not self.history:  # not even its beginning is stored: there is no run to end
                 self.outside.listener.heard(entry)
                 continue

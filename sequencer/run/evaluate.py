@@ -20,6 +20,7 @@ from sequencer.run.consistency import inconsistencies
 from sequencer.run.exchange import compared, other_way
 from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
+from sequencer.run.saved import doubted
 from sequencer.run.steadiness import unsteady
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.windows import LEAKAGE
@@ -47,7 +48,7 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluati
     jumps = unsteady(history)
     stated = [_stated(recipe, measured, r) for r in recipe.requirements]
     both = [
-        _both_ways(recipe, measured, _steady(result, r, jumps), r)
+        _both_ways(recipe, measured, doubted(_steady(result, r, jumps), r, history), r)
         for (result, _), r in zip(stated, recipe.requirements, strict=True)
     ]
     results = tuple(result for result, _ in both)
@@ -58,14 +59,18 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluati
     assumed = measured.figures.assumptions(bridge=bridge)
     if assumed:
         warnings += (f"the bench file is silent on these, so they are assumed: {'; '.join(assumed)}",)
-    return Evaluation(results, curves, warnings, _all_conform(stated, jumps))
+    sure = all(
+        doubted(result, r, history) is result for (result, _), r in zip(stated, recipe.requirements, strict=True)
+    )
+    return Evaluation(results, curves, warnings, _all_conform(stated, jumps) if sure else None)
 
 
 def evaluate_one(recipe: Recipe, bench: Bench, history: Sequence[Entry], requirement: Requirement) -> Result:
     """Return one requirement's result from what is there so far; undecided, with a note, where sweeps are missing."""
     measured = Measured(recipe, bench, Sweeps(history))
     result, _ = _stated(recipe, measured, requirement)
-    return _both_ways(recipe, measured, _steady(result, requirement, unsteady(history)), requirement)[0]
+    steady = doubted(_steady(result, requirement, unsteady(history)), requirement, history)
+    return _both_ways(recipe, measured, steady, requirement)[0]
 
 
 def _both_ways(recipe: Recipe, measured: Measured, result: Result, requirement: Requirement) -> tuple[Result, str]:

@@ -22,6 +22,7 @@ from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe, Requirement
 from sequencer.run.floor import leak_near
 from sequencer.run.plan import Plan, Station, make_plan
+from sequencer.run.saved import saved_in, saved_plan
 from sequencer.run.steps import Ask, Warn
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.visits import Visit, known, visits
@@ -54,6 +55,9 @@ class Shortfall:
 
 def plan_for(recipe: Recipe, bench: Bench, caps: Capabilities, history: Sequence[Entry]) -> Plan:
     """Return the plan as it stands: what the operator agreed to do by hand comes last, past the matrix."""
+    saved = saved_in(history)
+    if saved:
+        return saved_plan(saved)
     plan = make_plan(recipe, bench, caps, known(history))
     if bench.switch is None or _answer(history) != HANDS or not _floor_is_whole(plan, visits(history)):
         return plan

@@ -34,6 +34,7 @@ from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import above_display, foreign_signals, hookup_fault, repeats, sweep_fault
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.retake import adapted, retake_step
+from sequencer.run.saved import saved_in, saved_step
 from sequencer.run.standards import standard_fault
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db, located_text
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
@@ -73,9 +74,26 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
         return Stop(why="the journal does not begin with a bench that answered")
     if not caps.generator_fitted:
         return Stop(why="this analyzer has no tracking generator, or its generator does not answer")
-    question = _question(spoken, simulated=began.simulated)
+    saved = saved_in(spoken)
+    question = _question(spoken, simulated=began.simulated, at_a_bench=not saved)
     if question is not None:
         return question
+    step: Step | None = saved_step(recipe, bench, caps, saved, history) if saved else None
+    step = step or (None if saved else _live_step(recipe, bench, caps, history, spoken))
+    step = step or witness_step(recipe, spoken, simulated=began.simulated)
+    if step is not None:
+        return step
+    judged = {e.result_id for e in since_session(history) if isinstance(e, Judged)}
+    for requirement in recipe.requirements:
+        if requirement.id not in judged:
+            return Judge(requirement=requirement.id, why="every sweep it rests on is stored")
+    return Done(why="every planned sweep is stored and every requirement is stated")
+
+
+def _live_step(
+    recipe: Recipe, bench: Bench, caps: Capabilities, history: Sequence[Entry], spoken: Sequence[Entry]
+) -> Step | None:
+    """Return what is still to do at the bench, None when everything was swept."""
     plan = plan_for(recipe, bench, caps, history)
     gap = _unsaid_gap(plan, spoken)
     if gap is not None:
@@ -87,20 +105,11 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
     step = _at_stations(recipe, bench, caps, plan, stays, history)
     if isinstance(step, Connect | Adjust | SweepStep | Wait):  # a resumed run looks at its reference first
         return check_step(recipe, bench, caps, plan, history) or step
-    if step is not None:
-        return step
-    witness = witness_step(recipe, spoken, simulated=began.simulated)
-    if witness is not None:
-        return witness
-    judged = {e.result_id for e in since_session(history) if isinstance(e, Judged)}
-    for requirement in recipe.requirements:
-        if requirement.id not in judged:
-            return Judge(requirement=requirement.id, why="every sweep it rests on is stored")
-    return Done(why="every planned sweep is stored and every requirement is stated")
+    return step
 
 
-def _question(history: Sequence[Entry], *, simulated: bool) -> Ask | None:
-    if not _locked_out(history):
+def _question(history: Sequence[Entry], *, simulated: bool, at_a_bench: bool) -> Ask | None:
+    if at_a_bench and not _locked_out(history):
         text = "Is the transmitter disconnected from the device, locked out and tagged?"
         safe = "locked out" if simulated else None
         question = Question(

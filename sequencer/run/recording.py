@@ -18,6 +18,7 @@ from sequencer.core.history import (
     MadeSafe,
     Refused,
     Resumed,
+    SavedTrace,
     Stopped,
     Swept,
     Voided,
@@ -33,6 +34,7 @@ from sequencer.recipe.model import Bench, Figure, Recipe
 from sequencer.run.conditions import SHOWN, answers
 from sequencer.run.evaluate import Evaluation, overall
 from sequencer.run.fittings import chain, loads
+from sequencer.run.saved import saved_in
 from sequencer.run.standards import standard_reading
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import NOBODY
@@ -41,6 +43,11 @@ from sequencer.run.witness import is_witness, witnessed
 from sequencer.units import show_hz
 
 __all__ = ["make_record", "result_text"]
+
+_FROM_FILES = (
+    "The sweeps were read from files, not taken by this program: that a hookup stood, and every setting that a file "
+    "does not carry, is as the operator says."
+)
 
 
 def result_text(result: Result) -> str:
@@ -73,7 +80,9 @@ def make_record(
             identification |= entry.identification
     finished = any(isinstance(e, Finished) for e in history)
     swept = [e for e in history if isinstance(e, Swept)]
-    warnings = [e.why for e in history if isinstance(e, Warned | Refused | Voided | Resumed)]
+    saved = {trace.source: trace for trace in saved_in(history)}
+    warnings = [_FROM_FILES] if saved else []
+    warnings += [e.why for e in history if isinstance(e, Warned | Refused | Voided | Resumed)]
     warnings += [e.why for e in history if isinstance(e, MadeSafe) and not e.proven]
     warnings += [w for w in done.warnings if w not in warnings]
     return Record(
@@ -102,7 +111,7 @@ def make_record(
         instrument_seconds=sum(e.sweep.instrument_s for e in swept),
         wall_seconds=wall_seconds,
         hookups=tuple(_hookups(history, bench)),
-        traces=tuple(_trace(e) for e in swept),
+        traces=tuple(_trace(e, saved) for e in swept),
         notes=tuple(_notes(history)),
         warnings=tuple(dict.fromkeys(warnings)),
         results=done.results,
@@ -144,7 +153,7 @@ def _reflected(history: Sequence[Entry]) -> bool:
     return any(isinstance(e, Connected) and e.hookup.kind is HookupKind.REFLECT for e in history)
 
 
-def _trace(entry: Swept) -> TraceRecord:
+def _trace(entry: Swept, saved: Mapping[str, SavedTrace]) -> TraceRecord:
     return TraceRecord(
         file=entry.file,
         sha256=entry.sha256,
@@ -154,6 +163,7 @@ def _trace(entry: Swept) -> TraceRecord:
         began=entry.sweep.began,
         used=entry.sweep.used,
         flags=tuple(sorted(flag.value for flag in entry.sweep.flags)),
+        source=saved.get(entry.source),
     )
 
 

@@ -65,13 +65,14 @@ class Drop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepStep:
-    """Take one single sweep."""
+    """Take one single sweep, or read the saved trace ``source`` in its place."""
 
     hookup: str
     key: str
     role: Role
     settings: SweepSettings
     why: str
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -129,32 +129,8 @@ def test_refuses(text: str, says: str) -> None:
 
 _WORDS = st.sampled_from(
     [
-        "#",
-        "HZ",
-        "S",
-        "RI",
-        "DB",
-        "R",
-        "50",
-        "1",
-        "2",
-        "-1e5",
-        ".",
-        "!",
-        "[Version] 2.0",
-        "[Number of Ports] 1",
-        "\n",
-        "[Network Data]",
-        "[Reference]",
-        "[Matrix Format] Lower",
-        "[End]",
-        "[",
-        "]",
-        "\x00",
-        "99999999999999999999999999999999999999999",
-        "1e308",
-        "é",
-        "\r",
+        *("#", "HZ", "S", "RI", "DB", "R", "50", "1", "2", "-1e5", ".", "!", "[", "]", "\x00", "9" * 50, "1e308", "\r"),
+        *("[Version] 2.0", "[Number of Ports] 1", "\n", "[Network Data]", "[Reference]", "[Matrix Format] Lower"),
     ]
 )
 

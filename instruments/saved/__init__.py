@@ -1,0 +1,1 @@
+"""Traces saved by an instrument, in place of sweeps: for benches without remote control."""

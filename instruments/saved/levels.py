@@ -1,0 +1,187 @@
+"""One saved trace in decibels: which column is the frequency, which the level, and in what unit; no I/O."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NoReturn
+
+import numpy as np
+
+from instruments.saved.facts import Facts, told
+from instruments.saved.table import Column, Table, read_table, split_unit
+from sequencer.core.trace import FloatArray, own
+from sequencer.errors import StoredDataError
+from sequencer.units import show_hz
+
+__all__ = ["Levels", "UnitUnknownError", "read_levels"]
+
+_FREQUENCY = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
+_OHM = 50.0
+_UV_DBM = 20.0 * math.log10(1e-6) - 10.0 * math.log10(_OHM) + 30.0  # 1 uV in 50 ohm: -106.99 dBm (P = U^2 / R)
+_LOGARITHMIC = {"dbm": 0.0, "db": 0.0, "dbuv": _UV_DBM, "dbmv": _UV_DBM + 60.0}  # what is added for dBm
+_VOLTS = {"v": 1.0, "mv": 1e-3, "uv": 1e-6}
+_WATTS = {"w": 1.0, "mw": 1e-3}
+_HIGHEST_DB = 400.0  # no level is further from 0 dBm
+
+
+class UnitUnknownError(StoredDataError):
+    """The file does not say in which unit its levels are."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """A trace: ``level_db`` in dBm, or in dB against the thru where ``normalised``.
+
+    ``facts`` are the file's and, where it is silent, the operator's; ``by_file`` names the file's. ``notes``: what was
+    concluded.
+    """
+
+    freq_hz: FloatArray
+    level_db: FloatArray
+    normalised: bool
+    facts: Facts
+    by_file: frozenset[str]
+    notes: tuple[str, ...]
+
+
+def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequence[float]) -> Levels:
+    """Return the trace that the text of a file holds.
+
+    Parameters
+    ----------
+    said : what the operator declares; it holds where the file is silent.
+    column : which trace, where there are several: its number from 1 or its heading; '' where there is one.
+    near_hz : frequencies the trace must be about; they tell the unit of a bare column of frequencies.
+
+    Raises
+    ------
+    UnitUnknownError
+        When neither file nor operator tells the unit of the levels.
+    StoredDataError
+        For anything that cannot be read in one way.
+    """
+    table = read_table(text, where)
+    own_facts = told(table.others, where)
+    facts = own_facts.over(said)
+    axis, levels = _axis(table)
+    notes: list[str] = []
+    if axis is None:
+        freq_hz = _implied(levels[0].values.size if levels else 0, facts, where, notes)
+    else:
+        freq_hz = _in_hz(axis, near_hz, where, notes)
+    chosen = _chosen(levels, column, where)
+    level_db, normalised = _in_db(chosen, facts, where, notes)
+    if not np.all(np.diff(freq_hz) > 0.0):
+        _refuse(where, "two points have the same frequency; save it with more digits")
+    return Levels(own(freq_hz), own(level_db), normalised, facts, own_facts.known, tuple(notes))
+
+
+def _axis(table: Table) -> tuple[Column | None, list[Column]]:
+    """Return the column of frequencies, None where there is none, and those of levels."""
+    columns = list(table.columns)
+    if len(columns) > 1 and _counts(columns[0]) and columns[0].unit.casefold() not in _FREQUENCY:
+        columns = columns[1:]  # the number of the point
+    named = [c for c in columns if c.unit.casefold() in _FREQUENCY or "freq" in c.heading.casefold()]
+    axis = named[0] if named else columns[0] if len(columns) > 1 and _rises(columns[0]) else None
+    rest = [c for c in columns if c is not axis and c not in named[1:] and np.any(np.isfinite(c.values))]
+    return axis, rest
+
+
+def _rises(column: Column) -> bool:
+    return bool(np.all(np.isfinite(column.values)) and np.all(np.diff(column.values) >= 0.0)) and bool(
+        column.values[-1] > column.values[0]
+    )
+
+
+def _counts(column: Column) -> bool:
+    values = column.values
+    return bool(values[0] in (0.0, 1.0) and np.all(np.diff(values) == 1.0))
+
+
+def _implied(points: int, facts: Facts, where: str, notes: list[str]) -> FloatArray:
+    start, stop = facts.start_hz, facts.stop_hz
+    if start is None or stop is None:
+        _refuse(where, "has no column of frequencies and tells no start and stop; declare both (start, stop)")
+    if not 0.0 <= start < stop <= 1e13 or points < 2:
+        _refuse(where, f"start {show_hz(start)} and stop {show_hz(stop)} are no range of {points} points")
+    notes.append(f"frequencies from start {show_hz(start)} and stop {show_hz(stop)}, evenly spaced")
+    return own(np.linspace(start, stop, points))
+
+
+def _in_hz(axis: Column, near_hz: Sequence[float], where: str, notes: list[str]) -> FloatArray:
+    if not np.all(np.isfinite(axis.values)):
+        _refuse(where, "its column of frequencies has gaps")
+    unit = (axis.unit or split_unit(axis.heading)[1]).casefold()
+    if unit in _FREQUENCY:
+        values = axis.values * _FREQUENCY[unit]
+    else:
+        low, high = float(axis.values[0]), float(axis.values[-1])
+        about = [
+            name
+            for name, factor in _FREQUENCY.items()
+            if any(low * factor * 0.5 <= hz <= high * factor * 2.0 for hz in near_hz)
+        ]
+        if len(about) != 1:
+            _refuse(where, f"its frequencies ({low:g} to {high:g}) have no unit, and in none do they fit the recipe")
+        shown = {"hz": "Hz", "khz": "kHz", "mhz": "MHz", "ghz": "GHz"}[about[0]]
+        notes.append(f"frequencies taken as {shown}: only so do they lie where the recipe looks")
+        values = axis.values * _FREQUENCY[about[0]]
+    if not (np.all(values >= 0.0) and np.all(values <= 1e13)):
+        _refuse(where, "its column of frequencies holds what is no frequency")
+    return own(np.round(values, 3))  # 146.61 * 1e6 is 146610000.00000001
+
+
+def _chosen(levels: Sequence[Column], column: str, where: str) -> Column:
+    if not levels:
+        _refuse(where, "holds no column of levels")
+    names = [c.heading or f"trace {n}" for n, c in enumerate(levels, 1)]
+    if not column:
+        if len(levels) > 1:
+            has = ", ".join(f"{n} {name!r}" for n, name in enumerate(names, 1))
+            _refuse(where, f"holds {len(levels)} traces ({has}); say which in traces.yaml: {{file: ..., trace: 1}}")
+        return levels[0]
+    if column.isdecimal() and len(column) < 4 and 1 <= int(column) <= len(levels):
+        return levels[int(column) - 1]
+    alike = [c for c, name in zip(levels, names, strict=True) if name.casefold() == column.casefold()]
+    if len(alike) != 1:
+        _refuse(where, f"has no trace {column[:40]!r}; it has {', '.join(names)[:200]}")
+    return alike[0]
+
+
+def _in_db(column: Column, facts: Facts, where: str, notes: list[str]) -> tuple[FloatArray, bool]:
+    """Return the levels in dBm, or in dB where the instrument has normalised them already."""
+    unit = column.unit or split_unit(column.heading)[1] or facts.unit or ""
+    plain = unit.casefold().replace("µ", "u").replace("μ", "u")
+    values = column.values
+    if not plain:
+        msg = f"{where}: neither file nor operator tells the unit of its levels (unit: dBm, dB, dBuV, mV ...)"
+        raise UnitUnknownError(msg, where=where)
+    if plain in _LOGARITHMIC:
+        level = values + _LOGARITHMIC[plain]
+    elif plain in _VOLTS or plain in _WATTS:
+        if np.any(values < 0.0):
+            _refuse(where, f"a negative level in {unit}: not a linear scale")
+        with np.errstate(divide="ignore", over="ignore"):
+            volts, watts = _VOLTS.get(plain), _WATTS.get(plain)
+            scaled = (values * volts) ** 2 / _OHM if volts is not None else values * (watts or 0.0)
+            level = 10.0 * np.log10(scaled) + 30.0
+    else:
+        _refuse(where, f"{unit[:20]!r} is no unit of level (dBm, dB, dBuV, dBmV, mV, V, uV, W, mW)")
+    if np.any(np.abs(level[np.isfinite(level)]) > _HIGHEST_DB):
+        _refuse(where, f"holds a level beyond {_HIGHEST_DB:g} dB, which no trace has")
+    level = np.where(np.isfinite(level), level, np.nan)
+    if plain not in ("db", "dbm"):
+        notes.append(f"levels turned from {unit} into dBm, in 50 ohm")
+    normalised = plain == "db"
+    if facts.normalised and not normalised:
+        _refuse(where, f"says that it is normalised, but its levels are in {unit}; save it in dB, or not normalised")
+    if normalised:
+        notes.append("in dB, so normalised by the instrument already")
+    return own(level), normalised
+
+
+def _refuse(where: str, what: str) -> NoReturn:
+    msg = f"{where}: {what}"
+    raise StoredDataError(msg, where=where)

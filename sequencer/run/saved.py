@@ -1,0 +1,242 @@
+"""A run whose sweeps are read from files: its steps, and what cannot be known of it; pure.
+
+Nothing can be taken again, so what a live run would repeat ends it here, or leaves its results undecided.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from sequencer.core.capability import Capabilities
+from sequencer.core.history import Entry, Identified, Resumed, Role, SavedKind, SavedTrace, Swept, Voided
+from sequencer.core.hookup import HookupKind
+from sequencer.core.record import Result, Statement
+from sequencer.core.trace import Sweep
+from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
+from sequencer.run.mistaken import mistaken_before, mistaken_for
+from sequencer.run.planned import Plan, PlannedSweep, Station
+from sequencer.run.proof import above_display, foreign_signals, hookup_fault, sweep_fault
+from sequencer.run.retake import retake_step
+from sequencer.run.settings import expected_thru_dbm, reflect_level_dbm
+from sequencer.run.steadiness import jump_text, jumped_db
+from sequencer.run.steps import Connect, Drop, Stop, SweepStep, Void, Warn
+from sequencer.run.visits import Visit, known_at, visits
+from sequencer.run.windows import OVERVIEW
+
+__all__ = ["MUST", "doubted", "saved_in", "saved_plan", "saved_step"]
+
+MUST = {  # settings without which nothing is decided, in words
+    "rbw_hz": "RBW",
+    "attenuation_db": "attenuation",
+    "reference_dbm": "reference level",
+    "generator_dbm": "generator level",
+    "detector": "detector",
+    "sweep_time_s": "sweep time",
+}
+LOOKS_NORMALISED_DB = 0.5  # a thru at 0 dBm so flat, where pads and leads alone lose more
+_STOP_BAND = frozenset(
+    {
+        Quantity.REJECTION,
+        Quantity.ISOLATION,
+        Quantity.NOTCH_DEPTH,
+        Quantity.NOTCH_FREQUENCY,
+        Quantity.REJECTION_BANDWIDTH,
+    }
+)
+_RELATIVE = frozenset({SavedKind.NORMALISED, SavedKind.VECTOR, SavedKind.LINE})
+
+
+def saved_in(history: Sequence[Entry]) -> tuple[SavedTrace, ...]:
+    """Return the saved traces that stand in place of sweeps, () in a run on instruments."""
+    return next((e.saved for e in reversed(history) if isinstance(e, Identified)), ())
+
+
+def saved_plan(saved: Sequence[SavedTrace]) -> Plan:
+    """Return the run that the files make."""
+    stations = []
+    for number in sorted({t.station for t in saved}):
+        here = [t for t in saved if t.station == number]
+        groups: dict[tuple[str, Role], list[SavedTrace]] = {}
+        for trace in here:
+            groups.setdefault((trace.key, trace.role), []).append(trace)
+        sweeps = tuple(
+            PlannedSweep(key=key, role=role, settings=group[0].settings, repeats=len(group), why="read from a file")
+            for (key, role), group in groups.items()
+        )
+        stations.append(Station(hookup=here[0].hookup, sweeps=sweeps, why=""))
+    rbws = [t.settings.rbw_hz for t in saved]
+    return Plan(stations=tuple(stations), narrowest_rbw_hz=min(rbws, default=1e3))
+
+
+def saved_step(
+    recipe: Recipe, bench: Bench, caps: Capabilities, saved: Sequence[SavedTrace], history: Sequence[Entry]
+) -> Connect | SweepStep | Warn | Stop | Void | None:
+    """Return the next step, None when everything was read."""
+    changed = _changed(saved, history)
+    if changed is not None:
+        return changed
+    stays, plan = visits(history), saved_plan(saved)
+    noise = known_at(stays).noise_dbm_hz
+    said = {e.why for e in history}
+    numbers = sorted({t.station for t in saved})
+    last: Sweep | None = None
+    for place, (number, station) in enumerate(zip(numbers, plan.stations, strict=True)):
+        stay = stays[place] if place < len(stays) else None
+        if stay is None or stay.waiting:
+            return Connect(hookup=station.hookup, why=station.why)
+        here = [t for t in saved if t.station == number]
+        if len(stay.swept) < len(here):
+            trace = here[len(stay.swept)]
+            why = f"read from {trace.source}"
+            return SweepStep(
+                hookup=station.hookup.name,
+                key=trace.key,
+                role=trace.role,
+                settings=trace.settings,
+                why=why,
+                source=trace.source,
+            )
+        fault = _fault(recipe, bench, caps, here, stay, stays, place, last)
+        if fault:
+            return Stop(why=f"{stay.hookup.name}: {fault}")
+        for text in _remarks(stay, station, expected_thru_dbm(bench, caps), noise):
+            if text not in said:
+                return Warn(why=text)
+        last = _first_on(stay) or last
+    return None
+
+
+def _changed(saved: Sequence[SavedTrace], history: Sequence[Entry]) -> Void | None:
+    """A resumed run goes on with the same files; if one was changed, everything is read afresh."""
+    at = next((n for n in range(len(history) - 1, -1, -1) if isinstance(history[n], Resumed)), None)
+    if at is None or any(isinstance(e, Voided) for e in history[at:]):
+        return None
+    same = saved_in(history[:at]) == tuple(saved)
+    return None if same else Void(why="the saved traces, or what is declared of them, are not those of before")
+
+
+def _fault(
+    recipe: Recipe,
+    bench: Bench,
+    caps: Capabilities,
+    here: Sequence[SavedTrace],
+    stay: Visit,
+    stays: Sequence[Visit],
+    place: int,
+    last: Sweep | None,
+) -> str:
+    """Return why what was read in a stay cannot be that hookup, with the file, or ''."""
+    for swept in stay.swept:
+        spoilt = sweep_fault(swept.sweep)
+        if spoilt:
+            return f"{swept.source}: {spoilt}; save it again"
+    first = next((s for s in stay.swept if s.sweep.used.generator_dbm is not None), None)
+    if first is None:
+        return ""
+    trace = next(t for t in here if t.source == first.source)
+    if trace.kind is SavedKind.LINE:
+        return ""
+    thru = _thru_like(stays, first)
+    if trace.kind in _RELATIVE:
+        expected = 0.0
+    else:
+        bridge = stay.hookup.kind is HookupKind.REFLECT
+        expected = reflect_level_dbm(bench, caps) if bridge else expected_thru_dbm(bench, caps)
+        level = first.sweep.trace.level_dbm
+        if stay.hookup.kind is HookupKind.THRU and expected < -2.0 and np.max(np.abs(level)) < LOOKS_NORMALISED_DB:
+            return f"{first.source} is a line at 0: normalised already? Then declare it (unit: dB) for every file"
+        for swept in stay.swept:
+            text = "" if "reference_dbm" in trace.unknown else above_display(swept.sweep)
+            if text:
+                return f"{swept.source}: {text}; save it again with a higher reference level"
+    port = stay.hookup.kind is HookupKind.REFLECT
+    before = None if port or trace.kind is SavedKind.VECTOR else last
+    fault = hookup_fault(stay.hookup, first.sweep, expected_dbm=expected, thru=thru, last=before, recipe=recipe)
+    if fault:
+        return f"{first.source}: {fault}"
+    thru = _thru_like(stays, first)
+    return mistaken_for(stay, stays[:place], thru, recipe) or mistaken_before(stay, stays[:place], thru, recipe)
+
+
+def _thru_like(stays: Sequence[Visit], swept: Swept) -> Sweep | None:
+    found = next((stay.first(swept.key, Role.THRU) for stay in stays if stay.hookup.kind is HookupKind.THRU), None)
+    return None if found is None else found.sweep
+
+
+def _first_on(stay: Visit) -> Sweep | None:
+    return next((s.sweep for s in stay.swept if s.sweep.used.generator_dbm is not None), None)
+
+
+def _remarks(stay: Visit, station: Station, expected_dbm: float, noise: float | None) -> list[str]:
+    """Return what must be said of a stay."""
+    texts = []
+    off = stay.first(OVERVIEW, Role.FOREIGN)
+    if off is not None:
+        texts.append(foreign_signals(off.sweep, expected_dbm))
+    size = jumped_db(stay, noise)
+    if size:
+        texts.append(f"{jump_text(stay.hookup, size)}: nothing that rests on it can be decided")
+    texts.append(_too_fast(stay, station))
+    return [text for text in texts if text]
+
+
+def _too_fast(stay: Visit, station: Station) -> str:
+    step = retake_step(station.sweeps, stay, ())
+    return step.why.partition("; taken again")[0] if isinstance(step, Drop) and step.slower > 1.0 else ""
+
+
+# --- what cannot be known
+
+
+def doubted(result: Result, requirement: Requirement, history: Sequence[Entry]) -> Result:
+    """Return a result of a run from files with what cannot be known of it: in doubt, nothing is decided."""
+    saved = saved_in(history)
+    if not saved:
+        return result
+    notes = (*_doubts(requirement, saved), *_speed_doubts(requirement, saved, history))
+    if not notes:
+        return result
+    return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, *notes))
+
+
+def _doubts(requirement: Requirement, saved: Sequence[SavedTrace]) -> list[str]:
+    own = {requirement.hookup_name}
+    own |= {"reflect-open", "reflect-short"} if requirement.port is not None else {"thru", "floor"}
+    own |= {f"thru {requirement.hookup_name}"}
+    here = [t for t in saved if t.hookup.name in own]
+    made = []
+    unknown = [MUST[name] for name in MUST if any(name in t.unknown for t in here)]
+    if unknown:
+        made.append(f"read from files that do not tell {', '.join(unknown)}, and nobody declared it")
+    vector = any(t.kind is SavedKind.VECTOR for t in here)
+    if not vector and any(t.kind is SavedKind.LINE for t in here):
+        reference = "thru" if requirement.port is None else "open and short"
+        made.append(f"normalised in the instrument, and no {reference} was saved after that to show that it was sound")
+    elif (
+        requirement.port is None
+        and not vector
+        and len({t.station for t in here if t.hookup.name == "thru" and t.role is Role.THRU}) < 2
+        and any("time" in t.unknown for t in here)
+    ):
+        made.append("no closing thru, and how long the measurement took is not known: neither is the drift")
+    if requirement.quantity in _STOP_BAND and requirement.path is not None:
+        roles = {t.role for t in here if t.hookup.name == "floor"}
+        lacking = [role.value for role in (Role.NOISE, Role.LEAKAGE) if role not in roles]
+        if vector and Role.LEAKAGE in roles:
+            lacking = []
+        if lacking:
+            made.append(f"no {' and '.join(lacking)} trace of the floor: what is read may be that, not the device")
+    return made
+
+
+def _speed_doubts(requirement: Requirement, saved: Sequence[SavedTrace], history: Sequence[Entry]) -> list[str]:
+    plan = saved_plan(saved)
+    made = []
+    for stay, station in zip(visits(history), plan.stations, strict=False):
+        if stay.hookup.name == requirement.hookup_name:
+            text = _too_fast(stay, station)
+            made += [text] if text else []
+    return made
