@@ -50,9 +50,9 @@ class Facts:
 _Reader = tuple[str, Dimension]
 _GAP = r"[\s_.-]*"
 _NUMBERS: dict[str, _Reader] = {
-    "start_hz": (rf"start{_GAP}(?:freq(?:uency)?)?", FREQUENCY),
-    "stop_hz": (rf"(?:stop|end){_GAP}(?:freq(?:uency)?)?", FREQUENCY),
-    "center_hz": (rf"(?:cent(?:er|re)){_GAP}(?:freq(?:uency)?)?|cf", FREQUENCY),
+    "start_hz": (rf"start(?:{_GAP}freq(?:uency)?)?", FREQUENCY),
+    "stop_hz": (rf"(?:stop|end)(?:{_GAP}freq(?:uency)?)?", FREQUENCY),
+    "center_hz": (rf"cent(?:er|re)(?:{_GAP}freq(?:uency)?)?|cf", FREQUENCY),
     "span_hz": (rf"(?:freq(?:uency)?{_GAP})?span", FREQUENCY),
     "rbw_hz": (rf"rbw|res(?:olution)?{_GAP}(?:bw|band{_GAP}width)", FREQUENCY),
     "vbw_hz": (rf"vbw|vid(?:eo)?{_GAP}(?:bw|band{_GAP}width)", FREQUENCY),
@@ -95,7 +95,7 @@ _UNITS = frozenset(
 _NUMBER = r"([+-]?[0-9]{1,15}(?:[.,][0-9]{1,15})?(?:[eE][+-]?[0-9]{1,2})?)"
 _UNIT = r"(?:[\[(]\s*([A-Za-zµμ]{1,5})\s*[\])])?"
 _FOUND = {
-    name: re.compile(rf"(?<![A-Za-z])(?:{spelled}){_GAP}{_UNIT}[\s:=;,]*{_NUMBER}\s*;?\s*([A-Za-zµμ]{{0,5}})", re.I)
+    name: re.compile(rf"(?<![A-Za-z])(?:{spelled})[\s_.]*{_UNIT}[\s:=;,]*{_NUMBER}\s*[;,]?\s*([A-Za-zµμ]{{0,5}})", re.I)
     for name, (spelled, _) in _NUMBERS.items()
 }
 _WORD = r"[\s:=;,]+([A-Za-zµμ+-]+(?:[ ][A-Za-z]+)?)"
@@ -106,7 +106,7 @@ _Y_UNIT = re.compile(
 _NORMAL = re.compile(r"(?<![A-Za-z])normali[sz](?:e|ed|ation)(?![A-Za-z])[\s:=;,]*([A-Za-z]*)", re.I)
 _MODE = re.compile(rf"(?<![A-Za-z])(?:trace{_GAP})?mode{_WORD}", re.I)
 _AVERAGE = re.compile(rf"(?<![A-Za-z])av(?:era)?ge?{_GAP}(?:type|mode){_WORD}", re.I)
-_OHM = re.compile(rf"(?<![A-Za-z])(?:input{_GAP})?(?:impedance|z0){_GAP}[:=;,]*\s*{_NUMBER}", re.I)
+_OHM = re.compile(rf"(?<![A-Za-z])(?:input{_GAP})?(?:impedance|z0)[\s:=;,]*{_NUMBER}", re.I)
 _DATE = re.compile(r"(?<![0-9])(?:(\d{4})-(\d\d)-(\d\d)|(\d\d)\.(\d\d)\.(\d{4}))(?![0-9])")
 _TIME = re.compile(r"(?<![0-9:.])(\d\d):(\d\d)(?::(\d\d))?(?![0-9:])")
 _DETECTORS = {
@@ -119,7 +119,7 @@ _DETECTORS = {
 _REFUSED_DETECTORS = ("peak", "pos", "neg", "norm", "quasi", "qp", "min", "max", "auto peak", "average video")
 
 
-def told(others: Sequence[Sequence[str]], where: str) -> Facts:
+def told(others: Sequence[str], where: str) -> Facts:
     """Return what the lines round the numbers tell.
 
     Raises
@@ -131,8 +131,8 @@ def told(others: Sequence[Sequence[str]], where: str) -> Facts:
     found: dict[str, Any] = {}
     dates: list[re.Match[str]] = []
     times: list[re.Match[str]] = []
-    for cells in others[:500]:
-        line = "; ".join(cells)[:1000]
+    for whole in others[:500]:
+        line = whole[:1000]
         for name, pattern in _FOUND.items():
             for match in pattern.finditer(line):
                 _note(found, name, _quantity(match, _NUMBERS[name][1]), where)

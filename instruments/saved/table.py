@@ -41,10 +41,10 @@ class Column:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """A saved trace: its columns, and every other line as cells, in order."""
+    """A saved trace: its columns, and every other line, in order."""
 
     columns: tuple[Column, ...]
-    others: tuple[tuple[str, ...], ...]
+    others: tuple[str, ...]
 
 
 def decoded(data: bytes, where: str) -> str:
@@ -81,12 +81,12 @@ def read_table(text: str, where: str) -> Table:
     first, last = _longest(rows)
     if last - first < 2:
         _refuse(where, "holds no rows of numbers")
-    block = [row for row in rows[first:last] if row is not None]
+    block = _even([row for row in rows[first:last] if row is not None])
     widths = {len(row) for row in block}
     if len(widths) > 1:
         _refuse(f"{where}:{first + 1}", f"the rows have {min(widths)} to {max(widths)} cells")
     _refuse_two_commas(lines[first:last], block, f"{where}:{first + 1}")
-    headings, named = _headings(lines, first, len(block[0]))
+    headings = _headings(lines, first, len(block[0]))
     columns = []
     for at, cells in enumerate(zip(*block, strict=True)):
         heading, under = headings[at]
@@ -95,8 +95,8 @@ def read_table(text: str, where: str) -> Table:
             _refuse(f"{where}:{first + 1}", f"column {at + 1} has the units {', '.join(sorted(units))}")
         values = own([_number(cell, f"{where}:{first + n + 1}") for n, (cell, _) in enumerate(cells)])
         columns.append(Column(values, units.pop() if units else under, heading))
-    others = [line for n, line in enumerate(lines) if not named <= n < last]
-    return Table(tuple(columns), tuple(_cells(line) for line in others if line.strip()))
+    others = [line for n, line in enumerate(lines) if not first <= n < last]
+    return Table(tuple(columns), tuple(line.replace('"', "").strip() for line in others if line.strip()))
 
 
 def _row(line: str) -> list[tuple[str, str]] | None:
@@ -114,8 +114,6 @@ def _by(separator: str, text: str) -> list[tuple[str, str]] | None:
     if separator not in text and separator != ",":
         return None
     cells = [cell.strip().strip('"').strip() for cell in text.split(separator)]
-    while cells and not cells[-1]:  # trailing separators
-        cells.pop()
     return _as_numbers(cells)
 
 
@@ -142,6 +140,12 @@ def _as_numbers(cells: list[str]) -> list[tuple[str, str]] | None:
         else:
             return None
     return found if any(number for number, _ in found) else None
+
+
+def _even(block: list[list[tuple[str, str]]]) -> list[list[tuple[str, str]]]:
+    """Leave out what trailing separators add: columns at the end that are empty in every row."""
+    filled = max(max((n for n, (number, _) in enumerate(row, 1) if number), default=0) for row in block)
+    return [row[:filled] for row in block]
 
 
 def _longest(rows: list[list[tuple[str, str]] | None]) -> tuple[int, int]:
@@ -174,21 +178,18 @@ def _number(cell: str, where: str) -> float:
     return math.nan if abs(value) >= _NO_DATA else value
 
 
-def _headings(lines: list[str], first: int, width: int) -> tuple[list[tuple[str, str]], int]:
-    """Return (heading, unit) of each column, and the line its headings begin on."""
+def _headings(lines: list[str], first: int, width: int) -> list[tuple[str, str]]:
+    """Return (heading, unit) of each column: from the line above, and the one above that if it has only units."""
     found = [("", "")] * width
-    named = first
-    for back in (1, 2):  # a line of names, a line of units, or both
-        number = first - back
+    for number in (first - 1, first - 2):
         cells = _cells(lines[number]) if number >= 0 else ()
-        known = len(cells) == width and width > 1 and any(_is_heading(cell) for cell in cells)
-        if not known:
+        if len(cells) != width or width < 2 or not any(_is_heading(cell) for cell in cells):
             break
-        named = number
-        for at, cell in enumerate(cells):
-            name, unit = split_unit(cell)
-            found[at] = (name or found[at][0], found[at][1] or unit)
-    return found, named
+        split = [split_unit(cell) for cell in cells]
+        found = [(was or name, unit or new) for (was, unit), (name, new) in zip(found, split, strict=True)]
+        if any(name for name, _ in split):
+            break
+    return found
 
 
 def _is_heading(cell: str) -> bool:

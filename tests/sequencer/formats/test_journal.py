@@ -16,7 +16,8 @@ from sequencer.core.trace import Sweep, Trace
 from sequencer.errors import NotchbookError, StoredDataError
 from sequencer.formats.journal import decode, encode, kind_of, read_journal, whole_length
 
-KINDS = [getattr(history, name) for name in history.__all__ if name not in ("Entry", "Role")]
+NO_ENTRIES = ("Entry", "Role", "SavedKind", "SavedTrace")
+KINDS = [getattr(history, name) for name in history.__all__ if name not in NO_ENTRIES]
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 
