@@ -139,8 +139,9 @@ def _guarded(asked: argparse.Namespace) -> int:
         answer = commands.COMMANDS[asked.command](asked)
     except NotchbookError as exc:
         _say(f"notchbook: {exc.message}")
-        if "folder" in exc.facts and not isinstance(exc, AskedWrongError):  # of a run that was being taken
-            _say(f"notchbook: what was taken is kept; go on with: notchbook resume {exc.facts['folder']}")
+        folder = str(exc.facts.get("folder", ""))  # of a run that was being taken; none where it could not be begun
+        if folder and not isinstance(exc, AskedWrongError) and exc.facts.get("what") != "a new run":
+            _say(f"notchbook: what was taken is kept; go on with: notchbook resume {folder}")
         status = exc.facts.get("status", exc.exit_code)
         return status if isinstance(status, int) else exc.exit_code
     except KeyboardInterrupt:

@@ -270,3 +270,13 @@ def test_look_up_starts_without_what_it_does_not_need(root: Path) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_run_that_cannot_begin_promises_no_resume(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").write_text("")
+    assert (
+        main(["run", "vhf-600k-quick", "--bench", "simulated", "--yes", "--out", str(tmp_path / "file" / "runs")]) == 3
+    )
+    told = capsys.readouterr().err
+    assert "could not write a new run" in told
+    assert "resume" not in told
