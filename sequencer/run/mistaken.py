@@ -16,6 +16,7 @@ import numpy as np
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.recipe.model import Quantity, Recipe
+from sequencer.run.proof import NOISE_PEAK_DB, noise_dbm_of
 from sequencer.run.visits import Visit
 
 __all__ = ["exchanged", "mistaken_before", "mistaken_for"]
@@ -26,36 +27,40 @@ FAR_DB = 10.0  # beyond a limit: no device that was meant for this recipe is so 
 _LOSSES = frozenset({Quantity.INSERTION_LOSS, Quantity.REJECTION, Quantity.ISOLATION})
 
 
-def mistaken_for(stay: Visit, earlier: Sequence[Visit], thru: Sweep | None, recipe: Recipe) -> str:
+def mistaken_for(
+    stay: Visit, earlier: Sequence[Visit], thru: Sweep | None, recipe: Recipe, noise: float | None = None
+) -> str:
     """Return why the path in place looks like another one, in words, or ''."""
     now = _overview(stay)
     for other in _twins(stay, earlier):
-        if now is not None and thru is not None and _far_off(stay.hookup, now, thru, recipe):
+        if now is not None and thru is not None and _far_off(stay.hookup, now, thru, recipe, noise):
             return f"it reads as {other.hookup.name} did, not as {stay.hookup.name} must: is a lead on the wrong port?"
     return ""
 
 
-def mistaken_before(stay: Visit, earlier: Sequence[Visit], thru: Sweep | None, recipe: Recipe) -> str:
+def mistaken_before(
+    stay: Visit, earlier: Sequence[Visit], thru: Sweep | None, recipe: Recipe, noise: float | None = None
+) -> str:
     """Return which earlier path turns out to have been this one, in words, or ''."""
     for other in _twins(stay, earlier):
         before, name = _overview(other), other.hookup.name
-        if before is not None and thru is not None and _far_off(other.hookup, before, thru, recipe):
+        if before is not None and thru is not None and _far_off(other.hookup, before, thru, recipe, noise):
             return f"{name} read as {stay.hookup.name} does, not as {name} must: a lead was on the wrong port then"
     return ""
 
 
-def exchanged(stay: Visit, thru: Sweep | None, recipe: Recipe) -> str:
+def exchanged(stay: Visit, thru: Sweep | None, recipe: Recipe, noise: float | None = None) -> str:
     """Return which other path's limits this path keeps, in words, where it is far beyond its own; else ''.
 
     Leads on the other side's ports look like that, and so does a device whose sides are changed over: the first is
     asked, the second is then measured as it is.
     """
     now, own = _overview(stay), stay.hookup
-    if own.kind is not HookupKind.PATH or now is None or thru is None or not _far_off(own, now, thru, recipe):
+    if own.kind is not HookupKind.PATH or now is None or thru is None or not _far_off(own, now, thru, recipe, noise):
         return ""
     for name in dict.fromkeys(need.hookup_name for need in recipe.requirements if need.path is not None):
         other = replace(own, name=name)
-        if name != own.name and _has_both(name, recipe) and not _far_off(other, now, thru, recipe):
+        if name != own.name and _has_both(name, recipe) and not _far_off(other, now, thru, recipe, noise):
             return f"it reads as {name} must, not as {own.name} must"
     return ""
 
@@ -94,8 +99,8 @@ def _alike(a: Sweep, b: Sweep) -> bool:
     return float(np.nanmedian(np.abs(a.trace.level_dbm - b.trace.level_dbm)[strong])) < ALIKE_DB
 
 
-def _far_off(hookup: Hookup, sweep: Sweep, thru: Sweep, recipe: Recipe) -> bool:
-    """Return whether the path misses one of its limits on loss by far, as far as an overview tells."""
+def _far_off(hookup: Hookup, sweep: Sweep, thru: Sweep, recipe: Recipe, noise: float | None) -> bool:
+    """Return whether the path misses one of its limits on loss by far, as far as an overview in this noise tells."""
     if thru.trace.freq_hz.shape != sweep.trace.freq_hz.shape:
         return False
     loss_db = thru.trace.level_dbm - sweep.trace.level_dbm
@@ -105,6 +110,9 @@ def _far_off(hookup: Hookup, sweep: Sweep, thru: Sweep, recipe: Recipe) -> bool:
         here_db = float(np.interp(need.at_hz, sweep.trace.freq_hz, loss_db))
         if need.maximum is not None and here_db > need.maximum + FAR_DB:
             return True
-        if need.minimum is not None and here_db < min(need.minimum, 60.0) - FAR_DB:  # an overview sees no deeper
+        seen = float(np.interp(need.at_hz, sweep.trace.freq_hz, sweep.trace.level_dbm))
+        seen_at_all = seen > noise_dbm_of(sweep, noise) + NOISE_PEAK_DB
+        # an overview sees no deeper than 60 dB
+        if need.minimum is not None and here_db < min(need.minimum, 60.0) - FAR_DB and seen_at_all:
             return True
     return False

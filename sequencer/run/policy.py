@@ -176,15 +176,15 @@ def _at_stations(
         if again is not None:
             return again
         fault = _fault(stay, expected, thru, last, before, recipe, noise)
-        fault = fault or mistaken_for(stay, stays[:number], thru, recipe)
-        other_side = exchanged(stay, thru, recipe)
+        fault = fault or mistaken_for(stay, stays[:number], thru, recipe, noise)
+        other_side = exchanged(stay, thru, recipe, noise)
         if other_side and not stay.refused:
             fault = fault or f"{other_side}: are the leads on the wrong ports?"
         if fault:
             if stay.refused + 1 >= MOST_TRIES:
                 return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
             return Connect(hookup=stay.hookup, why="once more", refused=fault)
-        wrong = mistaken_before(stay, stays[:number], thru, recipe)
+        wrong = mistaken_before(stay, stays[:number], thru, recipe, noise)
         if wrong:
             return Stop(why=f"{wrong}, again") if _voided_for(wrong, history) else Void(why=wrong)
         said = _new_jump(stay, noise, history) or _unsaid_twin(stay, last, before, recipe, history)

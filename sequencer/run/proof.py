@@ -91,15 +91,15 @@ def hookup_fault(
     if last is not None and repeats(sweep, last):
         return f"the trace repeats the last hookup's within {SAME_DB} dB: nothing seems to have been moved"
     if hookup.kind is HookupKind.THRU:
-        return _thru_fault(level, expected_dbm, _noise_dbm(sweep, noise_dbm_hz))
+        return _thru_fault(level, expected_dbm, noise_dbm_of(sweep, noise_dbm_hz))
     if hookup.kind is HookupKind.FLOOR:
         top = float(np.median(thru.trace.level_dbm)) if thru is not None else expected_dbm
         high = float(np.max(level))
-        if high > max(top - FLOOR_BELOW_DB, _noise_dbm(sweep, noise_dbm_hz) + NOISE_PEAK_DB):
+        if high > max(top - FLOOR_BELOW_DB, noise_dbm_of(sweep, noise_dbm_hz) + NOISE_PEAK_DB):
             return f"up to {high:.1f} dBm come through where both leads should end in loads (thru {top:.1f} dBm)"
         return ""
     if hookup.kind is HookupKind.PATH:
-        return _path_fault(hookup, sweep, thru, recipe, _noise_dbm(sweep, noise_dbm_hz))
+        return _path_fault(hookup, sweep, thru, recipe, noise_dbm_of(sweep, noise_dbm_hz))
     if hookup.test_port in {"open", "short"}:
         middle = float(np.median(level))
         if abs(middle - expected_dbm) > REFLECT_SLACK_DB:
@@ -116,7 +116,7 @@ def repeats(sweep: Sweep, last: Sweep) -> bool:
     return float(np.median(np.abs(sweep.trace.level_dbm - last.trace.level_dbm)[strong])) < SAME_DB
 
 
-def _noise_dbm(sweep: Sweep, noise_dbm_hz: float | None) -> float:
+def noise_dbm_of(sweep: Sweep, noise_dbm_hz: float | None) -> float:
     """Return the level that noise alone shows at a sweep's settings; nothing where it is not known."""
     if noise_dbm_hz is None:
         return -np.inf

@@ -88,3 +88,17 @@ def test_branches_that_are_alike_and_within_their_limits_are_believed(recipe: Re
 @pytest.mark.parametrize("other", ["RX-ANT", "ANT-RX"])
 def test_a_path_is_like_itself_and_its_reverse(recipe: Recipe, other: str) -> None:
     assert mistaken_for(visit("ANT-RX", TX_SIDE), [visit(other, TX_SIDE)], THRU, recipe) == ""
+
+
+def test_what_noise_reads_is_no_lost_rejection(recipe: Recipe) -> None:
+    """Two alike paths that read 30 dB where 75 dB are wanted: with noise there nobody knows, without it a lead is off.
+
+    The level is -51 dBm; -101 dBm in 1 Hz read -56 dBm in 30 kHz.
+    """
+    flat = np.minimum(RX_SIDE, 30.0)
+    need = [r for r in recipe.requirements if r.minimum is not None]
+    only = dataclasses.replace(recipe, requirements=tuple(need))
+    both = visit("ANT-RX", flat), [visit("TX-ANT", flat)], THRU, only
+    assert mistaken_for(*both, None)
+    assert mistaken_for(*both, -160.0)
+    assert mistaken_for(*both, -101.0) == ""
