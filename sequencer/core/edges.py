@@ -28,12 +28,18 @@ _MOST_DIPS = 4  # as many cavities as a side has
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Edge:
-    """One crossing of a level: the curve round it, monotone, and the model of the level's error there."""
+    """One crossing of a level: the curve round it, monotone, and the model of the level's error there.
+
+    ``beyond_hz``: where the crossing is when the level is met nowhere on the curve's outer side; infinite where the
+    sweep ended there, since nothing is known of what comes after it.
+    """
 
     freq_hz: FloatArray
     loss_db: FloatArray  # ascending
     level_db: float
     model: LevelModel
+    leaving_down: bool
+    beyond_hz: float
 
     @property
     def at_hz(self) -> float:
@@ -47,7 +53,9 @@ class _Edge:
     def draw(self, draws: Draws, level_db: FloatArray | float) -> FloatArray:
         """Draws of the true crossing of a level that may itself be drawn."""
         error = self.model.draw(draws) - self.model.nominal_db
-        return np.asarray(np.interp(level_db - error, self.loss_db, self.freq_hz))
+        sought = level_db - error
+        inner, outer = (None, self.beyond_hz) if not self.leaving_down else (self.beyond_hz, None)
+        return np.asarray(np.interp(sought, self.loss_db, self.freq_hz, left=inner, right=outer))
 
     def rows(self, share: float, name: str) -> tuple[Contribution, ...]:
         per = share * self.hz_per_db
@@ -90,7 +98,10 @@ def _edge(reading: Reading, start: int, way: int, level_db: float, build: Build,
     place = int(np.argmin(np.abs(side.freq_hz - at)))
     if bool(side.hidden[place]):
         return None
-    return _Edge(freq, curve, level_db, build(at, 10 ** (-level_db / 10), float(side.u[place])))
+    outermost = float(freq[0] if leaving_down else freq[-1])
+    beyond = way * np.inf if far is None else outermost
+    model = build(at, 10 ** (-level_db / 10), float(side.u[place]))
+    return _Edge(freq, curve, level_db, model, leaving_down, beyond)
 
 
 def _left(outside: np.ndarray, start: int, way: int) -> int | None:
@@ -127,7 +138,10 @@ class _Dip:
             )
             return depth, ends
         level = edge_db + (depth - self.floor.nominal_db)
-        return depth, 0.5 * (self.left.draw(draws, level) + self.right.draw(draws, level))
+        with np.errstate(invalid="ignore"):
+            centre = 0.5 * (self.left.draw(draws, level) + self.right.draw(draws, level))
+        # both edges beyond the sweep: the centre may be on either side
+        return depth, np.where(np.isnan(centre), np.inf * draws.sign("notch beyond the sweep"), centre)
 
 
 def notch(

@@ -214,7 +214,9 @@ def _quantile(ordered: FloatArray, p: float) -> float:
     lower = int(place)
     upper = min(lower + 1, ordered.size - 1)
     a, b = float(ordered[lower]), float(ordered[upper])
-    return a if a == b else a + (place - lower) * (b - a)  # equal ends first: inf - inf has no value
+    if not (math.isfinite(a) and math.isfinite(b)):  # no mean of the two: the outer one
+        return a if p < 0.5 else b
+    return a + (place - lower) * (b - a)
 
 
 def propagate(

@@ -290,10 +290,11 @@ def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> E
 
 
 def _between_edges(measured: Measured, requirement: Requirement, coverage: float) -> Estimate:
-    """Try the sweeps from narrow to wide until both edges stand in one."""
+    """Try the sweeps from narrow to wide until both edges stand in one, with all that their levels may be off."""
     assert requirement.path is not None
     at_hz = requirement.at_hz
     estimate: Estimate | None = None
+    found: Estimate | None = None
     problem: MeasurementError | None = None
     for key in measured.sweeps.covering(requirement.hookup_name, Role.DEVICE, *_window(requirement)):
         try:
@@ -316,7 +317,11 @@ def _between_edges(measured: Measured, requirement: Requirement, coverage: float
             above = requirement.above_db or 3.0
             estimate = edges.pass_bandwidth(reading, at_hz, above, shift, build, coverage=coverage)
         if estimate.value is not None:
-            return _with_notes(measured, curve, estimate)
+            found = _with_notes(measured, curve, estimate)
+            if all(end is None or math.isfinite(end) for end in found.interval(coverage)):
+                return found
+    if found is not None:
+        return replace(found, notes=(*found.notes, "an edge may lie outside the sweep: that end is open"))
     if estimate is None:
         msg = f"{requirement.hookup_name}: no sweep of the path covers {show_hz(at_hz)}"
         raise problem or MeasurementError(msg)

@@ -120,7 +120,8 @@ def _hold(done: Done, drawn: Draw, history: Sequence[Entry], requirement: Requir
         done.wrong_pass += low is None or least is None or low < least
     # where noise hides a bottom nothing but a region is known, and the oracle, who sees the bottom, is no measure
     wanted = done.seed % ORACLE_EVERY == 0 and result.value is not None and None not in (low, high)
-    wanted = wanted and not _bottom_hidden(result)
+    # nor is it of a width that is zero since the frequency itself lies outside the region
+    wanted = wanted and not _bottom_hidden(result) and (result.value != 0.0 or result.unit != "Hz")
     oracle = best_width(drawn, history, requirement) if wanted else math.nan
     covered = (low is None or truth >= low) and (high is None or truth <= high)
     what = _what(drawn, requirement, result, truth)
