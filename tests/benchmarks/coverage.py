@@ -35,6 +35,7 @@ from sequencer.run.evaluate import evaluate
 
 NEAR_DB = 20.0  # a true loss less than this above the leakage is 'near the floor'
 LEAST_ROW = 400  # rows with fewer results are thin: shown, not judged
+LEAST_WIDTHS = 30  # pairs: a median of fewer says too little, so such a row is thin too; common practice, no source
 CHANCE = 0.01  # of refusing a tool whose intervals do hold
 MOST_RATIO = 1.15
 ORACLE_EVERY = 3  # draws: widths need fewer of them than coverage does
@@ -186,16 +187,18 @@ def width_table(done: Sequence[Done]) -> int:
     """Print our widths over the oracle's; return how many medians are too wide."""
     rows = [row for each in done if each.family != KIND for row in each.rows if math.isfinite(row.oracle)]
     bad = 0
-    print(f"\nmedian width over the oracle's (at most {MOST_RATIO})")
+    print(f"\nmedian width over the oracle's (at most {MOST_RATIO}); thin: fewer than {LEAST_WIDTHS}")
     for what in sorted({row.what for row in rows}):
         pairs = np.array([(row.width, row.oracle) for row in rows if row.what == what])
         ratio = float(np.median(pairs[:, 0]) / np.median(pairs[:, 1]))
-        bad += ratio > MOST_RATIO
+        thin = len(pairs) < LEAST_WIDTHS
+        bad += ratio > MOST_RATIO and not thin
+        verdict = "thin" if thin else "TOO WIDE" if ratio > MOST_RATIO else ""
         unit = "kHz" if "frequency" in what or "bandwidth" in what else "dB"
         scale = 1e-3 if unit == "kHz" else 1.0
         print(
             f"  {what:38} {len(pairs):5}  {scale * np.median(pairs[:, 0]):9.3f} {unit}  ratio {ratio:.2f}  "
-            f"median of ratios {np.median(pairs[:, 0] / pairs[:, 1]):.2f}{'  TOO WIDE' if ratio > MOST_RATIO else ''}"
+            f"median of ratios {np.median(pairs[:, 0] / pairs[:, 1]):.2f}  {verdict}"
         )
     return bad
 
