@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -294,7 +295,14 @@ class _Made:
 
     @property
     def _timed(self) -> bool:
-        return all(p.facts.taken is not None or p.kind is SavedKind.VECTOR for p in self.pieces)
+        """Whether every file tells its time, and the times follow the hookups: a clock may be wrong, or a file old."""
+        ends: dict[int, list[datetime]] = {}
+        for piece in self.pieces:
+            if piece.facts.taken is not None:
+                ends.setdefault(piece.expected.station, []).append(piece.facts.taken)
+        ordered = [ends[number] for number in sorted(ends)]
+        follow = all(max(a) <= min(b) for a, b in itertools.pairwise(ordered))
+        return follow and all(p.facts.taken is not None or p.kind is SavedKind.VECTOR for p in self.pieces)
 
     def _settle(self, piece: _Piece, *, as_planned: bool) -> None:
         plan, facts = piece.expected.settings, piece.facts

@@ -6,10 +6,11 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
-from typing import Any, NoReturn
+from typing import Any
 
+from instruments.saved.table import refuse
 from sequencer.core.trace import Detector
-from sequencer.errors import StoredDataError, UnitError
+from sequencer.errors import UnitError
 from sequencer.units import DB, DBM, FREQUENCY, TIME, Dimension, parse
 
 __all__ = ["DECLARABLE", "Facts", "declared", "told"]
@@ -57,7 +58,7 @@ _NUMBERS: dict[str, _Reader] = {
     "rbw_hz": (rf"rbw|res(?:olution)?{_GAP}(?:bw|band{_GAP}width)", FREQUENCY),
     "vbw_hz": (rf"vbw|vid(?:eo)?{_GAP}(?:bw|band{_GAP}width)", FREQUENCY),
     "sweep_time_s": (rf"swt|(?:meas\w*{_GAP})?sweep{_GAP}time", TIME),
-    "attenuation_db": (rf"(?:rf|input)?{_GAP}att(?:en(?:uation|uator)?)?", DB),
+    "attenuation_db": (rf"(?:(?:rf|input){_GAP})?att(?:en(?:uation|uator)?)?", DB),
     "reference_dbm": (rf"ref(?:erence)?{_GAP}(?:level|lev|lvl)", DBM),
     "generator_dbm": (
         rf"(?:tg|tracking{_GAP}gen\w*|generator|source|output){_GAP}(?:(?:output|source){_GAP})?"
@@ -132,7 +133,7 @@ def told(others: Sequence[str], where: str) -> Facts:
     dates: list[re.Match[str]] = []
     times: list[re.Match[str]] = []
     for whole in others[:500]:
-        line = whole[:1000]
+        line = " ".join(whole[:1000].split())  # one blank: patterns that look on over many are slow
         for name, pattern in _FOUND.items():
             for match in pattern.finditer(line):
                 _note(found, name, _quantity(match, _NUMBERS[name][1]), where)
@@ -141,7 +142,7 @@ def told(others: Sequence[str], where: str) -> Facts:
         times += _TIME.finditer(line)
         found["simulated"] = found.get("simulated", False) or "simulated" in line.casefold()
     if found.pop("offset_db", 0.0):
-        _refuse(where, "an offset was added to its levels; save it again with every offset at 0 dB")
+        refuse(where, "an offset was added to its levels; save it again with every offset at 0 dB")
     center, span = found.pop("center_hz", None), found.pop("span_hz", None)
     if center is not None and span is not None:
         found.setdefault("start_hz", center - 0.5 * span)
@@ -155,9 +156,7 @@ def _words(line: str, found: dict[str, Any], where: str) -> None:
     for match in _DETECTOR.finditer(line):
         word = match[1].casefold()
         if word.startswith(_REFUSED_DETECTORS):
-            _refuse(
-                where, f"was taken with the detector {match[1]!r}; take it again with the power (RMS) or sample one"
-            )
+            refuse(where, f"was taken with the detector {match[1]!r}; take it again with the power (RMS) or sample one")
         known = _DETECTORS.get(word, _DETECTORS.get(word.split()[0]))
         _note(found, "detector", known, where)
     for match in _Y_UNIT.finditer(line):
@@ -166,13 +165,13 @@ def _words(line: str, found: dict[str, Any], where: str) -> None:
         _note(found, "normalised", match[1].casefold() not in ("off", "no", "none", "false"), where)
     for match in _MODE.finditer(line):
         if match[1].casefold().replace(" ", "").startswith(("max", "min", "peakhold", "hold")):
-            _refuse(where, f"is a held trace ({match[1]!r}); take it again as a single sweep")
+            refuse(where, f"is a held trace ({match[1]!r}); take it again as a single sweep")
     for match in _AVERAGE.finditer(line):
         if match[1].casefold().startswith(("log", "video", "volt", "lin")):
-            _refuse(where, f"was averaged as {match[1]!r}; average as power (RMS), or save single sweeps")
+            refuse(where, f"was averaged as {match[1]!r}; average as power (RMS), or save single sweeps")
     for match in _OHM.finditer(line):
         if float(match[1].replace(",", ".")) != 50.0:
-            _refuse(where, f"was taken with {match[1]} ohm; everything here is in 50 ohm")
+            refuse(where, f"was taken with {match[1]} ohm; everything here is in 50 ohm")
 
 
 def _quantity(match: re.Match[str], dimension: Dimension) -> float | None:
@@ -190,7 +189,7 @@ def _note(found: dict[str, Any], name: str, value: Any, where: str) -> None:
         return
     if found.setdefault(name, value) != value:
         words = name.rpartition("_")[0].replace("_", " ") or name
-        _refuse(where, f"tells two values of {words}: {found[name]} and {value}")
+        refuse(where, f"tells two values of {words}: {found[name]} and {value}")
 
 
 def _when(date: re.Match[str], time: re.Match[str]) -> datetime | None:
@@ -250,8 +249,3 @@ def declared(name: str, text: str) -> Facts:
     """
     field, read = DECLARABLE[name]
     return Facts(**{field: read(text)})
-
-
-def _refuse(where: str, what: str) -> NoReturn:
-    msg = f"{where}: {what}"
-    raise StoredDataError(msg, where=where)

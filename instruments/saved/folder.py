@@ -72,7 +72,8 @@ def open_folder(folder: Path, stems: Collection[str], vector_stems: Collection[s
         stem, number = _repeat(Path(name).stem)
         meant = (vectors if ports is not None else known).get(stem.casefold())
         if meant is None or (ports is None and Path(name).suffix.casefold() not in _TEXT):
-            unused.append(name + did_you_mean(stem, known.values()) if ports is None else name)
+            shown = name if name.isprintable() else ascii(name)
+            unused.append(shown + did_you_mean(stem, known.values()) if ports is None else shown)
             continue
         found.append(_file(folder, name, meant, number, ports))
     if not found:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NoReturn
 
 import numpy as np
 
 from instruments.saved.facts import Facts, told
-from instruments.saved.table import Column, Table, read_table, split_unit
+from instruments.saved.table import Column, Table, read_table, refuse, split_unit
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
 from sequencer.units import show_hz
@@ -74,7 +73,7 @@ def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequen
     chosen = _chosen(levels, column, where)
     level_db, normalised = _in_db(chosen, facts, where, notes)
     if not np.all(np.diff(freq_hz) > 0.0):
-        _refuse(where, "two points have the same frequency; save it with more digits")
+        refuse(where, "two points have the same frequency; save it with more digits")
     return Levels(own(freq_hz), own(level_db), normalised, facts, own_facts.known, tuple(notes))
 
 
@@ -103,16 +102,16 @@ def _counts(column: Column) -> bool:
 def _implied(points: int, facts: Facts, where: str, notes: list[str]) -> FloatArray:
     start, stop = facts.start_hz, facts.stop_hz
     if start is None or stop is None:
-        _refuse(where, "has no column of frequencies and tells no start and stop; declare both (start, stop)")
+        refuse(where, "has no column of frequencies and tells no start and stop; declare both (start, stop)")
     if not 0.0 <= start < stop <= 1e13 or points < 2:
-        _refuse(where, f"start {show_hz(start)} and stop {show_hz(stop)} are no range of {points} points")
+        refuse(where, f"start {show_hz(start)} and stop {show_hz(stop)} are no range of {points} points")
     notes.append(f"frequencies from start {show_hz(start)} and stop {show_hz(stop)}, evenly spaced")
     return own(np.linspace(start, stop, points))
 
 
 def _in_hz(axis: Column, near_hz: Sequence[float], where: str, notes: list[str]) -> FloatArray:
     if not np.all(np.isfinite(axis.values)):
-        _refuse(where, "its column of frequencies has gaps")
+        refuse(where, "its column of frequencies has gaps")
     unit = (axis.unit or split_unit(axis.heading)[1]).casefold()
     if unit in _FREQUENCY:
         values = axis.values * _FREQUENCY[unit]
@@ -124,29 +123,29 @@ def _in_hz(axis: Column, near_hz: Sequence[float], where: str, notes: list[str])
             if any(low * factor * 0.5 <= hz <= high * factor * 2.0 for hz in near_hz)
         ]
         if len(about) != 1:
-            _refuse(where, f"its frequencies ({low:g} to {high:g}) have no unit, and in none do they fit the recipe")
+            refuse(where, f"its frequencies ({low:g} to {high:g}) have no unit, and in none do they fit the recipe")
         shown = {"hz": "Hz", "khz": "kHz", "mhz": "MHz", "ghz": "GHz"}[about[0]]
         notes.append(f"frequencies taken as {shown}: only so do they lie where the recipe looks")
         values = axis.values * _FREQUENCY[about[0]]
     if not (np.all(values >= 0.0) and np.all(values <= 1e13)):
-        _refuse(where, "its column of frequencies holds what is no frequency")
+        refuse(where, "its column of frequencies holds what is no frequency")
     return own(np.round(values, 3))  # 146.61 * 1e6 is 146610000.00000001
 
 
 def _chosen(levels: Sequence[Column], column: str, where: str) -> Column:
     if not levels:
-        _refuse(where, "holds no column of levels")
+        refuse(where, "holds no column of levels")
     names = [c.heading or f"trace {n}" for n, c in enumerate(levels, 1)]
     if not column:
         if len(levels) > 1:
             has = ", ".join(f"{n} {name!r}" for n, name in enumerate(names, 1))
-            _refuse(where, f"holds {len(levels)} traces ({has}); say which in traces.yaml: {{file: ..., trace: 1}}")
+            refuse(where, f"holds {len(levels)} traces ({has}); say which in traces.yaml: {{file: ..., trace: 1}}")
         return levels[0]
     if column.isdecimal() and len(column) < 4 and 1 <= int(column) <= len(levels):
         return levels[int(column) - 1]
     alike = [c for c, name in zip(levels, names, strict=True) if name.casefold() == column.casefold()]
     if len(alike) != 1:
-        _refuse(where, f"has no trace {column[:40]!r}; it has {', '.join(names)[:200]}")
+        refuse(where, f"has no trace {column[:40]!r}; it has {', '.join(names)[:200]}")
     return alike[0]
 
 
@@ -162,26 +161,21 @@ def _in_db(column: Column, facts: Facts, where: str, notes: list[str]) -> tuple[
         level = values + _LOGARITHMIC[plain]
     elif plain in _VOLTS or plain in _WATTS:
         if np.any(values < 0.0):
-            _refuse(where, f"a negative level in {unit}: not a linear scale")
+            refuse(where, f"a negative level in {unit}: not a linear scale")
         with np.errstate(divide="ignore", over="ignore"):
             volts, watts = _VOLTS.get(plain), _WATTS.get(plain)
             scaled = (values * volts) ** 2 / _OHM if volts is not None else values * (watts or 0.0)
             level = 10.0 * np.log10(scaled) + 30.0
     else:
-        _refuse(where, f"{unit[:20]!r} is no unit of level (dBm, dB, dBuV, dBmV, mV, V, uV, W, mW)")
+        refuse(where, f"{unit[:20]!r} is no unit of level (dBm, dB, dBuV, dBmV, mV, V, uV, W, mW)")
     if np.any(np.abs(level[np.isfinite(level)]) > _HIGHEST_DB):
-        _refuse(where, f"holds a level beyond {_HIGHEST_DB:g} dB, which no trace has")
+        refuse(where, f"holds a level beyond {_HIGHEST_DB:g} dB, which no trace has")
     level = np.where(np.isfinite(level), level, np.nan)
     if plain not in ("db", "dbm"):
         notes.append(f"levels turned from {unit} into dBm, in 50 ohm")
     normalised = plain == "db"
     if facts.normalised and not normalised:
-        _refuse(where, f"says that it is normalised, but its levels are in {unit}; save it in dB, or not normalised")
+        refuse(where, f"says that it is normalised, but its levels are in {unit}; save it in dB, or not normalised")
     if normalised:
         notes.append("in dB, so normalised by the instrument already")
     return own(level), normalised
-
-
-def _refuse(where: str, what: str) -> NoReturn:
-    msg = f"{where}: {what}"
-    raise StoredDataError(msg, where=where)

@@ -16,9 +16,9 @@ from typing import NoReturn
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
 
-__all__ = ["MOST_BYTES", "Column", "Table", "decoded", "read_table", "split_unit"]
+__all__ = ["MOST_BYTES", "Column", "Table", "decoded", "read_table", "refuse", "split_unit"]
 
-MOST_BYTES = 20_000_000
+MOST_BYTES = 8_000_000
 _MOST_CELLS = 64
 _NO_DATA = 9.9e36  # SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5 [clauses from memory]: 9.91E37 is not a number, 9.9E37 infinity
 _DIGITS = r"[+-]?(?:[0-9]{1,30}(?:\.[0-9]{0,30}|,[0-9]{1,30})?|[.,][0-9]{1,30})(?:[eE][+-]?[0-9]{1,3})?"
@@ -56,15 +56,15 @@ def decoded(data: bytes, where: str) -> str:
         When it is too large, or not text.
     """
     if len(data) > MOST_BYTES:
-        _refuse(where, f"is larger than {MOST_BYTES // 1_000_000} MB: no trace is")
+        refuse(where, f"is larger than {MOST_BYTES // 1_000_000} MB: no trace is")
     try:
         text = data.decode("utf-16") if data.startswith((b"\xff\xfe", b"\xfe\xff")) else data.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = data.decode("latin-1")
     if "\x00" in text:
-        _refuse(where, "is not text; save the trace as CSV (ASCII), not in the instrument's own format")
+        refuse(where, "is not text; save the trace as CSV (ASCII), not in the instrument's own format")
     if _OURS.match(text):
-        _refuse(where, "is a trace that Notchbook stored; to judge such a run again, use 'notchbook judge RUN'")
+        refuse(where, "is a trace that Notchbook stored; to judge such a run again, use 'notchbook judge RUN'")
     return text
 
 
@@ -80,11 +80,11 @@ def read_table(text: str, where: str) -> Table:
     rows = [_row(line) for line in lines]
     first, last = _longest(rows)
     if last - first < 2:
-        _refuse(where, "holds no rows of numbers")
+        refuse(where, "holds no rows of numbers")
     block = _even([row for row in rows[first:last] if row is not None])
     widths = {len(row) for row in block}
     if len(widths) > 1:
-        _refuse(f"{where}:{first + 1}", f"the rows have {min(widths)} to {max(widths)} cells")
+        refuse(f"{where}:{first + 1}", f"the rows have {min(widths)} to {max(widths)} cells")
     _refuse_two_commas(lines[first:last], block, f"{where}:{first + 1}")
     headings = _headings(lines, first, len(block[0]))
     columns = []
@@ -92,7 +92,7 @@ def read_table(text: str, where: str) -> Table:
         heading, under = headings[at]
         units = {unit for _, unit in cells if unit}
         if len(units) > 1:
-            _refuse(f"{where}:{first + 1}", f"column {at + 1} has the units {', '.join(sorted(units))}")
+            refuse(f"{where}:{first + 1}", f"column {at + 1} has the units {', '.join(sorted(units))}")
         values = own([_number(cell, f"{where}:{first + n + 1}") for n, (cell, _) in enumerate(cells)])
         columns.append(Column(values, units.pop() if units else under, heading))
     others = [line for n, line in enumerate(lines) if not first <= n < last]
@@ -166,14 +166,14 @@ def _refuse_two_commas(lines: list[str], block: list[list[tuple[str, str]]], whe
     firsts = [float(row[0][0] or "nan") for row in block]
     rising = all(a < b for a, b in itertools.pairwise(firsts))
     if tails and not rising:
-        _refuse(where, "decimal commas and separating commas cannot be told apart; save with ';' or tabs")
+        refuse(where, "decimal commas and separating commas cannot be told apart; save with ';' or tabs")
 
 
 def _number(cell: str, where: str) -> float:
     if not cell:
         return math.nan
     if cell.count(",") + cell.count(".") > 1:
-        _refuse(where, f"{cell[:30]!r} has more than one decimal mark")
+        refuse(where, f"{cell[:30]!r} has more than one decimal mark")
     value = float(cell.replace(",", "."))
     return math.nan if abs(value) >= _NO_DATA else value
 
@@ -220,6 +220,7 @@ def _cells(line: str) -> tuple[str, ...]:
     return tuple(cells)
 
 
-def _refuse(where: str, what: str) -> NoReturn:
-    msg = f"{where}: {what}"
+def refuse(where: str, what: str) -> NoReturn:
+    """Raise for a file, with nothing in the message that a terminal would obey."""
+    msg = "".join(c if c.isprintable() else "?" for c in f"{where}: {what}")
     raise StoredDataError(msg, where=where)

@@ -20,7 +20,7 @@ from sequencer.run.consistency import inconsistencies
 from sequencer.run.exchange import compared, other_way
 from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
-from sequencer.run.saved import doubted
+from sequencer.run.saved import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
 from sequencer.run.steadiness import unsteady
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.windows import LEAKAGE
@@ -353,11 +353,11 @@ def _return_loss(measured: Measured, requirement: Requirement, coverage: float) 
 def _with_notes(measured: Measured, curve: PathCurve, estimate: Estimate) -> Estimate:
     notes = list(estimate.notes)
     if not curve.has_noise:
-        notes.append("no noise sweep: noise is not subtracted and the reading may stand on it")
+        notes.append(NO_NOISE)
     if curve.response.leak is None:
-        notes.append("no leakage sweep: leakage is not in the interval")
+        notes.append(NO_LEAKAGE)
     if curve.closing is None:
-        notes.append("no closing thru: drift is taken from its stated or assumed rate")
+        notes.append(NO_CLOSING)
     missing = [port for port in curve.path if measured.port_curve_at(port, *_ends(curve)) is None]
     if missing:
         notes.append(f"reflection not measured at {' and '.join(missing)}: taken as large as energy allows")

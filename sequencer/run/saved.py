@@ -26,7 +26,7 @@ from sequencer.run.steps import Connect, Drop, Stop, SweepStep, Void, Warn
 from sequencer.run.visits import Visit, known_at, visits
 from sequencer.run.windows import OVERVIEW
 
-__all__ = ["MUST", "doubted", "saved_in", "saved_plan", "saved_step"]
+__all__ = ["MUST", "NO_CLOSING", "NO_LEAKAGE", "NO_NOISE", "doubted", "saved_in", "saved_plan", "saved_step"]
 
 MUST = {  # settings without which nothing is decided, in words
     "rbw_hz": "RBW",
@@ -36,6 +36,9 @@ MUST = {  # settings without which nothing is decided, in words
     "detector": "detector",
     "sweep_time_s": "sweep time",
 }
+NO_NOISE = "no noise sweep: noise is not subtracted and the reading may stand on it"
+NO_LEAKAGE = "no leakage sweep: leakage is not in the interval"
+NO_CLOSING = "no closing thru: drift is taken from its stated or assumed rate"
 LOOKS_NORMALISED_DB = 0.5  # a thru at 0 dBm so flat, where pads and leads alone lose more
 _STOP_BAND = frozenset(
     {
@@ -196,13 +199,13 @@ def doubted(result: Result, requirement: Requirement, history: Sequence[Entry]) 
     saved = saved_in(history)
     if not saved:
         return result
-    notes = (*_doubts(requirement, saved), *_speed_doubts(requirement, saved, history))
+    notes = (*_doubts(result, requirement, saved), *_speed_doubts(requirement, saved, history))
     if not notes:
         return result
     return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, *notes))
 
 
-def _doubts(requirement: Requirement, saved: Sequence[SavedTrace]) -> list[str]:
+def _doubts(result: Result, requirement: Requirement, saved: Sequence[SavedTrace]) -> list[str]:
     own = {requirement.hookup_name}
     own |= {"reflect-open", "reflect-short"} if requirement.port is not None else {"thru", "floor"}
     own |= {f"thru {requirement.hookup_name}"}
@@ -215,20 +218,15 @@ def _doubts(requirement: Requirement, saved: Sequence[SavedTrace]) -> list[str]:
     if not vector and any(t.kind is SavedKind.LINE for t in here):
         reference = "thru" if requirement.port is None else "open and short"
         made.append(f"normalised in the instrument, and no {reference} was saved after that to show that it was sound")
-    elif (
-        requirement.port is None
-        and not vector
-        and len({t.station for t in here if t.hookup.name == "thru" and t.role is Role.THRU}) < 2
-        and any("time" in t.unknown for t in here)
-    ):
+    elif NO_CLOSING in result.notes and not vector and any("time" in t.unknown for t in here):
         made.append("no closing thru, and how long the measurement took is not known: neither is the drift")
-    if requirement.quantity in _STOP_BAND and requirement.path is not None:
-        roles = {t.role for t in here if t.hookup.name == "floor"}
-        lacking = [role.value for role in (Role.NOISE, Role.LEAKAGE) if role not in roles]
-        if vector and Role.LEAKAGE in roles:
-            lacking = []
+    if requirement.quantity in _STOP_BAND:
+        texts = {NO_NOISE: "noise", NO_LEAKAGE: "leakage"}
+        if vector:  # its floor is swept with the source on, and holds both
+            texts = {NO_LEAKAGE: "floor"}
+        lacking = [what for text, what in texts.items() if text in result.notes]
         if lacking:
-            made.append(f"no {' and '.join(lacking)} trace of the floor: what is read may be that, not the device")
+            made.append(f"no {' and no '.join(lacking)} trace here: what is read may be that, not the device")
     return made
 
 
