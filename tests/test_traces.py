@@ -250,6 +250,52 @@ def test_no_floor(direct: Any, tmp_path: Path) -> None:
     assert all((r["statement"] == "undecided") == (r["quantity"] in deep) for r in record["results"])
 
 
+def test_a_floor_somewhere_else_is_no_floor(direct: Any, tmp_path: Path) -> None:
+    _, bench, taken = direct
+    far = {s: v for s, v in taken.items() if not s.startswith("floor") or s.endswith("transmit")}
+    status, record, _ = run(tmp_path / "a", bench, save(tmp_path / "csv", far, comma))
+    assert status == 4
+    undecided = {r["id"] for r in record["results"] if r["statement"] == "undecided"}
+    assert undecided >= {r["id"] for r in record["results"] if r["quantity"] == "isolation" and r["at"] == "receive"}
+    assert not undecided & {r["id"] for r in record["results"] if r["at"] == "transmit"}
+
+
+def test_a_clock_that_does_not_follow_the_hookups_is_not_believed(direct: Any, tmp_path: Path) -> None:
+    _, bench, taken = direct
+    fewer = {stem: sweeps for stem, sweeps in taken.items() if "closing" not in stem}
+    folder = save(tmp_path / "csv", fewer, comma)
+    path = folder / "thru_receive.csv"
+    path.write_bytes(re.sub(rb"Date,\d{4}", b"Date,2099", path.read_bytes()))
+    status, record, _ = run(tmp_path / "a", bench, folder)
+    assert status == 4
+    assert all("no closing thru" in " ".join(r["notes"]) for r in record["results"] if r.get("path"))
+
+
+def test_one_fine_overview_of_each_hookup_stands_for_the_rest(direct: Any, tmp_path: Path, capsys: Any) -> None:
+    """The same grid everywhere, made of the zoom at receive: then only what is judged there can be answered."""
+    _, bench, taken = direct
+    only = {s.replace("_receive", "_overview"): v for s, v in taken.items() if s.endswith("_receive")}
+    only = {s: v for s, v in only.items() if s != "floor-on_overview"}
+    only["floor-on_leakage-receive"] = taken["floor-on_leakage-receive"]
+    only["floor-off_leakage-receive"] = taken["floor-off_leakage-receive"]
+    recipe = tmp_path / "receive.yaml"
+    text = read_recipe(STARTER)[0]
+    lines = [line for line in text.splitlines() if "at: transmit" not in line]
+    recipe.write_text("\n".join(lines).replace("at: [transmit, receive]", "at: receive") + "\n")
+    status, record, _ = run(tmp_path / "a", bench, save(tmp_path / "csv", only, comma), recipe=str(recipe))
+    assert status == 0, capsys.readouterr().err
+    assert statements(record) == {"pass"}
+
+
+def test_nothing_in_a_folder_speaks_to_the_terminal(direct: Any, tmp_path: Path, capsys: Any) -> None:
+    _, bench, taken = direct
+    folder = save(tmp_path / "csv", {"thru_receive": taken["thru_receive"]}, comma)
+    (folder / "a\x1b[2Jb.csv").write_text("x")
+    (folder / "thru_overview.csv").write_text("Hz;dBm \x1b[2J\n146000000;-1 \n146000001;-2\n", encoding="utf-8")
+    assert run(tmp_path / "runs", bench, folder)[0] == 2
+    assert "\x1b[2J" not in capsys.readouterr().err
+
+
 def test_everything_missing_is_told_at_once_before_anything_is_begun(direct: Any, tmp_path: Path, capsys: Any) -> None:
     _, bench, taken = direct
     gone = {"thru_receive", "TX-ANT_transmit", "reflect-short_receive"}
