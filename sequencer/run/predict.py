@@ -23,6 +23,7 @@ from sequencer.core.history import (
     Entry,
     Identified,
     Judged,
+    Refused,
     Role,
     Swept,
     Waited,
@@ -117,6 +118,8 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
                     )
                 )
             case Connect():
+                if step.refused:  # what is refused each time ends in Stop, as in a run
+                    history.append(Refused(at=_START, why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
                 history.append(Connected(at=_START, why="", hookup=step.hookup, by="forecast"))
                 hookups.append((step.hookup, []))
             case Adjust():
