@@ -13,7 +13,7 @@ import numpy as np
 from sequencer.core.curve import Build, Estimate, LevelModel, Reading, Shift, Stretch, could_be_db, stretch
 from sequencer.core.record import Contribution
 from sequencer.core.trace import FloatArray
-from sequencer.core.uncertainty import Distribution, Draws, Input, propagate
+from sequencer.core.uncertainty import BLOCK, Distribution, Draws, Input, propagate
 from sequencer.units import show_hz
 
 __all__ = ["notch", "pass_bandwidth", "rejection_bandwidth"]
@@ -145,7 +145,14 @@ class _Dip:
 
 
 def notch(
-    reading: Reading, at_hz: float, within_hz: float, shift: Shift, build: Build, *, coverage: float = 0.95
+    reading: Reading,
+    at_hz: float,
+    within_hz: float,
+    shift: Shift,
+    build: Build,
+    *,
+    coverage: float = 0.95,
+    block: int = BLOCK,
 ) -> Estimate:
     """Return the notch frequency: the centre of the region within 10 dB of the bottom, searched round a frequency.
 
@@ -174,7 +181,7 @@ def notch(
     left, right = deepest.left, deepest.right
     return Estimate(
         value=value,
-        draws=propagate(centre, coverage=coverage),
+        draws=propagate(centre, coverage=coverage, block=block),
         rows=left.rows(0.5, "lower edge") + right.rows(0.5, "upper edge") + shift.rows(value, 1.0),
         notes=notes,
         where_hz=value,
@@ -215,14 +222,30 @@ def _bottom(reading: Reading, index: int) -> tuple[float, float, bool]:
 
 
 def rejection_bandwidth(
-    reading: Reading, at_hz: float, level_db: float, shift: Shift, build: Build, *, coverage: float = 0.95
+    reading: Reading,
+    at_hz: float,
+    level_db: float,
+    shift: Shift,
+    build: Build,
+    *,
+    coverage: float = 0.95,
+    block: int = BLOCK,
 ) -> Estimate:
     """Return the width round a frequency over which the loss is at least a stated, absolute one."""
-    return _width(reading, at_hz, level_db, shift, build, leaving_down=True, coverage=coverage, reference=None)
+    return _width(
+        reading, at_hz, level_db, shift, build, leaving_down=True, coverage=coverage, block=block, reference=None
+    )
 
 
 def pass_bandwidth(
-    reading: Reading, at_hz: float, above_db: float, shift: Shift, build: Build, *, coverage: float = 0.95
+    reading: Reading,
+    at_hz: float,
+    above_db: float,
+    shift: Shift,
+    build: Build,
+    *,
+    coverage: float = 0.95,
+    block: int = BLOCK,
 ) -> Estimate:
     """Return the width round a frequency over which the loss is at most the least one plus a stated amount."""
     loss = could_be_db(reading)
@@ -238,7 +261,9 @@ def pass_bandwidth(
     best = int(np.argmax(around.ratio))
     model = build(float(around.freq_hz[best]), float(around.ratio[best]), float(around.u[best]))
     level_db = float(around.loss_db[best]) + above_db
-    return _width(reading, place, level_db, shift, build, leaving_down=False, coverage=coverage, reference=model)
+    return _width(
+        reading, place, level_db, shift, build, leaving_down=False, coverage=coverage, block=block, reference=model
+    )
 
 
 def _width(
@@ -250,13 +275,14 @@ def _width(
     *,
     leaving_down: bool,
     coverage: float,
+    block: int,
     reference: LevelModel | None,
 ) -> Estimate:
     start = int(np.argmin(np.abs(reading.freq_hz - at_hz)))
     here = stretch(reading, at_hz, at_hz)
     loss = float(here.loss_db[0])
     if (loss < level_db) == leaving_down:
-        return _no_width(build(at_hz, float(here.ratio[0]), float(here.u[0])), level_db, here, coverage)
+        return _no_width(build(at_hz, float(here.ratio[0]), float(here.u[0])), level_db, here, coverage, block)
     edges = [_edge(reading, start, way, level_db, build, leaving_down=leaving_down) for way in (-1, 1)]
     left, right = edges
     if left is None or right is None:
@@ -278,21 +304,21 @@ def _width(
     )
     return Estimate(
         value=value,
-        draws=propagate(width, coverage=coverage),
+        draws=propagate(width, coverage=coverage, block=block),
         rows=(*left.rows(-1.0, "lower edge"), *right.rows(1.0, "upper edge"), stretched.row()),
         where_hz=0.5 * (left.at_hz + right.at_hz),
     )
 
 
-def _no_width(model: LevelModel, level_db: float, here: Stretch, coverage: float) -> Estimate:
+def _no_width(model: LevelModel, level_db: float, here: Stretch, coverage: float, block: int) -> Estimate:
     """The frequency itself is outside its region: width zero, unless it may in truth be inside, or is hidden."""
     if bool(here.hidden[0]):
         return Estimate(value=None, draws=None, notes=("the level cannot be seen: noise or the display hides it",))
-    level = propagate(model.draw, coverage=coverage)
+    level = propagate(model.draw, coverage=coverage, block=block)
     low, high = level.interval(coverage)
     return Estimate(
         value=0.0,
-        draws=propagate(lambda draws: np.zeros(draws.n), coverage=coverage),
+        draws=propagate(lambda draws: np.zeros(draws.n), coverage=coverage, block=block),
         notes=(f"the loss at the frequency is {model.nominal_db:.2f} dB, outside the region: its width is zero",),
         open_high=low <= level_db <= high,
     )

@@ -9,7 +9,7 @@ import numpy as np
 
 from sequencer.core.curve import Build, Estimate, Reading, Shift, Stretch, stretch
 from sequencer.core.trace import FloatArray
-from sequencer.core.uncertainty import Distribution, Draws, Input, propagate
+from sequencer.core.uncertainty import BLOCK, Distribution, Draws, Input, propagate
 
 __all__ = ["noise_db", "ripple", "worst"]
 
@@ -36,6 +36,7 @@ def worst(
     *,
     greatest: bool = False,
     coverage: float = 0.95,
+    block: int = BLOCK,
     hides: str = "noise or the display",
 ) -> Estimate:
     """Return the least (or ``greatest``) loss within an offset of a frequency; the loss there for an offset of 0.
@@ -72,7 +73,7 @@ def worst(
     rows = model.rows() + (grid.row(),) * bool(grid.value) + shift.rows(at_hz, slope, within_hz)
     return Estimate(
         value=None if hidden or share >= 1.0 else model.nominal_db,
-        draws=propagate(model_db, coverage=coverage),
+        draws=propagate(model_db, coverage=coverage, block=block),
         rows=rows,
         notes=notes,
         open_high=share >= _OPEN_RATIO,
@@ -102,7 +103,14 @@ def _extreme(curve: Stretch, at_hz: float, within_hz: float, greatest: bool) -> 
 
 
 def ripple(
-    reading: Reading, at_hz: float, within_hz: float, shift: Shift, build: Build, *, coverage: float = 0.95
+    reading: Reading,
+    at_hz: float,
+    within_hz: float,
+    shift: Shift,
+    build: Build,
+    *,
+    coverage: float = 0.95,
+    block: int = BLOCK,
 ) -> Estimate:
     """Return greatest minus least loss over a band; its draws are never negative."""
     reach = sum(shift.sizes_hz(at_hz, within_hz))
@@ -127,4 +135,4 @@ def ripple(
 
     rows = tuple(replace(row, name=f"{row.name} (greatest loss)") for row in top.rows())
     rows += tuple(replace(row, name=f"{row.name} (least loss)", sensitivity=-row.sensitivity) for row in low.rows())
-    return Estimate(value=value, draws=propagate(spread, coverage=coverage), rows=rows)
+    return Estimate(value=value, draws=propagate(spread, coverage=coverage, block=block), rows=rows)

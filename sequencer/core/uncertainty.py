@@ -24,6 +24,7 @@ from sequencer.core.record import Contribution
 from sequencer.core.trace import FloatArray, own
 
 __all__ = [
+    "BLOCK",
     "SEED",
     "Distribution",
     "Draws",

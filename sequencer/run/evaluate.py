@@ -13,7 +13,7 @@ from sequencer.core.curve import Estimate, LevelModel
 from sequencer.core.history import Entry, Role
 from sequencer.core.record import Bound, Contribution, Curve, CurveKind, Limit, Result, Statement
 from sequencer.core.trace import FloatArray
-from sequencer.core.uncertainty import Distribution
+from sequencer.core.uncertainty import BLOCK, Distribution
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import AnalyzerFile, Bench, Quantity, Recipe, Requirement
 from sequencer.run.consistency import inconsistencies
@@ -42,9 +42,9 @@ class Evaluation:
     probability_conforming: float | None = None
 
 
-def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Evaluation:
+def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: int = BLOCK) -> Evaluation:
     """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
-    measured = Measured(recipe, bench, Sweeps(history))
+    measured = Measured(recipe, bench, Sweeps(history), block)
     jumps = unsteady(history)
     stated = [_stated(recipe, measured, r) for r in recipe.requirements]
     both = [
@@ -281,11 +281,13 @@ def _estimate(recipe: Recipe, measured: Measured, requirement: Requirement) -> E
     at_hz = requirement.at_hz
     match requirement.quantity:
         case Quantity.RIPPLE:
-            estimate = quantities.ripple(reading, at_hz, within, shift, build, coverage=coverage)
+            estimate = quantities.ripple(reading, at_hz, within, shift, build, coverage=coverage, block=measured.block)
         case Quantity.INSERTION_LOSS | Quantity.NOTCH_DEPTH:
-            estimate = quantities.worst(reading, at_hz, within, shift, build, greatest=True, coverage=coverage)
+            estimate = quantities.worst(
+                reading, at_hz, within, shift, build, greatest=True, coverage=coverage, block=measured.block
+            )
         case _:
-            estimate = quantities.worst(reading, at_hz, within, shift, build, coverage=coverage)
+            estimate = quantities.worst(reading, at_hz, within, shift, build, coverage=coverage, block=measured.block)
     return _with_notes(measured, curve, estimate)
 
 
@@ -309,13 +311,17 @@ def _between_edges(measured: Measured, requirement: Requirement, coverage: float
         reading, shift = measured.reading(curve), measured.shift(curve.sweep_center_hz)
         if requirement.quantity is Quantity.NOTCH_FREQUENCY:
             reach = requirement.within_hz or 0.25 * float(reading.freq_hz[-1] - reading.freq_hz[0])
-            estimate = edges.notch(reading, at_hz, reach, shift, build, coverage=coverage)
+            estimate = edges.notch(reading, at_hz, reach, shift, build, coverage=coverage, block=measured.block)
         elif requirement.quantity is Quantity.REJECTION_BANDWIDTH:
             level = requirement.level_db or 0.0
-            estimate = edges.rejection_bandwidth(reading, at_hz, level, shift, build, coverage=coverage)
+            estimate = edges.rejection_bandwidth(
+                reading, at_hz, level, shift, build, coverage=coverage, block=measured.block
+            )
         else:
             above = requirement.above_db or 3.0
-            estimate = edges.pass_bandwidth(reading, at_hz, above, shift, build, coverage=coverage)
+            estimate = edges.pass_bandwidth(
+                reading, at_hz, above, shift, build, coverage=coverage, block=measured.block
+            )
         if estimate.value is not None:
             found = _with_notes(measured, curve, estimate)
             if all(end is None or math.isfinite(end) for end in found.interval(coverage)):
@@ -346,6 +352,7 @@ def _return_loss(measured: Measured, requirement: Requirement, coverage: float) 
         measured.shift(curve.center_hz),
         build,
         coverage=coverage,
+        block=measured.block,
         hides="noise, the display or the bridge's directivity",
     )
 

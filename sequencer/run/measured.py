@@ -13,7 +13,7 @@ from sequencer.core.normalise import Averaged, Response, response
 from sequencer.core.reflection import PortReflection, ReturnLoss, linear_reference
 from sequencer.core.trace import FloatArray, own
 from sequencer.core.transmission import PathLoss
-from sequencer.core.uncertainty import Distribution, Input
+from sequencer.core.uncertainty import BLOCK, Distribution, Input
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.figures import BY_US, FROM_FILE, FROM_RUN, Figures, ThruAdapter
@@ -120,9 +120,10 @@ def _full_reflection(opened: Averaged, short: Averaged) -> Averaged:
 
 
 class Measured:
-    """Everything a run has measured so far, cached; builds level models for the quantities."""
+    """Everything a run has measured so far, cached; builds level models, drawn in blocks of ``block`` trials."""
 
-    def __init__(self, recipe: Recipe, bench: Bench, sweeps: Sweeps) -> None:
+    def __init__(self, recipe: Recipe, bench: Bench, sweeps: Sweeps, block: int = BLOCK) -> None:
+        self.block = block
         self.recipe, self.figures, self.sweeps = recipe, Figures(bench), sweeps
         self._paths: dict[tuple[tuple[str, str], str], PathCurve] = {}
         self._ports: dict[tuple[str, str], PortCurve] = {}

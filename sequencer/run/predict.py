@@ -81,6 +81,7 @@ specifications:
   scale: {per dB: 0.02 dB/dB, over range: 0.3 dB}
 """
 
+TRIALS = 2500  # a block: the ends of an interval to 2 % of its half, finer than the noise of a bench is foretold
 _START = datetime(2000, 1, 1, tzinfo=UTC)
 
 
@@ -177,7 +178,7 @@ def _forecast(
     hookups: Sequence[tuple[Hookup, list[SweepForecast]]],
     warned: Sequence[str],
 ) -> Forecast:
-    done = evaluate(replace(recipe, exchange=()), bench, history)  # foretold both ways are alike
+    done = evaluate(replace(recipe, exchange=()), bench, history, block=TRIALS)  # foretold both ways are alike
     moves = 0
     before: Hookup | None = None
     for hookup, _ in hookups:
