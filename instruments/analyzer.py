@@ -7,16 +7,16 @@ them and after the sweep, and anything in it is an error.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 
-import numpy as np
-
 from instruments import dialects, errorqueue, scpi
-from instruments.dialects import Dialect
+from instruments.dialects import Dialect, Setting
 from instruments.link import Link, Transcript
+from instruments.traces import read_trace
 from instruments.waiting import run_to_end
 from sequencer.core.capability import Capabilities
 from sequencer.core.normalise import differing
@@ -129,7 +129,7 @@ class ScpiAnalyzer:
                 errorqueue.refuse_power_on(self._link, scpi.parse_integer(latched, _ESR))
             began = self._clock.now()
             self._run(self._dialect.initiate, duration_s, 1.5 * duration_s + 5.0)
-            values = self._trace(used.points)
+            values = read_trace(self._link, self._dialect.trace, used.points)
             flags = self._after_sweep()
             self._refuse_changes(used, self._read_back(asked))
         except BaseException as exc:
@@ -328,6 +328,8 @@ class ScpiAnalyzer:
             setting, value = dialect.settings.get(name), values[name]
             if setting is not None and isinstance(value, int | float) and setting.choices:
                 value = next((choice for choice in setting.choices if choice >= value), setting.choices[-1])
+            if setting is not None and isinstance(value, float) and name == "attenuation":
+                value = _next_step(setting, value)
             if setting is not None and value is None and name == "sweep time" and not setting.coupled:
                 value = self._coupled_s(asked)
             if setting is None or (value is None and not setting.coupled) or (value is not None and not setting.set):
@@ -363,7 +365,8 @@ class ScpiAnalyzer:
         self._check_output(said["output"], asked)
         word = scpi.parse_word(said["detector"], asks["detector"])
         told = dialect.detectors[asked.detector].upper()
-        if not word.startswith(told[:4]):  # told in the long form, it may answer in the short one
+        length = max(3, min(len(word), len(told)))  # told in one of its forms, it may answer in the other
+        if word[:length] != told[:length]:
             msg = f"{self._link.resource}: told to use the detector {dialect.detectors[asked.detector]}, it uses {word}"
             raise InstrumentError(msg, resource=self._link.resource, sent=asks["detector"], answer=said["detector"])
         vbw_hz = number.get("vbw")
@@ -420,15 +423,6 @@ class ScpiAnalyzer:
         run_to_end(self._link, self._dialect, command, expected_s, limit_s, self._pause)
         self._busy_until = 0.0
 
-    def _trace(self, points: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-        form = self._dialect.trace
-        if form.width:
-            payload = self._link.query_block(form.ask)
-            values = scpi.parse_reals(payload, points, form.ask, width=form.width, swapped=form.swapped)
-        else:
-            values = scpi.parse_ascii_trace(self._link.query(form.ask), points, form.ask)
-        return scpi.levels(values, form.ask)
-
     def _after_sweep(self) -> frozenset[Flag]:
         dialect = self._dialect
         bits = 0
@@ -460,6 +454,14 @@ def _packed(commands: tuple[str, ...], limit: int) -> tuple[tuple[str, int], ...
         else:
             packed.append([command])
     return tuple((scpi.join(*group), len(group)) for group in packed)
+
+
+def _next_step(setting: Setting, value: float) -> float:
+    """Return the attenuator's step at or above what was asked: some refuse what lies between."""
+    if setting.limits is None or not setting.step:
+        return value
+    steps = math.ceil((value - setting.limits[0]) / setting.step - 1e-6)
+    return min(max(setting.limits[0] + steps * setting.step, setting.limits[0]), setting.limits[1])
 
 
 def _refuse_long(duration_s: float) -> None:

@@ -132,8 +132,11 @@ class Link:
         finally:
             self.timeout_s = usual
 
-    def query_block(self, command: str) -> bytes:
-        """Send one message and return the bytes of the definite block that answers it.
+    def query_block(self, command: str, unstated: int | None = None) -> bytes:
+        """Send one message and return the bytes of the block that answers it.
+
+        ``unstated`` is how many bytes a block must hold that does not state its length; without it such a block is
+        refused.
 
         Raises
         ------
@@ -144,10 +147,10 @@ class Link:
         """
         with self._exchange(command):
             self._send(command)
-            return self._read_block(command)
+            return self._read_block(command, unstated=unstated)
 
-    def query_trace(self, command: str) -> bytes | str:
-        """Send one message whose answer is a block or text, nobody knows yet which.
+    def query_trace(self, command: str, unstated: int | None = None) -> bytes | str:
+        """Send one message whose answer is a block or text, nobody knows yet which; ``unstated`` as above.
 
         Raises
         ------
@@ -163,7 +166,7 @@ class Link:
                 got += data
             echo = scpi.echo_length(bytes(got))
             if got[echo or 0 :][:1] == b"#":
-                return self._read_block(command, got, ended=ended)
+                return self._read_block(command, got, ended=ended, unstated=unstated)
             answer = self._read_line(command, got, ended=ended)
             self._log("<", answer)
         return answer.decode("ascii", "replace")
@@ -273,7 +276,9 @@ class Link:
             raise self._irregular(command, got, "more came behind the end of the answer")
         return line.removesuffix(b"\r")
 
-    def _read_block(self, command: str, got: bytearray | None = None, *, ended: bool = False) -> bytes:
+    def _read_block(
+        self, command: str, got: bytearray | None = None, *, ended: bool = False, unstated: int | None = None
+    ) -> bytes:
         """Return the payload of a definite block; an echoed header before it is passed over."""
         patience = _Patience(self.timeout_s)
         got = bytearray() if got is None else got
@@ -282,6 +287,9 @@ class Link:
             echo = scpi.echo_length(bytes(got))
             if echo is not None:
                 del got[:echo]
+                if unstated is not None and got[:2] == b"#0":
+                    header = 2, unstated
+                    break
                 header = scpi.block_header(bytes(got[:12]), command)
             if header is not None:
                 break

@@ -226,11 +226,9 @@ class _Asking:
             talk.order(self._single)
             return
         for header in talk.headers("continuous"):
-            known = talk.boolean(f"{header}?")
-            if known is None and not talk.errors_ask:
-                continue
-            if talk.order(f"{header} OFF") and (known is None or talk.boolean(f"{header}?") is False):
-                self._single, self._free_run = f"{header} OFF", f"{header} ON"
+            if command := talk.switch(header, on=False):
+                self._single = command
+                self._free_run = f"{header} {'ON' if command.endswith('F') else '1'}"
                 break
         else:
             for header in talk.headers("sweep mode"):
@@ -242,8 +240,8 @@ class _Asking:
             learnt.begin.append(self._single)
         for family in spellings.families("switched off", talk.styles[0]):  # would average, or change the trace
             on_off = next((header for header in family if talk.boolean(f"{header}?") is not None), "")
-            if on_off and talk.order(f"{on_off} OFF"):
-                learnt.begin.append(f"{on_off} OFF")
+            if on_off and (command := talk.switch(on_off, on=False)):
+                learnt.begin.append(command)
 
     # --- sweeping ---------------------------------------------------------------------------------------------
 
@@ -274,6 +272,8 @@ class _Asking:
         self._continuous(on=True)
         time.sleep(3.0 * _SHORT_SWEEP_S)
         learnt.trace = traces.find_query(talk, self._points(), self._patience_s())
+        if learnt.trace is None and traces.ask_for_text(talk):  # it came in a form nobody here knows
+            learnt.trace = traces.find_query(talk, self._points(), self._patience_s())
         self._continuous(on=False)
         if learnt.trace is None:
             return False

@@ -26,6 +26,7 @@ __all__ = [
     "block_header",
     "echo_length",
     "fill",
+    "is_text",
     "join",
     "levels",
     "names_in",
@@ -39,6 +40,7 @@ __all__ = [
     "parse_string",
     "parse_word",
     "split_answers",
+    "trace_fields",
     "write_number",
 ]
 
@@ -60,6 +62,8 @@ _SUFFIXES: dict[str, tuple[str, float]] = {
     "US": ("S", 1e-6),
     "DB": ("DB", 1.0),
     "DBM": ("DBM", 1.0),
+    "DBUV": ("DBUV", 1.0),
+    "DBMV": ("DBMV", 1.0),
     "MSEC": ("S", 1e-3),
     "USEC": ("S", 1e-6),
     "NS": ("S", 1e-9),
@@ -334,23 +338,34 @@ def parse_ascii_trace(answer: str, count: int, sent: str) -> FloatArray:
     >>> parse_ascii_trace("+1.0,-2.5E1, 9.91E37,", 3, "TRAC? TRACE1")
     array([  1., -25.,  nan])
     """
-    text = answer.strip().rstrip(",").rstrip()
-    if not text:
+    fields = trace_fields(answer)
+    if not fields:
         raise _nonsense(sent, answer, "the answer is empty")
-    text = _ECHO.sub("", text, count=1)
-    fields = text.split(",")
     if len(fields) != count:
         raise _nonsense(sent, answer, f"{count} values expected, {len(fields)} came")
     try:
         values = np.array([float(field) for field in fields])
-        if not _PLAIN.fullmatch(text):  # float() takes 'nan', '1_0', 'infinity'
+        if not _PLAIN.fullmatch("".join(fields)):  # float() takes 'nan', '1_0', 'infinity'
             raise ValueError  # noqa: TRY301  # the same answer as for any other text
     except ValueError:
         values = np.array([parse_number(field, sent) for field in fields])
     return _sentinels(values)
 
 
-_PLAIN = re.compile(r"[\s0-9.eE+,-]+")
+_PLAIN = re.compile(r"[\s0-9.eE+-]+")
+
+
+def trace_fields(answer: str) -> list[str]:
+    """Return the values of a trace as text: separated by commas, else semicolons, else blanks; one may trail.
+
+    Examples
+    --------
+    >>> trace_fields("TRAC -1.0,-2.5,"), trace_fields("-1.0; -2.5"), trace_fields("-1.0 -2.5"), trace_fields(" ")
+    (['-1.0', '-2.5'], ['-1.0', ' -2.5'], ['-1.0', '-2.5'], [])
+    """
+    text = _ECHO.sub("", answer.strip().rstrip(",;").rstrip(), count=1)
+    separator = next((mark for mark in ",;" if mark in text), None)
+    return text.split(separator) if text else []
 
 
 # --- binary answers ---------------------------------------------------------------------------------
@@ -372,6 +387,17 @@ def echo_length(start: bytes) -> int | None:
     return match.end() if match[1] else 0
 
 
+def is_text(payload: bytes) -> bool:
+    """Whether a block holds numbers as text: no trace of reals is printable throughout.
+
+    Examples
+    --------
+    >>> is_text(b"-21.3,+1.0E+1"), is_text(bytes.fromhex("C2AA0000"))
+    (True, False)
+    """
+    return re.fullmatch(rb"[\s0-9.eE+;,-]+", payload) is not None
+
+
 def block_header(start: bytes, sent: str) -> tuple[int, int] | None:
     """Read the header of a definite block; return (header length, byte count), None while too short.
 
@@ -385,8 +411,11 @@ def block_header(start: bytes, sent: str) -> tuple[int, int] | None:
     if len(start) < 2:
         return None
     if not b"1" <= start[1:2] <= b"9":
-        why = "a block of unstated length cannot be read safely" if start[1:2] == b"0" else "not a block header"
-        raise _nonsense(sent, start, why)
+        unstated = start[1:2] == b"0"
+        why = "a block of unstated length cannot be read safely" if unstated else "not a block header"
+        wrong = _nonsense(sent, start, why)
+        wrong.facts["unstated"] = unstated
+        raise wrong
     digits = int(start[1:2])
     if not re.fullmatch(rb"\d*", start[2 : 2 + digits]):
         raise _nonsense(sent, start, "not a block header")

@@ -190,7 +190,7 @@ def _completion(sweep: _Node) -> Completion:
 
 
 def _trace(node: _Node) -> TraceFormat:
-    node.only({"ask", "format", "order"})
+    node.only({"ask", "format", "order", "length"})
     kind = node.text("format")
     widths = {"text": 0, "real32": 32, "real64": 64}
     if kind not in widths:
@@ -199,7 +199,9 @@ def _trace(node: _Node) -> TraceFormat:
     order = node.text("order") if node.has("order") else "normal"
     if order not in orders or (node.has("order") and kind == "text"):
         raise _wrong(node, "order", "normal or swapped expected, and only for real32 and real64")
-    return TraceFormat(ask=node.command("ask"), width=widths[kind], swapped=orders[order])
+    if node.has("length") and (node.text("length") != "unstated" or kind == "text"):
+        raise _wrong(node, "length", "only 'unstated' can stand here, and only for real32 and real64")
+    return TraceFormat(ask=node.command("ask"), width=widths[kind], swapped=orders[order], unstated=node.has("length"))
 
 
 def _status(top: _Node) -> tuple[Mapping[Flag, int], tuple[str, ...]]:

@@ -62,11 +62,15 @@ class Completion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TraceFormat:
-    """How a trace is asked for and comes: ``width`` 0 is text, 32 or 64 are IEEE 754 reals in a block."""
+    """How a trace is asked for and comes: ``width`` 0 is text, 32 or 64 are IEEE 754 reals in a block.
+
+    ``unstated``: the block begins with #0 and does not state its length, which follows from the points in use.
+    """
 
     ask: str
     width: int = 0
     swapped: bool = False
+    unstated: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

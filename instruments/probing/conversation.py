@@ -30,6 +30,7 @@ _QUICKLY_S = 0.15  # no instrument is known to be quicker than that to say nothi
 _MOST_PATIENT_S = 4.0
 _ATTEMPTS = 4  # each twice as patient as the last
 _TIMES_SLOWEST = 10.0
+_SURE_IT_HANGS = 5  # times it answered nothing more after a question
 _ACQUAINTED = 8  # answers, after which its pace is known
 
 
@@ -58,9 +59,11 @@ class Conversation:
         self.errors_ask = ""  # how errors are asked for; empty while or where there is no way
         self.styles: tuple[str, ...] = (spellings.SHORT, spellings.LONG)
         self.identification = ""
-        self.hangs = False
+        self.switch_words = {True: ("ON", "1"), False: ("OFF", "0")}
+        self.hangs = self.unstated = False
         self.knows_limits = True  # until MINimum or MAXimum was not understood
         self._late = False
+        self._hung = 0
         self.last: list[str] = []  # what the instrument complained of last
         self.slowest_s = 0.0
         self._answers = 0
@@ -116,16 +119,35 @@ class Conversation:
             value = number_in(answer, query)
             return None if value not in {0.0, 1.0} else bool(value)
 
-    def trace(self, query: str, patience_s: float) -> bytes | str | None:
-        """Return a raw trace, the payload of a block or text; None where the question is not known."""
+    def switch(self, header: str, *, on: bool) -> str:
+        """Turn something on or off and return the command that did it, '' where none was seen to.
+
+        Told as a word or as a digit: some know only one of the two. Where nothing can be asked back, the lack of a
+        complaint must do.
+        """
+        known = self.boolean(f"{header}?")
+        if known is None and not self.errors_ask:
+            return ""
+        for command in (f"{header} {word}" for word in self.switch_words[on]):
+            if self.order(command) and (known is None or self.boolean(f"{header}?") is on):
+                return command
+        return ""
+
+    def trace(self, query: str, patience_s: float, size: int | None = None) -> bytes | str | None:
+        """Return a raw trace, the payload of a block or text; None where the question is not known.
+
+        ``size``: how many bytes a block holds that does not state it; that one was met tells ``unstated``.
+        """
         self._check(query)
         usual, self.link.timeout_s = self.link.timeout_s, patience_s
+        self.unstated = False
         raw: bytes | str | None
         try:
-            raw = self._alive_link().query_trace(query)
+            raw = self._alive_link().query_trace(query, size)
         except NotchbookError as exc:
             raw = None
             self.link.timeout_s = usual
+            self.unstated = bool(exc.facts.get("unstated"))
             if isinstance(exc, LinkTimeoutError) and not exc.facts.get("answer", b"") and self._still_there():
                 pass
             else:
@@ -187,6 +209,9 @@ class Conversation:
             self._recover()
             return False
         if answer is None:
+            if self._hung >= _SURE_IT_HANGS and self._answers >= _ACQUAINTED:  # no need to wait for more silence
+                self._recover()
+                return None
             if self._still_there():
                 return None
             if self._late:
@@ -194,6 +219,7 @@ class Conversation:
                 self._recover()
                 return False
             self.hangs = True
+            self._hung += 1
             self._recover()
             return None
         self._answers += 1

@@ -60,22 +60,43 @@ def turned_off(talk: Conversation, learnt: Learnt) -> None:
 
 def learn_level(talk: Conversation, learnt: Learnt, maximum_dbm: float) -> Knob | None:
     """Find the level setting with the generator off, leave it at its lowest; nothing above the maximum is sent."""
-    for high, low in ((-20.0, -30.0), (-10.0, -20.0), (-20.0, -25.0), (0.0, -10.0), (-40.0, -50.0)):
-        if high > maximum_dbm:
-            continue
-        knob = learn(talk, "generator level", "DBM", (high, low), lambda asked, got: abs(got - asked) < _LEVEL_STEP_DB)
-        if knob is not None and knob.set:
-            break
-        if knob is None:  # no such question is known: other values would not help
-            return None
-    else:
+    knob = _level(talk, maximum_dbm)
+    if knob is None and _in_dbm(talk, learnt):
+        knob = _level(talk, maximum_dbm)
+    if knob is None:
         return None
+    high = knob.limits[1] if knob.limits else -20.0
     knob.limits = ends(talk, knob, high, _LOWEST_DBM, maximum_dbm)
     top = min(knob.limits[1], maximum_dbm)
     knob.step = step_of(talk, knob, knob.limits[0], (0.01, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0), top)
     put(talk, knob, knob.limits[0])
     learnt.settings["generator level"] = knob
     return knob
+
+
+def _in_dbm(talk: Conversation, learnt: Learnt) -> bool:
+    """Have levels of the generator told and taken in dBm, where there is a command for it."""
+    for header in talk.headers("generator unit"):
+        if talk.ask(f"{header}?") is None:
+            continue
+        if talk.order(f"{header} DBM") and "DBM" in (talk.ask(f"{header}?") or "").upper():
+            learnt.begin.append(f"{header} DBM")
+            return True
+    return False
+
+
+def _level(talk: Conversation, maximum_dbm: float) -> Knob | None:
+    """Return the level's spelling; ``limits`` are the two values, both taken, with which it was found."""
+    for high, low in ((-20.0, -30.0), (-10.0, -20.0), (-20.0, -25.0), (0.0, -10.0), (-40.0, -50.0)):
+        if high > maximum_dbm:
+            continue
+        knob = learn(talk, "generator level", "DBM", (high, low), lambda asked, got: abs(got - asked) < _LEVEL_STEP_DB)
+        if knob is None:  # no such question is known: other values would not help
+            return None
+        if knob.set:
+            knob.limits = (low, high)
+            return knob
+    return None
 
 
 def try_on(sweeper: Sweeper) -> str:

@@ -44,6 +44,7 @@ _POINTS = tuple(  # round numbers, one more than those, and binary ones
     )
 )
 _MOST_POINTS = 10_001  # more are never planned
+_MOST_MISSES = 10  # steps of 10 dB, and three of a series of filters, are the coarsest met
 
 
 @dataclass(slots=True)
@@ -89,13 +90,8 @@ def learn_auto(talk: Conversation, function: str, knob: Knob) -> Iterable[str]:
     """Yield every command that hands a setting to the instrument without a complaint; its own AUTO first."""
     own = f"{knob.ask.removesuffix('?')}:AUTO"
     for header in dict.fromkeys((own, *talk.headers(function))):
-        known = talk.boolean(f"{header}?")
-        if known is None and not talk.errors_ask:
-            continue  # nothing would tell whether it was understood
-        for word in ("ON", "1"):
-            if talk.order(f"{header} {word}") and (known is None or talk.boolean(f"{header}?") is True):
-                yield f"{header} {word}"
-                break
+        if command := talk.switch(header, on=True):
+            yield command
 
 
 def close(asked: float, got: float) -> bool:
@@ -158,6 +154,28 @@ def _edge(talk: Conversation, knob: Knob, inside: float, outside: float, near: N
         else:
             bad = middle
             put(talk, knob, good)
+    return told if told != first else _stepwise(talk, knob, inside, outside, near)
+
+
+def _stepwise(talk: Conversation, knob: Knob, inside: float, outside: float, near: Near) -> float:
+    """Return the last value on the way to ``outside`` that is taken, in round steps: for who takes nothing between."""
+    if inside > 0.0 and outside > 0.0:
+        decades = range(math.floor(math.log10(min(inside, outside))), math.ceil(math.log10(max(inside, outside))) + 1)
+        all_steps = [digit * 10.0**decade for decade in decades for digit in (1.0, 2.0, 3.0, 5.0)]
+    else:
+        all_steps = [
+            inside + math.copysign(step, outside - inside) for step in range(1, int(abs(outside - inside)) + 1)
+        ]
+    way = [value for value in all_steps if min(inside, outside) <= value <= max(inside, outside)]
+    told = put(talk, knob, inside) or inside
+    misses = 0
+    for value in sorted(way, reverse=outside < inside):
+        got = put(talk, knob, value)
+        held = got is not None and near(value, got) and not talk.last
+        misses = 0 if held else misses + 1
+        told = got if held and got is not None else told
+        if misses > _MOST_MISSES:
+            break
     return told
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from instruments import scpi
-from instruments.probing import knobs, values
+from instruments.probing import attenuator, knobs, values
+from instruments.probing.attenuator import LEAST_ATTENUATION_DB
 from instruments.probing.conversation import number_in
 from instruments.probing.knobs import Knob
 from instruments.probing.values import Sweeper
 
 __all__ = ["LEAST_ATTENUATION_DB", "NOISE_RBW_HZ", "POINTS", "learn_all"]
 
-LEAST_ATTENUATION_DB = 10.0
 POINTS = 401.0
 NOISE_RBW_HZ = 3e5
 _CAREFUL_FACTOR = 4.0  # 2 to 3.5 are usual [common practice, no source]
@@ -19,11 +19,6 @@ _CAREFUL_FACTOR = 4.0  # 2 to 3.5 are usual [common practice, no source]
 def learn_all(sweeper: Sweeper) -> None:
     """Learn frequency axis, points, filters, times and levels of the analyzer; the generator is another matter."""
     _Settings(sweeper).everything()
-
-
-def _attenuatorlike(asked: float, got: float) -> bool:
-    """Whether it may be the next step of an attenuator above what was asked."""
-    return -0.1 < got - asked < 10.1
 
 
 def _timelike(asked: float, got: float) -> bool:
@@ -43,7 +38,7 @@ class _Settings:
         """Learn them all, as far as they are there."""
         talk, found = self.talk, self.learnt.settings
 
-        self._keep("attenuation", knobs.learn(talk, "attenuation", "DB", (20.0, 10.0), _attenuatorlike))
+        self._keep("attenuation", attenuator.learn(talk))
         self._keep("start", knobs.learn(talk, "start", "HZ", (100e6, 120e6, 100e6), knobs.close))
         self._keep("stop", knobs.learn(talk, "stop", "HZ", (200e6, 180e6, 200e6), knobs.close))
         self._keep("rbw", knobs.learn(talk, "rbw", "HZ", (1e5, 1e4), knobs.filterlike))
@@ -55,7 +50,7 @@ class _Settings:
             return
         self._sweeper.set(points=POINTS)
         self._axis()
-        self._attenuator()
+        attenuator.learn_range(talk, found["attenuation"])
         found["reference"].limits = knobs.ends(talk, found["reference"], -20.0, -90.0, 20.0)
         self._filters()
         self._times()
@@ -94,13 +89,6 @@ class _Settings:
         # The axis as a whole: a start near the top, or a stop near the bottom, is never of use alone.
         low, high = start.limits[0], stop.limits[1]
         start.limits = stop.limits = (low, high)
-
-    def _attenuator(self) -> None:
-        """Find its limits and steps; it is never set below 10 dB."""
-        talk, knob = self.talk, self.learnt.settings["attenuation"]
-        knob.limits = knobs.ends(talk, knob, LEAST_ATTENUATION_DB, LEAST_ATTENUATION_DB, 70.0, _attenuatorlike)
-        knob.step = knobs.steps_seen(talk, knob, [LEAST_ATTENUATION_DB + more for more in range(21)])
-        knobs.put(talk, knob, LEAST_ATTENUATION_DB)
 
     def _filters(self) -> None:
         talk, learnt, found = self.talk, self.learnt, self.learnt.settings

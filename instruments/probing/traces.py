@@ -14,7 +14,7 @@ from instruments.probing.conversation import Conversation, error_code
 from sequencer.core.trace import FloatArray
 from sequencer.errors import InstrumentError
 
-__all__ = ["Form", "choose_form", "find_query", "read"]
+__all__ = ["Form", "ask_for_text", "choose_form", "find_query", "read"]
 
 _LEAST_DBM, _MOST_DBM = -250.0, 100.0  # no analyzer shows a level beyond
 _UNDEFINED_HEADER = -113  # SCPI-1999 Vol. 2, 21.8.9
@@ -30,6 +30,7 @@ class Form:
     width: int = 0
     swapped: bool = False
     begin: tuple[str, ...] = ()
+    size: int | None = None  # in bytes, where a block does not state it
 
     @property
     def word(self) -> str:
@@ -50,8 +51,10 @@ def _plausible(values: FloatArray) -> bool:
 
 def decode(raw: bytes | str, points: int | None, query: str) -> Iterator[tuple[int, bool, FloatArray]]:
     """Yield (width, swapped, levels) for every way the answer makes sense, the likeliest first."""
+    if isinstance(raw, bytes) and scpi.is_text(raw):
+        raw = raw.decode("ascii")
     if isinstance(raw, str):
-        count = raw.strip().rstrip(",").count(",") + 1
+        count = len(scpi.trace_fields(raw))
         if points in {None, count} and count >= 2:
             try:
                 values = scpi.parse_ascii_trace(raw, count, query)
@@ -70,6 +73,29 @@ def decode(raw: bytes | str, points: int | None, query: str) -> Iterator[tuple[i
                 yield width, swapped, values
 
 
+def _whole(
+    talk: Conversation, query: str, patience_s: float, points: int | None
+) -> tuple[bytes | str | None, int | None]:
+    """Return an answer that may be a trace, and its size where it is a block that does not state it."""
+    raw = talk.trace(query, patience_s)
+    if raw is None and talk.unstated and points is not None:
+        for size in (4 * points, 8 * points):
+            if (raw := talk.trace(query, patience_s, size)) is not None:
+                return raw, size
+    return raw, None
+
+
+def ask_for_text(talk: Conversation) -> bool:
+    """Choose text for traces, in whatever way is taken without a complaint."""
+    for header in talk.headers("format"):
+        known = talk.ask(f"{header}?")
+        if known is None and not talk.errors_ask:
+            continue
+        if any(talk.order(f"{header} {word}") for word in spellings.words("text words")):
+            return True
+    return False
+
+
 def find_query(talk: Conversation, points: int | None, patience_s: float) -> Form | None:
     """Return how to ask for the trace; the instrument must have one (sweep by itself, or have swept)."""
     undefined: set[str] = set()
@@ -84,28 +110,30 @@ def find_query(talk: Conversation, points: int | None, patience_s: float) -> For
             if header in undefined:
                 continue
             query = f"{header}? {name}".rstrip()
-            raw = talk.trace(query, patience_s)
+            raw, size = _whole(talk, query, patience_s, points)
             if raw is None:
                 if any(error_code(entry, talk.errors_ask) == _UNDEFINED_HEADER for entry in talk.last):
                     undefined.add(header)  # the header itself is unknown, whatever stands behind it
                 continue
             for width, swapped, _values in decode(raw, points, query):
-                return Form(query, width, swapped)
+                return Form(query, width, swapped, size=size)
     return None
 
 
 def read(talk: Conversation, form: Form, patience_s: float) -> FloatArray | None:
     """Return the levels the trace holds now, NaN where there are none; None where it is no trace."""
-    raw = talk.trace(form.query, patience_s)
+    raw = talk.trace(form.query, patience_s, form.size)
     if raw is None:
         return None
+    if not form.width and isinstance(raw, bytes) and scpi.is_text(raw):
+        raw = raw.decode("ascii")
     try:
         if form.width and isinstance(raw, bytes):
             values = scpi.parse_reals(
                 raw, len(raw) // (form.width // 8), form.query, width=form.width, swapped=form.swapped
             )
         elif not form.width and isinstance(raw, str):
-            values = scpi.parse_ascii_trace(raw, raw.strip().rstrip(",").count(",") + 1, form.query)
+            values = scpi.parse_ascii_trace(raw, len(scpi.trace_fields(raw)), form.query)
         else:
             return None
         return scpi.levels(values, form.query)
@@ -147,7 +175,7 @@ def _as_text(talk: Conversation, form: Form, points: int | None, patience_s: flo
             if not talk.order(f"{header} {word}"):
                 continue
             raw = talk.trace(form.query, patience_s)
-            if isinstance(raw, str) and any(True for _ in decode(raw, points, form.query)):
+            if raw is not None and any(not width for width, _, _ in decode(raw, points, form.query)):
                 return Form(form.query, begin=(f"{header} {word}",)), header
         if known is not None or not talk.last:
             return (None if form.width else form), header
@@ -164,11 +192,12 @@ def _binary(talk: Conversation, form: Form, header: str, points: int | None, pat
     for word in spellings.words("format words"):
         if not talk.order(f"{header} {word}"):
             continue
-        raw = talk.trace(form.query, patience_s)
+        raw, size = _whole(talk, form.query, patience_s, points)
         if not isinstance(raw, bytes):
             continue
         for width, swapped, _values in decode(raw, points, form.query):
-            yield Form(form.query, width, swapped, (f"{header} {word}", *order))
+            if width:
+                yield Form(form.query, width, swapped, (f"{header} {word}", *order), size)
     if form.width:
         yield form
 

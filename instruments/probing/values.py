@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -42,8 +43,14 @@ class Sweeper:
         """Set by name, '_' for a blank."""
         for name, value in values.items():
             knob = self.learnt.settings.get(name.replace("_", " "))
-            if knob is not None and knob.set:
-                put(self.talk, knob, value)
+            if knob is None or not knob.set:
+                continue
+            there = value
+            if name == "rbw" and self.learnt.rbw_hz:  # some take nothing between their filters
+                there = min(self.learnt.rbw_hz, key=lambda hz: abs(math.log(hz / value)))
+            if name == "attenuation" and knob.limits:
+                there = max(value, knob.limits[0])
+            put(self.talk, knob, there)
 
     def couple(self) -> None:
         """Hand video filter and sweep time to the instrument, where it takes them."""

@@ -70,7 +70,8 @@ def dialect_text(learnt: Learnt) -> str:
     lines += _sweep(learnt)
     if learnt.trace is not None:
         order = f", order: {'swapped' if learnt.trace.swapped else 'normal'}" if learnt.trace.width else ""
-        lines.append(f"trace: {{ask: {_quoted(learnt.trace.query)}, format: {learnt.trace.word}{order}}}")
+        length = ", length: unstated" if learnt.trace.size is not None else ""
+        lines.append(f"trace: {{ask: {_quoted(learnt.trace.query)}, format: {learnt.trace.word}{order}{length}}}")
     else:
         lines.append('# NOT FOUND. Write: trace: {ask: "TRAC? TRACE1", format: text}')
     if learnt.errors:

@@ -8,7 +8,7 @@ import numpy as np
 
 import sequencer
 from instruments.simulated.bench import Bench, Reading
-from instruments.simulated.commands import Command, event, setting, status_commands
+from instruments.simulated.commands import Command, event, query_only, setting, status_commands
 from instruments.simulated.parameters import block, read_boolean, read_number, read_word
 from instruments.simulated.settings import LEAST_SPAN_HZ, WIDEST_VBW_HZ, Settings
 from instruments.simulated.status import ESR_PON, Status
@@ -22,6 +22,7 @@ COMMAND_S = 0.001
 PEAKING_S = 2.0
 OPERATION_CORRECTING = 1 << 7  # SCPI-99 Vol. 1 ch. 9
 NO_DATA = 9.91e37  # SCPI-99 Vol. 1 7.2.1.5 (from memory)
+DBUV_ABOVE_DBM = 106.9897  # 1 mW into 50 ohm is 0.2236 V
 
 
 class Analyzer:
@@ -33,15 +34,16 @@ class Analyzer:
         self._variant = variant
         self.terminator = variant.terminator
         self.manners = variant.manners
-        self.status = Status(variant.error_queue)
+        self.status = Status(variant.error_queue, self.manners.error_entries)
         self._settings = Settings(variant)
         self._settings.output = variant.output_at_power_on
         self._reading: Reading | None = None
         self._old: Reading | None = None  # what a trace memory still holds while a new sweep runs
         self.tree: Tree[Command] = Tree(full_forms=self.manners.full_forms)
+        own_queue = variant.commands.get("error queue", "")
         for pattern, command in status_commands(self.status).items():
-            lost = variant.error_queue == 0 and pattern.startswith("SYSTem:ERRor")
-            if not lost and pattern.partition(":")[0].upper() not in self.manners.lacks:
+            lost = (variant.error_queue == 0 or own_queue) and pattern.startswith("SYSTem:ERRor")
+            if not lost and not any(_begins(pattern, header) for header in self.manners.lacks):
                 self.tree.add(pattern.rstrip("?"), command)
         functions = self._functions()
         for name, pattern in variant.commands.items():
@@ -52,7 +54,8 @@ class Analyzer:
 
     def identification(self) -> str:
         """Say first that it is no instrument."""
-        return f"Notchbook,simulated bench {self._variant.name},{self._bench.seed},{sequencer.__version__}"
+        fields = ("Notchbook", f"simulated bench {self._variant.name}", str(self._bench.seed), sequencer.__version__)
+        return ",".join(fields[: self.manners.identification_fields])
 
     def switched_on(self) -> None:
         """Come up from power-off."""
@@ -128,9 +131,11 @@ class Analyzer:
         kind = self._settings.format
         if kind.startswith("REAL"):
             order = "<" if self._settings.swapped else ">"
-            return block(level.astype(f"{order}f{int(kind.partition(',')[2]) // 8}").tobytes())
-        text = ",".join(map(self._variant.ascii_levels.__mod__, level.tolist()))
-        return (text + "," * self._variant.trailing_comma).encode("ascii")
+            payload = level.astype(f"{order}f{int(kind.partition(',')[2]) // 8}").tobytes()
+            return b"#0" + payload if self.manners.trace_blocks == "indefinite" else block(payload)
+        text = self._variant.ascii_separator.join(map(self._variant.ascii_levels.__mod__, level.tolist()))
+        whole = (text + "," * self._variant.trailing_comma).encode("ascii")
+        return block(whole) if self.manners.trace_blocks == "text" else whole
 
     def _right_trace(self, parameters: tuple[str, ...]) -> None:
         if parameters[0].upper() != self._variant.trace_name:
@@ -179,8 +184,13 @@ class Analyzer:
         def put_span(value: float) -> None:
             state().put_center((state().start_hz + state().stop_hz) / 2.0, value)
 
+        def stepped(value: float, used: float) -> float:
+            if v.manners.steps_only and abs(used - value) > 1e-6 * abs(value):
+                raise ScpiError(-224, f"{value:g}")
+            return used
+
         def put_rbw(value: float) -> None:
-            state().fixed_rbw_hz = v.rbw(value)
+            state().fixed_rbw_hz = stepped(value, v.rbw(value))
             if state().output and state().rbw_hz < v.generator_least_rbw_hz:
                 state().output = False
                 raise ScpiError(-221, "generator off: RBW too narrow for it")
@@ -220,19 +230,20 @@ class Analyzer:
             "attenuation": self._number(
                 "DB",
                 *v.attenuation_db[:2],
-                lambda db: self._fix("fixed_attenuation_db", v.attenuation(db)),
+                lambda db: self._fix("fixed_attenuation_db", stepped(db, v.attenuation(db))),
                 lambda: state().attenuation_db,
             ),
             "attenuation auto": self._auto("fixed_attenuation_db", lambda: state().attenuation_db),
             "reference": self._number(
                 "DBM", *v.reference_dbm, lambda dbm: self._fix("reference_dbm", dbm), lambda: state().reference_dbm
             ),
-            "generator level": self._number(
-                "DBM",
-                *v.generator_dbm[:2],
-                lambda dbm: self._fix("generator_dbm", v.generator(dbm)),
-                lambda: state().generator_dbm,
+            "generator level": self._generator_level(stepped),
+            "generator unit": setting(
+                lambda text: read_word(text, ("DBM", "DBUV")),
+                lambda word: self._fix("generator_unit", word),
+                lambda: state().generator_unit,
             ),
+            "error queue": query_only(self.status.next_error),
             "generator output": self._switch(self._put_output, lambda: state().output),
             "tracking peak": event(self._peak),
             "continuous": self._switch(put_continuous, lambda: state().continuous),
@@ -274,9 +285,9 @@ class Analyzer:
         *,
         axis: bool = False,
     ) -> Command:
-        suffix = f" {unit}" if self.manners.units and unit else ""
-
         def read(text: str) -> float:
+            if self.manners.suffix_required and unit and not text[-1:].isalpha():
+                raise ScpiError(-131, text)
             if not self.manners.clamps or text[:1].isalpha():
                 return read_number(text, unit, least=least, most=most)
             return min(max(read_number(text, unit), least), most)
@@ -284,12 +295,60 @@ class Analyzer:
         return setting(
             read,
             lambda value: self._changing(lambda: put(value), axis=axis),
-            lambda: self._variant.numbers % tell() + suffix,
-            limits=(lambda text: self._variant.numbers % read(text) + suffix) if self.manners.limits_asked else None,
+            lambda: self._told(tell(), unit),
+            limits=(lambda text: self._told(read(text), unit)) if self.manners.limits_asked else None,
         )
 
+    def _told(self, value: float, unit: str) -> str:
+        """Return a number as this variant answers it."""
+        form = self.manners.units
+        if not unit or not form:
+            return self._variant.numbers % value
+        if form != "scaled":
+            return self._variant.numbers % value + (" " if form == "spaced" else "") + unit
+        scales = {"HZ": ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz")), "S": ((1.0, "s"), (1e-3, "ms"))}
+        factor, name = next(
+            (one for one in scales.get(unit, ()) if abs(value) >= one[0]), scales.get(unit, ((1.0, unit),))[-1]
+        )
+        return f"{value / factor:.9f} {name}"
+
+    def _generator_level(self, stepped: Callable[[float, float], float]) -> Command:
+        """Level of the generator, sent and told in dBm, or in dB above a microvolt into 50 ohm until told otherwise."""
+        v = self._variant
+        least, most, _ = v.generator_dbm
+
+        def more() -> float:
+            return DBUV_ABOVE_DBM if self._settings.generator_unit == "DBUV" else 0.0
+
+        def command() -> Command:
+            return self._number(
+                self._settings.generator_unit,
+                least + more(),
+                most + more(),
+                lambda value: self._fix("generator_dbm", stepped(value - more(), v.generator(value - more()))),
+                lambda: self._settings.generator_dbm + more(),
+            )
+
+        def put(parameters: tuple[str, ...]) -> None:
+            do = command().set
+            assert do is not None
+            do(parameters)
+
+        def tell(parameters: tuple[str, ...]) -> str | bytes:
+            ask = command().query
+            assert ask is not None
+            return ask(parameters)
+
+        return Command(set=put, query=tell, query_most=1 if self.manners.limits_asked else 0)
+
     def _switch(self, put: Callable[[bool], None], tell: Callable[[], bool]) -> Command:
-        return setting(read_boolean, lambda on: self._changing(lambda: put(on)), lambda: str(int(tell())))
+        def read(text: str) -> bool:
+            if self.manners.booleans_taken == ("digits" if text[:1].isalpha() else "words"):
+                raise ScpiError(-104, text)
+            return read_boolean(text)
+
+        told = ("OFF", "ON") if self.manners.boolean_words else ("0", "1")
+        return setting(read, lambda on: self._changing(lambda: put(on)), lambda: told[tell()])
 
     def _auto(self, name: str, now: Callable[[], float]) -> Command:
         """Coupling of a setting: ON forgets the fixed value, OFF fixes the one in use."""
@@ -312,3 +371,9 @@ class Analyzer:
 
     def _tell_format(self) -> str:
         return "ASC,0" if self._settings.format.startswith("ASC") else self._settings.format
+
+
+def _begins(pattern: str, header: str) -> bool:
+    """Whether a header lies in a subsystem, or is itself, what a variant lacks: 'STATUS', 'STATUS:OPERATION'."""
+    plain = pattern.upper().replace("[", "").replace("]", "").rstrip("?")
+    return plain == header or plain.startswith(f"{header}:")

@@ -177,9 +177,11 @@ class Exchange:
             raise ScpiError(-109, name)
         answer = form(unit.parameters)
         if answer is not None:
+            manners = self._instrument.manners
             data = answer if isinstance(answer, bytes) else answer.encode("ascii")
-            echo = unit.header.upper().encode("ascii") + b" " if self._instrument.manners.echo else b""
-            self._responses.append(echo + data)
+            data = data.lower() if manners.lower_case and isinstance(answer, str) else data
+            echo = unit.header.upper().encode("ascii") + b" " if manners.echo else b""
+            self._responses.append((echo.lower() if manners.lower_case else echo) + data)
 
     def _common(self, header: str) -> Command:
         if header not in self._commons or header in self._instrument.manners.lacks:

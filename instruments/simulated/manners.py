@@ -10,7 +10,17 @@ from sequencer.errors import UsageError
 
 __all__ = ["Manners"]
 
-_WORDS = {"forms": ("both", "full"), "opc": ("normal", "early", "never"), "no data": ("error", "sentinel", "old")}
+_WORDS = {
+    "forms": ("both", "full"),
+    "opc": ("normal", "early", "never"),
+    "no data": ("error", "sentinel", "old"),
+    "units in answers": (False, True, "joined", "scaled"),
+    "boolean answers": ("digits", "words"),
+    "booleans taken": ("both", "words", "digits"),
+    "error entries": ("plain", "signed", "unquoted", "number"),
+    "trace blocks": ("definite", "indefinite", "text"),
+    "generator unit": ("DBM", "DBUV"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,7 +29,7 @@ class Manners:
 
     hangs: bool = False
     full_forms: bool = False
-    units: bool = False
+    units: str = ""  # none, 'spaced', 'joined' or 'scaled'
     echo: bool = False
     opc: str = "normal"
     blocks: bool = False
@@ -28,6 +38,16 @@ class Manners:
     clamps: bool = False
     sweeping_bit: int = 3  # SCPI-99 Vol. 1 ch. 9
     lacks: tuple[str, ...] = ()
+    lower_case: bool = False
+    boolean_words: bool = False
+    booleans_taken: str = "both"
+    suffix_required: bool = False
+    steps_only: bool = False
+    axis_refuses: bool = False
+    identification_fields: int = 4
+    error_entries: str = "plain"
+    trace_blocks: str = "definite"
+    generator_unit: str = "DBM"
 
     @classmethod
     def read(cls, name: str, row: Mapping[str, Any]) -> Manners:
@@ -39,7 +59,9 @@ class Manners:
             For a key or word that is not known.
         """
         known = {"hangs on unknown queries", "forms", "units in answers", "header echo", "opc", "initiate blocks",
-                 "no data", "limits asked", "out of range clamps", "sweeping bit", "lacks"}  # fmt: skip
+                 "no data", "limits asked", "out of range clamps", "sweeping bit", "lacks", "lower case",
+                 "boolean answers", "booleans taken", "suffix required", "steps only", "start above stop refused",
+                 "identification fields", "error entries", "trace blocks", "generator unit"}  # fmt: skip
         wrong = [key for key in row if key not in known]
         wrong += [f"{key}: {row[key]}" for key, words in _WORDS.items() if row.get(key, words[0]) not in words]
         if wrong:
@@ -48,7 +70,7 @@ class Manners:
         return cls(
             hangs=bool(row.get("hangs on unknown queries", False)),
             full_forms=row.get("forms", "both") == "full",
-            units=bool(row.get("units in answers", False)),
+            units={False: "", True: "spaced"}.get(units := row.get("units in answers", False), units),
             echo=bool(row.get("header echo", False)),
             opc=row.get("opc", "normal"),
             blocks=bool(row.get("initiate blocks", False)),
@@ -57,4 +79,14 @@ class Manners:
             clamps=bool(row.get("out of range clamps", False)),
             sweeping_bit=int(row.get("sweeping bit", 3)),
             lacks=tuple(str(header).upper() for header in row.get("lacks", ())),
+            lower_case=bool(row.get("lower case", False)),
+            boolean_words=row.get("boolean answers", "digits") == "words",
+            booleans_taken=row.get("booleans taken", "both"),
+            suffix_required=bool(row.get("suffix required", False)),
+            steps_only=bool(row.get("steps only", False)),
+            axis_refuses=bool(row.get("start above stop refused", False)),
+            identification_fields=int(row.get("identification fields", 4)),
+            error_entries=row.get("error entries", "plain"),
+            trace_blocks=row.get("trace blocks", "definite"),
+            generator_unit=row.get("generator unit", "DBM"),
         )

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from instruments.simulated.bench import SweepRequest
 from instruments.simulated.receiver import Detect, ReceiverSettings
+from instruments.simulated.syntax import ScpiError
 from instruments.simulated.variants import Variant
 
 __all__ = ["LEAST_SPAN_HZ", "Settings"]
@@ -28,6 +29,7 @@ class Settings:
     fixed_attenuation_db: float | None = None
     reference_dbm: float = 0.0
     generator_dbm: float = -10.0
+    generator_unit: str = field(init=False)
     output: bool = False
     detector: str = field(init=False)
     average: bool = False
@@ -43,6 +45,7 @@ class Settings:
         self.detector = "POSitive"  # so that whoever forgets to choose reads noise too high
         self.continuous = variant.continuous_after_reset
         self.format = variant.formats[0]
+        self.generator_unit = variant.manners.generator_unit
         self.swapped = variant.swapped
 
     @property
@@ -83,12 +86,16 @@ class Settings:
         return self.average_count if self.average else 1
 
     def put_start(self, hz: float) -> None:
-        """Set the start; a stop below it moves up with it."""
+        """Set the start; a stop below it moves up with it, or it is refused."""
+        if self.variant.manners.axis_refuses and hz >= self.stop_hz:
+            raise ScpiError(-221, "start above stop")
         self.start_hz = min(hz, self.variant.frequency_hz[1] - LEAST_SPAN_HZ)
         self.stop_hz = max(self.stop_hz, self.start_hz + LEAST_SPAN_HZ)
 
     def put_stop(self, hz: float) -> None:
-        """Set the stop; a start above it moves down with it."""
+        """Set the stop; a start above it moves down with it, or it is refused."""
+        if self.variant.manners.axis_refuses and hz <= self.start_hz:
+            raise ScpiError(-221, "stop below start")
         self.stop_hz = max(hz, self.variant.frequency_hz[0] + LEAST_SPAN_HZ)
         self.start_hz = min(self.start_hz, self.stop_hz - LEAST_SPAN_HZ)
 

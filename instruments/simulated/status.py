@@ -47,7 +47,8 @@ class Register:
 class Status:
     """All of one instrument's status."""
 
-    def __init__(self, queue_length: int) -> None:
+    def __init__(self, queue_length: int, entries: str = "plain") -> None:
+        self._entries = entries
         self.esr = ESR_PON
         self.ese = 0
         self.sre = 0
@@ -68,7 +69,13 @@ class Status:
 
     def next_error(self) -> str:
         """Oldest entry first; '0,"No error"' when there is none."""
-        return (self._errors.popleft() if self._errors else ScpiError(0)).entry()
+        entry = (self._errors.popleft() if self._errors else ScpiError(0)).entry()
+        number, _, text = entry.partition(",")
+        if self._entries == "signed":
+            return f"{int(number):+d},{text}"
+        if self._entries == "unquoted":
+            return f"{number}, {text[1:-1]}"
+        return number if self._entries == "number" else entry
 
     def read_esr(self) -> int:
         """Return the standard event status register and clear it."""

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import yaml
@@ -62,15 +63,19 @@ class Variant:
     manners: Manners
     points_choices: tuple[int, ...] = ()
     dialect: str = "auto"
+    ascii_separator: str = ","
+    attenuation_rounds: str = "up"
 
     def rbw(self, asked_hz: float) -> float:
         """Return the filter nearest to what was asked, by ratio."""
         return _nearest_filter(self.rbw_steps, *self.rbw_range_hz, asked_hz)
 
     def attenuation(self, asked_db: float) -> float:
-        """Next step of the attenuator that is not less than asked."""
+        """Step of the attenuator that is used: the next that is not less than asked, unless it rounds otherwise."""
         least, most, step = self.attenuation_db
-        return min(most, least + math.ceil((asked_db - least) / step - 1e-9) * step)
+        steps = (asked_db - least) / step
+        whole = {"up": math.ceil(steps - 1e-9), "nearest": round(steps), "down": math.floor(steps + 1e-9)}
+        return min(most, least + whole[self.attenuation_rounds] * step)
 
     def generator(self, asked_dbm: float) -> float:
         """Nearest step of the generator's level."""
@@ -86,9 +91,9 @@ def _nearest_filter(steps: str, least_hz: float, most_hz: float, asked_hz: float
     return min(fitted, key=lambda hz: abs(math.log(hz / asked_hz)))
 
 
-def _table() -> dict[str, Any]:
-    text = (resources.files("instruments.simulated") / "variants.yaml").read_text(encoding="utf-8")
-    table = yaml.safe_load(text)
+def _table(path: str = "") -> dict[str, Any]:
+    file = Path(path) if path else resources.files("instruments.simulated") / "variants.yaml"
+    table = yaml.safe_load(file.read_text(encoding="utf-8"))
     assert isinstance(table, dict)
     return table
 
@@ -99,14 +104,19 @@ def variant_names() -> list[str]:
 
 
 def load_variant(name: str) -> Variant:
-    """Read one variant.
+    """Read one variant: a shipped one, or the first of a file (a path that ends in .yaml).
 
     Raises
     ------
     UsageError
         When there is none of that name.
     """
-    table = _table()
+    try:
+        table = _table(name if name.endswith(".yaml") else "")
+    except (OSError, yaml.YAMLError) as exc:
+        msg = f"{name}: cannot be read ({exc})"
+        raise UsageError(msg, name=name) from exc
+    name = next(iter(table)) if name.endswith(".yaml") else name
     if name not in table:
         msg = f"there is no simulated analyzer {name!r}; there are {', '.join(table)}"
         raise UsageError(msg, name=name)
@@ -143,4 +153,6 @@ def load_variant(name: str) -> Variant:
         manners=Manners.read(name, row.get("manners", {})),
         dialect=row.get("dialect", "auto"),
         points_choices=tuple(row.get("points choices", ())),
+        ascii_separator=row.get("ascii separator", ","),
+        attenuation_rounds=attenuation.get("rounds", "up"),
     )
