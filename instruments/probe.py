@@ -120,6 +120,7 @@ class _Asking:
         self._who()
         self._errors()
         self._style()
+        any(talk.learn_switch_words(header) for header in talk.headers("continuous"))
         talk.say("the generator's switch; off")
         if not generator.find_switch(talk, learnt):
             learnt.notes.append("no switch of a tracking generator was found: perhaps none is fitted")

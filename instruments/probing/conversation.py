@@ -59,7 +59,7 @@ class Conversation:
         self.errors_ask = ""  # how errors are asked for; empty while or where there is no way
         self.styles: tuple[str, ...] = (spellings.SHORT, spellings.LONG)
         self.identification = ""
-        self.switch_words = {True: ("ON", "1"), False: ("OFF", "0")}
+        self.switch_words: dict[bool, tuple[str, ...]] = {True: ("ON", "1"), False: ("OFF", "0")}
         self.hangs = self.unstated = False
         self.knows_limits = True  # until MINimum or MAXimum was not understood
         self._late = False
@@ -132,6 +132,22 @@ class Conversation:
             if self.order(command) and (known is None or self.boolean(f"{header}?") is on):
                 return command
         return ""
+
+    def learn_switch_words(self, header: str) -> bool:
+        """Find out on a harmless switch whether words or digits are understood; False where it cannot be seen.
+
+        A switch that stands at off already, and nothing that complains, would prove nothing.
+        """
+        was = self.boolean(f"{header}?")
+        if was is None:
+            return False
+        for pair in zip(self.switch_words[False], self.switch_words[True], strict=True):
+            self.order(f"{header} {pair[not was]}")
+            if self.boolean(f"{header}?") is (not was):
+                self.order(f"{header} {pair[was]}")
+                self.switch_words = {False: (pair[False],), True: (pair[True],)}
+                return True
+        return False
 
     def trace(self, query: str, patience_s: float, size: int | None = None) -> bytes | str | None:
         """Return a raw trace, the payload of a block or text; None where the question is not known.

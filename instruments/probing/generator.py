@@ -28,6 +28,7 @@ def off_blindly(talk: Conversation) -> None:
     for style in (spellings.SHORT, spellings.LONG):
         for header in spellings.headers("generator switch", style)[:6]:
             talk.order(f"{header} OFF")
+            talk.order(f"{header} 0")
 
 
 def find_switch(talk: Conversation, learnt: Learnt, *, skip: frozenset[str] = frozenset()) -> bool:
@@ -35,7 +36,7 @@ def find_switch(talk: Conversation, learnt: Learnt, *, skip: frozenset[str] = fr
     for header in talk.headers("generator switch"):
         if header in skip or talk.boolean(f"{header}?") is None:
             continue
-        for off, on in (("OFF", "ON"), ("0", "1")):
+        for off, on in zip(talk.switch_words[False], talk.switch_words[True], strict=True):
             if talk.order(f"{header} {off}") and talk.boolean(f"{header}?") is False:
                 learnt.off, learnt.on, learnt.output = f"{header} {off}", f"{header} {on}", f"{header}?"
                 return True

@@ -375,9 +375,9 @@ def harm(dialect: str, sent: list[str]) -> str:
     for one in sent:
         if re.search(r"\*TST|\*SAV|\*RCL|(^|:)CAL[:? ]|CALIB|MEM:|COMM|GAIN|PREAMP", one.upper()):
             return f"sent {one!r}"
-        for which, bad in ((header, lambda value: value < 10.0), (level, lambda value: value > MAXIMUM_DBM)):
+        for which, least, most in ((header, 10.0, np.inf), (level, -np.inf, MAXIMUM_DBM)):
             match = re.match(re.escape(which[1]) + r" (-?[\d.E+]+)", one) if which else None
-            if match and bad(float(match[1])):
+            if match and not least <= float(match[1]) <= most:
                 return f"sent {one!r}"
     return ""
 
