@@ -94,7 +94,9 @@ def _nearest_filter(steps: str, least_hz: float, most_hz: float, asked_hz: float
 def _table(path: str = "") -> dict[str, Any]:
     file = Path(path) if path else resources.files("instruments.simulated") / "variants.yaml"
     table = yaml.safe_load(file.read_text(encoding="utf-8"))
-    assert isinstance(table, dict)
+    if not isinstance(table, dict) or not table or not all(isinstance(row, dict) for row in table.values()):
+        msg = f"{path}: a mapping of a name to what the variant is, as in variants.yaml, expected"
+        raise UsageError(msg, name=path)
     return table
 
 
@@ -116,11 +118,19 @@ def load_variant(name: str) -> Variant:
     except (OSError, yaml.YAMLError) as exc:
         msg = f"{name}: cannot be read ({exc})"
         raise UsageError(msg, name=name) from exc
-    name = next(iter(table)) if name.endswith(".yaml") else name
+    if name.endswith(".yaml"):
+        try:
+            return _variant(str(next(iter(table))), table[next(iter(table))])
+        except (KeyError, TypeError, ValueError, AttributeError) as exc:
+            msg = f"{name}: {type(exc).__name__} {exc}: every field of free-binary must stand there"
+            raise UsageError(msg, name=name) from exc
     if name not in table:
         msg = f"there is no simulated analyzer {name!r}; there are {', '.join(table)}"
         raise UsageError(msg, name=name)
-    row = table[name]
+    return _variant(name, table[name])
+
+
+def _variant(name: str, row: Mapping[str, Any]) -> Variant:
     attenuation, generator = row["attenuation dB"], row["generator dBm"]
     return Variant(
         name=name,

@@ -25,6 +25,9 @@ def add_probe(benches: Any) -> None:
     parser = benches.add_parser("probe", help="learn how an analyzer is spoken to, and write a bench file")
     parser.add_argument("resource", metavar="RESOURCE", help="VISA name, such as TCPIP::192.0.2.10::5025::SOCKET")
     parser.add_argument("--visa", default="@py", metavar="LIB", help="VISA library; '@py' if left out")
+    parser.add_argument(
+        "--baud", type=int, metavar="N", help="rate of a serial line; the usual ones are tried if left out"
+    )
     parser.add_argument("--write", metavar="FILE", help="write the bench file here, and FILE.log, every exchange")
     parser.add_argument(
         "--maximum-level", default="0 dBm", metavar="DBM", help="the generator is never set higher (0 dBm)"

@@ -61,6 +61,10 @@ WRONG = [
     pytest.param("step: 5 dB", "limits: [50 dB, 0 dB]", "the least comes first", id="limits-reversed"),
     pytest.param("step: 5 dB", "limits: [50 dB]", "two quantities expected", id="one-limit"),
     pytest.param("order: swapped", "order: sideways", "normal or swapped", id="order"),
+    pytest.param("order: swapped", "order: swapped, length: 7", "only 'unstated'", id="length"),
+    pytest.param(
+        "format: real32, order: swapped", "format: text, length: unstated", "only for real32", id="text-length"
+    ),
     pytest.param("format: real32", "format: real16", "'real16' is not one of text, real32, real64", id="format"),
     pytest.param("overload: 9", "overload: 16", "not a bit number", id="bit"),
     pytest.param(", power: RMS, sample: SAMP", "", "none of power and sample", id="no-detector"),

@@ -197,6 +197,28 @@ def test_an_irregular_answer_is_our_error_and_kills_the_link(
     assert link.query("X?") == "1"
 
 
+@pytest.mark.parametrize(
+    ("bytes_due", "says"),
+    [
+        pytest.param(4096, "", id="as-many-as-due"),
+        pytest.param(4080, "not the end", id="more-than-due"),
+        pytest.param(4112, "no answer", id="fewer-than-due"),
+    ],
+)
+def test_a_block_of_unstated_length_is_read_only_by_the_count_that_is_due(
+    toy: Any, link: Link, bytes_due: int, says: str
+) -> None:
+    payload = bytes([10]) * 4096  # line feeds all through: no end can be seen in the bytes
+    toy.answers["Q?"] = b"#0" + payload + b"\n"
+    if not says:
+        assert link.query_block("Q?", bytes_due) == payload
+        assert link.dead == ""
+        return
+    with pytest.raises(NotchbookError, match=says):
+        link.query_block("Q?", bytes_due)
+    assert link.dead
+
+
 def test_a_peer_that_dribbles_is_given_up_though_it_is_never_silent(toy: Any, link: Link) -> None:
     toy.answers["X?"] = send(*[b"x", 0.05] * 60)
     began = time.monotonic()
