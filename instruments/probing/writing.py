@@ -174,7 +174,7 @@ _REST = """\
 """
 
 
-def bench_text(resource: str, visa: str, dialect: str) -> str:
+def bench_text(resource: str, visa: str, dialect: str, baud: int | None = None) -> str:
     """Return a bench file with the dialect in it."""
     return (
         "# Written by 'notchbook bench probe'. Read it, correct it; every line may be changed by hand.\n"
@@ -182,7 +182,8 @@ def bench_text(resource: str, visa: str, dialect: str) -> str:
         "analyzer:\n"
         f"  resource: {_quoted(resource)}\n"
         f"  visa: {_quoted(visa)}\n"
-        "  # vswr: {limit: 1.5}     # from its data sheet, with 10 dB of attenuation\n"
+        + (f"  baud: {baud}\n" if baud is not None else "")
+        + "  # vswr: {limit: 1.5}     # from its data sheet, with 10 dB of attenuation\n"
         "  # maximum input: 20 dBm  # written beside its input\n"
         "  dialect:  # how this analyzer is spoken to; templates know {value} and {value:.6g} only\n"
         + textwrap.indent(dialect, "    ")

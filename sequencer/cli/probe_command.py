@@ -43,9 +43,9 @@ def add_probe(benches: Any) -> None:
 
 def probe(asked: argparse.Namespace) -> None:
     """Ask, and write the bench file; one that is not complete is written, too, and the status says so."""
-    from instruments.link import Link
     from instruments.probe import probe as learn
     from instruments.probing.writing import bench_text
+    from instruments.serialrate import open_at_its_rate
     from sequencer.units import DBM, TIME, parse
     from sequencer.wiring import SystemClock
 
@@ -70,7 +70,13 @@ def probe(asked: argparse.Namespace) -> None:
         said.append(f"{datetime.now(UTC).isoformat(timespec='milliseconds')}\t{way}\t{len(data)}\t{shown}\n")
         working.tick(len(said))
 
-    link = Link.open(asked.resource, asked.visa, note)
+    if asked.baud is not None and not 50 <= asked.baud <= 4_000_000:
+        msg = f"--baud {asked.baud}: a rate such as 9600 or 115200 expected"
+        raise UsageError(msg)
+    link, rate = open_at_its_rate(asked.resource, asked.visa, note, asked.baud)
+    baud = asked.baud or rate
+    if rate is not None:
+        _say(f"it answers at {rate} baud")
     _say("An instrument that answers takes about a minute, one that keeps silent where others complain about three.")
     try:
         done = learn(
@@ -84,7 +90,7 @@ def probe(asked: argparse.Namespace) -> None:
         )
     except NotchbookError as exc:
         if text := exc.facts.get("text"):
-            _give(target, bench_text(asked.resource, asked.visa, str(text)))
+            _give(target, bench_text(asked.resource, asked.visa, str(text), baud))
         raise
     finally:
         working.wipe()
@@ -93,7 +99,7 @@ def probe(asked: argparse.Namespace) -> None:
             log_path.write_text("".join(said), encoding="utf-8")
     for remark in done.notes:
         _say(f"note: {remark}")
-    _give(target, bench_text(asked.resource, asked.visa, done.text))
+    _give(target, bench_text(asked.resource, asked.visa, done.text, baud))
     if log_path is not None:
         _say(f"every exchange stands in {log_path}")
 
