@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from instruments import scpi
+from instruments import tracedata
 from instruments.faults import bus_errors, system_error_text
 from sequencer.errors import InstrumentError, LinkError, LinkTimeoutError, NotchbookError
 
@@ -161,10 +161,10 @@ class Link:
             self._send(command)
             patience = _Patience(self.timeout_s)
             got, ended = bytearray(), False
-            while not ended and b"\n" not in got and (echo := scpi.echo_length(bytes(got))) in {None, len(got)}:
+            while not ended and b"\n" not in got and (echo := tracedata.echo_length(bytes(got))) in {None, len(got)}:
                 data, ended = self._some(command, patience, got)
                 got += data
-            echo = scpi.echo_length(bytes(got))
+            echo = tracedata.echo_length(bytes(got))
             if got[echo or 0 :][:1] == b"#":
                 return self._read_block(command, got, ended=ended, unstated=unstated)
             answer = self._read_line(command, got, ended=ended)
@@ -284,13 +284,13 @@ class Link:
         got = bytearray() if got is None else got
         header: tuple[int, int] | None = None
         while True:
-            echo = scpi.echo_length(bytes(got))
+            echo = tracedata.echo_length(bytes(got))
             if echo is not None:
                 del got[:echo]
                 if unstated is not None and got[:2] == b"#0":
                     header = 2, unstated
                     break
-                header = scpi.block_header(bytes(got[:12]), command)
+                header = tracedata.block_header(bytes(got[:12]), command)
             if header is not None:
                 break
             if ended or b"\n" in got[:2]:

@@ -5,7 +5,7 @@ Every parser demands what it was told to expect, refuses an empty answer, and ra
 
 References
 ----------
-IEEE Std 488.2-1992, 7.7.3 (suffixes), 8.7.9 (definite length blocks); SCPI-1999 Vol. 1, 7.2.1.4 and
+IEEE Std 488.2-1992, 7.7.3 (suffixes); SCPI-1999 Vol. 1, 7.2.1.4 and
 7.2.1.5 (infinity, not-a-number), clauses from memory.
 """
 
@@ -22,33 +22,27 @@ from sequencer.core.trace import FloatArray
 from sequencer.errors import InstrumentError
 
 __all__ = [
-    "BLOCK_LIMIT",
-    "block_header",
-    "echo_length",
+    "ECHO",
     "fill",
-    "is_text",
     "join",
-    "levels",
     "names_in",
-    "parse_ascii_trace",
+    "nonsense",
     "parse_boolean",
     "parse_error_entry",
     "parse_identification",
     "parse_integer",
     "parse_number",
-    "parse_reals",
     "parse_string",
     "parse_word",
+    "sentinels",
     "split_answers",
-    "trace_fields",
     "write_number",
 ]
 
-BLOCK_LIMIT = 64_000_000  # bytes; a million points of eight bytes eight times over: more is a damaged header
 
 _FIELD = re.compile(r"\{([a-z][a-z0-9_]*)(?::\.(\d{1,2})([gfe]))?\}")
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z]*)")
-_ECHO = re.compile(r"\A:?[*A-Za-z][A-Za-z0-9_:]*\s+(?=\S)")
+ECHO = re.compile(r"\A:?[*A-Za-z][A-Za-z0-9_:]*\s+(?=\S)")
 
 # Suffixes seen in answers: base unit and factor. M is milli, except in MHZ (IEEE 488.2, 7.7.3).
 _SUFFIXES: dict[str, tuple[str, float]] = {
@@ -74,12 +68,10 @@ _INFINITY = 9.9e37
 _NOT_A_NUMBER = 9.91e37
 _SENTINEL_TOLERANCE = 1e-5  # single precision keeps 9.91E37 to 6e-8; 9.9 and 9.91 differ by 1e-3
 _LEAST_SENTINEL = _INFINITY * (1 - _SENTINEL_TOLERANCE)
-_LONGEST_ECHO = 100  # bytes
-_ABSURD_DB = 1e3  # no level in dBm is that large
-_ABSURDLY_SMALL_DB = 1e-30  # -85.0 read with its bytes reversed is 6e-41
 
 
-def _nonsense(sent: str, answer: str | bytes, why: str) -> InstrumentError:
+def nonsense(sent: str, answer: str | bytes, why: str) -> InstrumentError:
+    """Return the error for an answer that is not what was expected."""
     shown = answer[:60]
     tail = " ..." if len(answer) > len(shown) else ""
     msg = f"sent {sent!r}, the instrument answered {shown!r}{tail}: {why}"
@@ -187,7 +179,7 @@ def split_answers(answer: str, count: int, sent: str) -> list[str]:
     """
     parts = [part.strip() for part in _split(answer, ";")]
     if len(parts) != count:
-        raise _nonsense(sent, answer, f"{count} answers expected, {len(parts)} came")
+        raise nonsense(sent, answer, f"{count} answers expected, {len(parts)} came")
     return parts
 
 
@@ -222,19 +214,19 @@ def parse_number(answer: str, sent: str, unit: str | None = None, *, finite: boo
     >>> parse_number("9.91E37", "CALC:MARK:Y?")
     nan
     """
-    match = _NUMBER.fullmatch(_ECHO.sub("", answer.strip(), count=1))
+    match = _NUMBER.fullmatch(ECHO.sub("", answer.strip(), count=1))
     if match is None:
-        raise _nonsense(sent, answer, "one number expected" if answer.strip() else "the answer is empty")
+        raise nonsense(sent, answer, "one number expected" if answer.strip() else "the answer is empty")
     value, suffix = float(match[1]), match[2].upper()
     if suffix:
         base, factor = _SUFFIXES.get(suffix, ("", 0.0))
         if not base or (unit is not None and base != unit):
-            raise _nonsense(sent, answer, f"{suffix!r} is not the unit expected there")
+            raise nonsense(sent, answer, f"{suffix!r} is not the unit expected there")
         value *= factor
     if abs(value) >= _LEAST_SENTINEL:
-        value = float(_sentinels(np.array([value]))[0])
+        value = float(sentinels(np.array([value]))[0])
     if finite and not math.isfinite(value):
-        raise _nonsense(sent, answer, "a number that means 'none' or 'infinite' came")
+        raise nonsense(sent, answer, "a number that means 'none' or 'infinite' came")
     return value
 
 
@@ -248,7 +240,7 @@ def parse_integer(answer: str, sent: str, least: int = 0, most: int = 65535) -> 
     """
     value = parse_number(answer, sent, finite=True)
     if value != int(value) or not least <= value <= most:
-        raise _nonsense(sent, answer, f"a whole number from {least} to {most} expected")
+        raise nonsense(sent, answer, f"a whole number from {least} to {most} expected")
     return int(value)
 
 
@@ -260,12 +252,12 @@ def parse_boolean(answer: str, sent: str) -> bool:
     >>> parse_boolean("1", "OUTP?"), parse_boolean("OFF", "OUTP?")
     (True, False)
     """
-    text = _ECHO.sub("", answer.strip(), count=1).upper()
+    text = ECHO.sub("", answer.strip(), count=1).upper()
     if text in {"ON", "1", "+1"}:
         return True
     if text in {"OFF", "0", "+0"}:
         return False
-    raise _nonsense(sent, answer, "on or off expected")
+    raise nonsense(sent, answer, "on or off expected")
 
 
 def parse_string(answer: str, sent: str) -> str:
@@ -278,12 +270,12 @@ def parse_string(answer: str, sent: str) -> str:
     """
     text = answer.strip()
     if not text:
-        raise _nonsense(sent, answer, "the answer is empty")
+        raise nonsense(sent, answer, "the answer is empty")
     quote = text[0]
     if quote not in "\"'":
         return text
     if len(text) < 2 or text[-1] != quote or quote in text[1:-1].replace(quote * 2, ""):
-        raise _nonsense(sent, answer, "the quotes do not match")
+        raise nonsense(sent, answer, "the quotes do not match")
     return text[1:-1].replace(quote * 2, quote)
 
 
@@ -295,7 +287,7 @@ def parse_word(answer: str, sent: str) -> str:
     >>> parse_word("DET SAMP", "DET?"), parse_word("'Rms'", "DET?")
     ('SAMP', 'RMS')
     """
-    return parse_string(_ECHO.sub("", answer.strip(), count=1), sent).upper()
+    return parse_string(ECHO.sub("", answer.strip(), count=1), sent).upper()
 
 
 def parse_identification(answer: str, sent: str = "*IDN?") -> tuple[str, str, str, str]:
@@ -308,7 +300,7 @@ def parse_identification(answer: str, sent: str = "*IDN?") -> tuple[str, str, st
     """
     text = answer.strip().strip("\"'")
     if not text:
-        raise _nonsense(sent, answer, "the answer is empty")
+        raise nonsense(sent, answer, "the answer is empty")
     fields = [field.strip() for field in text.split(",", 3)]
     return (fields + [""] * 3)[0], (fields + [""] * 3)[1], (fields + [""] * 3)[2], (fields + [""] * 3)[3]
 
@@ -321,158 +313,17 @@ def parse_error_entry(answer: str, sent: str) -> tuple[int, str]:
     >>> parse_error_entry('-113,"Undefined header;XYZ"', "SYST:ERR?")
     (-113, 'Undefined header;XYZ')
     """
-    text = _ECHO.sub("", answer.strip(), count=1)
+    text = ECHO.sub("", answer.strip(), count=1)
+    if text.strip("\"'").upper() == "NO ERROR":  # some say nothing else
+        return 0, "No error"
     match = re.fullmatch(r"([+-]?\d{1,6})\s*(?:,\s*(.*))?", text, re.DOTALL)
     if match is None:
-        raise _nonsense(sent, answer, "an error queue entry expected (number, text)")
+        raise nonsense(sent, answer, "an error queue entry expected (number, text)")
     return int(match[1]), parse_string(match[2], sent) if match[2] else ""
 
 
-def parse_ascii_trace(answer: str, count: int, sent: str) -> FloatArray:
-    """Return a trace sent as text, shape (count,), float64; sentinels become inf and NaN.
-
-    A trailing comma, leading plus signs, blanks and a unit behind each value are understood.
-
-    Examples
-    --------
-    >>> parse_ascii_trace("+1.0,-2.5E1, 9.91E37,", 3, "TRAC? TRACE1")
-    array([  1., -25.,  nan])
-    """
-    fields = trace_fields(answer)
-    if not fields:
-        raise _nonsense(sent, answer, "the answer is empty")
-    if len(fields) != count:
-        raise _nonsense(sent, answer, f"{count} values expected, {len(fields)} came")
-    try:
-        values = np.array([float(field) for field in fields])
-        if not _PLAIN.fullmatch("".join(fields)):  # float() takes 'nan', '1_0', 'infinity'
-            raise ValueError  # noqa: TRY301  # the same answer as for any other text
-    except ValueError:
-        values = np.array([parse_number(field, sent) for field in fields])
-    return _sentinels(values)
-
-
-_PLAIN = re.compile(r"[\s0-9.eE+-]+")
-
-
-def trace_fields(answer: str) -> list[str]:
-    """Return the values of a trace as text: separated by commas, else semicolons, else blanks; one may trail.
-
-    Examples
-    --------
-    >>> trace_fields("TRAC -1.0,-2.5,"), trace_fields("-1.0; -2.5"), trace_fields("-1.0 -2.5"), trace_fields(" ")
-    (['-1.0', '-2.5'], ['-1.0', ' -2.5'], ['-1.0', '-2.5'], [])
-    """
-    text = _ECHO.sub("", answer.strip().rstrip(",;").rstrip(), count=1)
-    separator = next((mark for mark in ",;" if mark in text), None)
-    return text.split(separator) if text else []
-
-
-# --- binary answers ---------------------------------------------------------------------------------
-
-
-def echo_length(start: bytes) -> int | None:
-    """Return how many bytes of an echoed header stand before an answer, None while more must come to tell.
-
-    Examples
-    --------
-    >>> echo_length(b"#15HELLO"), echo_length(b":TRAC1 #15HELLO"), echo_length(b":TRAC"), echo_length(b"-1.5")
-    (0, 7, None, 0)
-    """
-    match = re.match(rb":?[*A-Za-z][A-Za-z0-9_:]*( *)", start[:_LONGEST_ECHO])
-    if match is None:
-        return None if start in {b"", b":"} else 0
-    if match.end() == len(start) and len(start) < _LONGEST_ECHO:
-        return None
-    return match.end() if match[1] else 0
-
-
-def is_text(payload: bytes) -> bool:
-    """Whether a block holds numbers as text: no trace of reals is printable throughout.
-
-    Examples
-    --------
-    >>> is_text(b"-21.3,+1.0E+1"), is_text(bytes.fromhex("C2AA0000"))
-    (True, False)
-    """
-    return re.fullmatch(rb"[\s0-9.eE+;,-]+", payload) is not None
-
-
-def block_header(start: bytes, sent: str) -> tuple[int, int] | None:
-    """Read the header of a definite block; return (header length, byte count), None while too short.
-
-    Examples
-    --------
-    >>> block_header(b"#15HELLO", "X?"), block_header(b"#580008", "X?"), block_header(b"#5", "X?")
-    ((3, 5), (7, 80008), None)
-    """
-    if start and start[:1] != b"#":
-        raise _nonsense(sent, start, "a block starting with '#' expected")
-    if len(start) < 2:
-        return None
-    if not b"1" <= start[1:2] <= b"9":
-        unstated = start[1:2] == b"0"
-        why = "a block of unstated length cannot be read safely" if unstated else "not a block header"
-        wrong = _nonsense(sent, start, why)
-        wrong.facts["unstated"] = unstated
-        raise wrong
-    digits = int(start[1:2])
-    if not re.fullmatch(rb"\d*", start[2 : 2 + digits]):
-        raise _nonsense(sent, start, "not a block header")
-    if len(start) < 2 + digits:
-        return None
-    count = int(start[2 : 2 + digits])
-    if count > BLOCK_LIMIT:
-        raise _nonsense(sent, start[:12], f"a block of {count} bytes is not believable")
-    return 2 + digits, count
-
-
-def parse_reals(payload: bytes, count: int, sent: str, *, width: int, swapped: bool) -> FloatArray:
-    """Return a binary trace, shape (count,), float64; sentinels become inf and NaN.
-
-    Parameters
-    ----------
-    payload : the bytes of the block, without header and terminator.
-    width : 32 or 64 bits (IEEE 754).
-    swapped : True for `FORMat:BORDer SWAPped`, least significant byte first.
-
-    Examples
-    --------
-    >>> parse_reals(bytes.fromhex("C2AA0000"), 1, "TRAC?", width=32, swapped=False)
-    array([-85.])
-    """
-    size = width // 8
-    if len(payload) != count * size:
-        raise _nonsense(sent, payload[:12], f"{count} values of {size} bytes expected, {len(payload)} bytes came")
-    with np.errstate(invalid="ignore"):  # bytes that are no numbers at all
-        values = np.frombuffer(payload, dtype=f"{'<' if swapped else '>'}f{size}").astype(np.float64)
-    return _sentinels(values)
-
-
-def levels(values: FloatArray, sent: str) -> FloatArray:
-    """Return levels in dBm with every missing one as NaN; refuse magnitudes that no level has.
-
-    Reversed bytes and a wrong number format show as absurd magnitudes.
-
-    Raises
-    ------
-    InstrumentError
-        When a value is beyond 1e3 dBm, or so near zero that only reversed bytes explain it.
-    """
-    missing = ~np.isfinite(values)
-    size = np.abs(np.where(missing, 0.0, values))
-    absurd = (size > _ABSURD_DB) | ((size > 0) & (size < _ABSURDLY_SMALL_DB))
-    if np.any(absurd):
-        worst = float(values[int(np.argmax(absurd))])
-        msg = (
-            f"sent {sent!r}: the trace holds {worst:.3g} as a level; the bytes are probably in the other order or "
-            f"another number format: check the dialect's trace entry"
-        )
-        raise InstrumentError(msg, sent=sent, value=worst)
-    return np.where(missing, np.nan, values)
-
-
-def _sentinels(values: FloatArray) -> FloatArray:
+def sentinels(values: FloatArray) -> FloatArray:
+    """Return the values with the sentinels of SCPI-99 as inf, -inf and NaN, same shape."""
     size = np.abs(values)
     huge = size >= _LEAST_SENTINEL
     if not np.any(huge):

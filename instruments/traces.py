@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from instruments import scpi
+from instruments import tracedata
 from instruments.dialects import TraceFormat
 from instruments.link import Link
 from sequencer.core.trace import FloatArray
@@ -22,13 +22,13 @@ def read_trace(link: Link, form: TraceFormat, points: int) -> FloatArray:
     if form.width:
         size = points * form.width // 8 if form.unstated else None
         payload = link.query_block(form.ask, size)
-        values = scpi.parse_reals(payload, points, form.ask, width=form.width, swapped=form.swapped)
+        values = tracedata.parse_reals(payload, points, form.ask, width=form.width, swapped=form.swapped)
     else:
         text = link.query_trace(form.ask)
         if isinstance(text, bytes):  # text within a block
-            if not scpi.is_text(text):
+            if not tracedata.is_text(text):
                 msg = f"{link.resource}: sent {form.ask!r}, reals came where the dialect says text"
                 raise InstrumentError(msg, resource=link.resource, sent=form.ask)
             text = text.decode("ascii")
-        values = scpi.parse_ascii_trace(text, points, form.ask)
-    return scpi.levels(values, form.ask)
+        values = tracedata.parse_ascii_trace(text, points, form.ask)
+    return tracedata.levels(values, form.ask)

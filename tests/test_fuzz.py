@@ -17,6 +17,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from instruments import tracedata
 from instruments.analyzer import ScpiAnalyzer
 from instruments.dialects import load as load_dialect
 from instruments.replay import load_replay
@@ -239,11 +240,16 @@ class WrongLink:
     def query(self, command: str) -> str:
         return self._answer(command).decode("latin-1")
 
-    def query_block(self, command: str) -> bytes:
-        from instruments import scpi
-
+    def query_trace(self, command: str) -> bytes | str:
         answer = self._answer(command)
-        header = scpi.block_header(answer[:12], command)
+        return self._block(command, answer) if answer[:1] == b"#" else answer.decode("latin-1")
+
+    def query_block(self, command: str, unstated: int | None = None) -> bytes:
+        assert unstated is None
+        return self._block(command, self._answer(command))
+
+    def _block(self, command: str, answer: bytes) -> bytes:
+        header = tracedata.block_header(answer[:12], command)
         if header is None:
             raise BenchError("cut short")
         return answer[header[0] :][: header[1]]

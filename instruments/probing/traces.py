@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from instruments import scpi
+from instruments import tracedata
 from instruments.probing import spellings
 from instruments.probing.conversation import Conversation, error_code
 from sequencer.core.trace import FloatArray
@@ -51,13 +51,13 @@ def _plausible(values: FloatArray) -> bool:
 
 def decode(raw: bytes | str, points: int | None, query: str) -> Iterator[tuple[int, bool, FloatArray]]:
     """Yield (width, swapped, levels) for every way the answer makes sense, the likeliest first."""
-    if isinstance(raw, bytes) and scpi.is_text(raw):
+    if isinstance(raw, bytes) and tracedata.is_text(raw):
         raw = raw.decode("ascii")
     if isinstance(raw, str):
-        count = len(scpi.trace_fields(raw))
+        count = len(tracedata.trace_fields(raw))
         if points in {None, count} and count >= 2:
             try:
-                values = scpi.parse_ascii_trace(raw, count, query)
+                values = tracedata.parse_ascii_trace(raw, count, query)
             except InstrumentError:
                 return
             if _plausible(values):
@@ -68,7 +68,7 @@ def decode(raw: bytes | str, points: int | None, query: str) -> Iterator[tuple[i
         if len(raw) % size or len(raw) < 2 * size or (points is not None and len(raw) != points * size):
             continue
         for swapped in (False, True):
-            values = scpi.parse_reals(raw, len(raw) // size, query, width=width, swapped=swapped)
+            values = tracedata.parse_reals(raw, len(raw) // size, query, width=width, swapped=swapped)
             if _plausible(values):
                 yield width, swapped, values
 
@@ -125,18 +125,18 @@ def read(talk: Conversation, form: Form, patience_s: float) -> FloatArray | None
     raw = talk.trace(form.query, patience_s, form.size)
     if raw is None:
         return None
-    if not form.width and isinstance(raw, bytes) and scpi.is_text(raw):
+    if not form.width and isinstance(raw, bytes) and tracedata.is_text(raw):
         raw = raw.decode("ascii")
     try:
         if form.width and isinstance(raw, bytes):
-            values = scpi.parse_reals(
+            values = tracedata.parse_reals(
                 raw, len(raw) // (form.width // 8), form.query, width=form.width, swapped=form.swapped
             )
         elif not form.width and isinstance(raw, str):
-            values = scpi.parse_ascii_trace(raw, len(scpi.trace_fields(raw)), form.query)
+            values = tracedata.parse_ascii_trace(raw, len(tracedata.trace_fields(raw)), form.query)
         else:
             return None
-        return scpi.levels(values, form.query)
+        return tracedata.levels(values, form.query)
     except InstrumentError:
         return None
 

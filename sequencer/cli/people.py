@@ -16,7 +16,12 @@ NOBODY = "simulated bench, nobody there"
 
 
 def at_the_bench(
-    asked: argparse.Namespace, ports: Sequence[str], *, hookups_done: int = 0, witness: Sequence[str] = ()
+    asked: argparse.Namespace,
+    ports: Sequence[str],
+    *,
+    hookups_done: int = 0,
+    witness: Sequence[str] = (),
+    past_matrix: bool = False,
 ) -> Callable[[Any, bool, Any], Terminal]:
     """Return what makes, from (bench, simulated, switch or None), the operator, hands and listener of a run."""
     sets, _ = sets_of(asked.set, witness)
@@ -36,6 +41,7 @@ def at_the_bench(
             ports=ports,
             moves=moves,
             hookups_done=hookups_done,
+            past_matrix=past_matrix,
         )
 
     return people

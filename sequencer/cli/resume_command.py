@@ -39,6 +39,7 @@ def resume(asked: argparse.Namespace) -> str:
     from sequencer.cli.people import at_the_bench
     from sequencer.cli.study_commands import load_finished
     from sequencer.cli.terminal import summary
+    from sequencer.core.history import Connected
     from sequencer.run.visits import visits
     from sequencer.run.witness import questions
     from sequencer.wiring import resume_run, runs_root, stored_task
@@ -49,7 +50,14 @@ def resume(asked: argparse.Namespace) -> str:
         raise UsageError(msg, folder=str(stored.folder))
     recipe, _, began = stored_task(stored)
     baseline = load_finished(runs_root(asked.out), began.baseline) if began.baseline else None
-    people = at_the_bench(asked, recipe.ports, hookups_done=len(visits(stored.history)), witness=questions(recipe))
+    last = next((e.hookup for e in reversed(stored.history) if isinstance(e, Connected)), None)
+    people = at_the_bench(
+        asked,
+        recipe.ports,
+        hookups_done=len(visits(stored.history)),
+        witness=questions(recipe),
+        past_matrix=last is not None and last.by_hand,
+    )
     record, folder = resume_run(stored, people, baseline=baseline, sign=signer(asked.sign))
     sys.stderr.write(summary(record, str(folder)) + "\n")
     if asked.json:

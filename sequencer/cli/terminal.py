@@ -60,6 +60,7 @@ class Terminal:
     sets : answers given with ``--set key=value``; they come before anybody is asked.
     interactive : whether a person is at ``inp``.
     moves : the switch that moves the cables (a matrix, or the simulated bench's own); None = the person does.
+    past_matrix : the run stopped where hookups were made by hand, so its leads are not on the switch matrix.
     hookups_all : how many hookups the plan has; 0 where not known.
     now : a clock in seconds, only to space out plain progress lines.
     """
@@ -78,6 +79,7 @@ class Terminal:
         moves: Switch | None = None,
         hookups_all: int = 0,
         hookups_done: int = 0,
+        past_matrix: bool = False,
         now: Callable[[], float] = time.monotonic,
         environ: Mapping[str, str] | None = None,
     ) -> None:
@@ -96,6 +98,7 @@ class Terminal:
         self._progress: Progress | None = None
         self._last_plain_s = float("-inf")
         self._previous: Hookup | None = None
+        self._past_matrix = past_matrix
         self._before: Hookup | None = None  # the one before that: a refused hookup's moves are told again
         self._told: set[tuple[str, ...]] = set()
 
@@ -160,7 +163,7 @@ class Terminal:
         self._settle()
         matrix = self._moves is not None and not self._simulated and not hookup.by_hand
         unattended = self._moves is not None and self._simulated and bool(self._yes)
-        if matrix and self._interactive and self._previous is not None and self._previous.by_hand:
+        if matrix and self._interactive and self._past_matrix:
             self._read("Put both leads back on the switch matrix, then Enter> ", "the leads are not on the matrix")
         if matrix or unattended:
             self._write("")
@@ -179,6 +182,7 @@ class Terminal:
         hands = self._moves is None or (hookup.by_hand and not self._simulated)
         by = "operator" if hands or self._moves is None else self._moves.connect(hookup)
         self._before, self._previous = self._previous, hookup
+        self._past_matrix = hookup.by_hand
         self._done += 1
         return by
 

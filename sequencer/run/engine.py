@@ -39,7 +39,7 @@ from sequencer.run.evaluate import Evaluation, evaluate
 from sequencer.run.matrix import plan_for
 from sequencer.run.plan import seconds_of
 from sequencer.run.policy import capabilities, decide
-from sequencer.run.recording import make_record, result_text
+from sequencer.run.recording import earlier_seconds, make_record, result_text
 from sequencer.run.steps import (
     Adjust,
     Ask,
@@ -316,7 +316,8 @@ class Engine:
 
     def _record(self, started: float) -> Record:
         done = self._evaluated()
-        record = make_record(self.recipe, self.bench, self.history, done, wall_seconds=self.outside.wall() - started)
+        wall_seconds = earlier_seconds(self.history) + self.outside.wall() - started
+        record = make_record(self.recipe, self.bench, self.history, done, wall_seconds=wall_seconds)
         record = self.outside.amend(record)
         return self.outside.store.finish(record, self.outside.write_report(record, done.curves))
 

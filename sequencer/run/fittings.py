@@ -20,10 +20,12 @@ ANALYZER_LEAD = "analyzer lead"
 def chain(hookup: Hookup, bench: Bench | None) -> tuple[str, ...]:
     """Return what a signal meets from generator to analyzer; it passes the bridge twice.
 
-    The floor is two dead ends; they stand one after the other.
+    The floor is two dead ends; they stand one after the other. A switch matrix stands behind either lead, except
+    where a hookup is made by hand.
     """
-    out = ("generator", *lead_end(GENERATOR_LEAD, bench))
-    back = (*reversed(lead_end(ANALYZER_LEAD, bench)), "analyzer")
+    matrix = ("switch matrix",) if bench is not None and bench.switch is not None and not hookup.by_hand else ()
+    out = ("generator", *lead_end(GENERATOR_LEAD, bench), *matrix)
+    back = (*matrix, *reversed(lead_end(ANALYZER_LEAD, bench)), "analyzer")
     if hookup.kind is HookupKind.THRU:
         adapter = thru_adapter(bench)
         return (*out, *((adapter,) if adapter else ()), *back)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 from sequencer.core.conformity import describe
 from sequencer.core.history import (
@@ -42,7 +43,7 @@ from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import is_witness, witnessed
 from sequencer.units import show_hz
 
-__all__ = ["make_record", "result_text"]
+__all__ = ["earlier_seconds", "make_record", "result_text"]
 
 _FROM_FILES = (
     "The sweeps were read from files, not taken by this program: that a hookup stood, and every setting that a file "
@@ -55,6 +56,21 @@ def result_text(result: Result) -> str:
     if result.value is None:
         return value_text(result) if result.bound is Bound.AT_LEAST else "not measured"
     return f"{value_text(result)}, {percent(result.coverage)} interval {interval_text(result)}"
+
+
+def earlier_seconds(history: Sequence[Entry]) -> float:
+    """Return how long the earlier parts of a resumed run took, in seconds, without the time between them.
+
+    By the journal's clock; that of a simulated bench is paced, and costs no wall time at all where its speed is 0.
+    """
+    began = next((e for e in history if isinstance(e, Began)), None)
+    if began is None:
+        return 0.0
+    starts = [0, *(n for n, e in enumerate(history) if isinstance(e, Resumed) and not e.itself)]
+    whole_s = sum((history[end - 1].at - history[start].at).total_seconds() for start, end in pairwise(starts))
+    if began.simulated:
+        return whole_s / began.speed if began.speed > 0.0 else 0.0
+    return max(whole_s, 0.0)
 
 
 def make_record(

@@ -497,6 +497,13 @@ def test_by_hand_the_person_is_asked_though_there_is_a_matrix() -> None:
     assert moves.moved == ["TX-RX", "TX-RX"]
 
 
+def test_a_resumed_run_says_that_leads_left_off_the_matrix_go_back_first() -> None:
+    built, out = terminal("\n", moves=Matrix("switch"), past_matrix=True)
+    assert built.connect(NEXT) == "switch"
+    assert built.connect(NEXT) == "switch"
+    assert out.getvalue().count("Put both leads back on the switch matrix") == 1
+
+
 def test_nobody_there_means_no_hookup_by_hand() -> None:
     moves = Matrix("switch")
     built, _ = terminal(moves=moves, interactive=False, yes=True)

@@ -1,7 +1,9 @@
 """Which item of the kit stands at which joint."""
 
+from dataclasses import replace
+
 from sequencer.core.hookup import Hookup, HookupKind
-from sequencer.recipe.model import AnalyzerFile, Bench, Bridge, Figure, KitItem, Pad
+from sequencer.recipe.model import AnalyzerFile, Bench, Bridge, Figure, KitItem, Pad, SwitchFile
 from sequencer.run.fittings import chain, loads, thru_adapter
 
 PATH = Hookup(name="TX-ANT", kind=HookupKind.PATH, generator="TX", analyzer="ANT", loads=("RX",))
@@ -39,6 +41,14 @@ def test_listed_order_gives_each_joint_its_item() -> None:
     )
     assert loads(FLOOR, bench) == {"generator lead": "50 ohm load L1", "analyzer lead": "50 ohm load"}
     assert chain(FLOOR, bench)[3:5] == ("50 ohm load L1", "50 ohm load")
+
+
+def test_a_switch_matrix_stands_behind_both_leads_but_not_by_hand() -> None:
+    bench = replace(kit(pads=False), switch=SwitchFile(resource="x", hookups={}))
+    ways = chain(PATH, bench)
+    assert ways[1:3] == ("generator lead", "switch matrix")
+    assert ways[-3:] == ("switch matrix", "analyzer lead", "analyzer")
+    assert "switch matrix" not in chain(replace(PATH, by_hand=True), bench)
 
 
 def test_the_bridge_gets_the_best_load() -> None:

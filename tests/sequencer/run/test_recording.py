@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
 from reports.words import interval_text, value_text
+from sequencer.core.history import Resumed, Stopped
 from sequencer.recipe.model import Figure, KitItem
 from sequencer.run.evaluate import evaluate
-from sequencer.run.recording import make_record, result_text
+from sequencer.run.recording import earlier_seconds, make_record, result_text
 
 
 @pytest.mark.parametrize(
@@ -33,6 +35,26 @@ def test_equipment_tells_what_is_stated_of_it(play, answer: str, serial: str | N
     assert items["analyzer"].get("serial number") == serial
     assert (items["lead"]["loss"], items["lead"]["VSWR"]) == ("0.4 dB", "1.1")
     assert "directivity" in items["directional bridge"]
+
+
+@pytest.mark.parametrize(
+    ("simulated", "speed", "expected_s"),
+    [(False, 0.0, 90.0), (True, 6.0, 15.0), (True, 0.0, 0.0)],
+    ids=["real", "paced", "in no time"],
+)
+def test_a_resumed_run_lasted_as_long_as_its_parts_not_the_time_between(
+    play, simulated: bool, speed: float, expected_s: float
+) -> None:
+    began = replace(play.history[0], simulated=simulated, speed=speed)
+    at = [began.at + timedelta(seconds=s) for s in (60.0, 3660.0, 3690.0, 9000.0)]
+    again = [Resumed(at=t, why="resumed", program="x", hookup="") for t in (at[1], at[3])]
+    stopped = [Stopped(at=t, why="stopped") for t in (at[0], at[2])]
+    itself = replace(again[0], itself=True)  # trouble on a link: the same part goes on
+    history = [began, itself, stopped[0], again[0], stopped[1], again[1]]
+    history[1] = replace(itself, at=began.at)
+    assert earlier_seconds(history) == pytest.approx(expected_s)
+    assert earlier_seconds(history[:3]) == 0.0
+    assert earlier_seconds([]) == 0.0
 
 
 @pytest.mark.parametrize(
