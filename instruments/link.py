@@ -186,6 +186,15 @@ class Link:
     # --- opening --------------------------------------------------------------------------------------
 
     def _open(self, *, open_within_s: float) -> None:
+        try:
+            self._open_session(open_within_s)
+        except BaseException:
+            self._let_go()  # half open: nobody else would ever close it
+            raise
+        self._dead = ""
+        self._log("!", b"opened " + self.resource.encode("ascii", "replace"))
+
+    def _open_session(self, open_within_s: float) -> None:
         with bus_errors(self.resource, "open"):
             import pyvisa  # 0.18 s that only a command with a bus should pay
             from pyvisa.resources import MessageBasedResource
@@ -207,10 +216,7 @@ class Link:
             if self._wire is not None:
                 refused = self._wire.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
                 if refused:  # PyVISA-py opens a refused port without a word
-                    self._let_go()
                     raise OSError(refused, system_error_text(refused))
-        self._dead = ""
-        self._log("!", b"opened " + self.resource.encode("ascii", "replace"))
 
     def _let_go(self) -> None:
         session, self._session, self._wire = self._session, None, None

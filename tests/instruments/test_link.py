@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from pyvisa.errors import InvalidSession
 
 from instruments import faults
 from instruments import link as link_module
@@ -217,6 +218,20 @@ def test_a_block_of_unstated_length_is_read_only_by_the_count_that_is_due(
     with pytest.raises(NotchbookError, match=says):
         link.query_block("Q?", bytes_due)
     assert link.dead
+
+
+def test_what_was_opened_only_by_half_is_closed_again(toy: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    opened: list[Any] = []
+
+    def gone(session: Any) -> None:
+        opened.append(session)
+        raise OSError(22, "the peer closed meanwhile")
+
+    monkeypatch.setattr(link_module, "_send_without_delay", gone)
+    with pytest.raises(LinkError):
+        Link.open(toy.resource)
+    with pytest.raises(InvalidSession):
+        _ = opened[0].session
 
 
 def test_a_peer_that_dribbles_is_given_up_though_it_is_never_silent(toy: Any, link: Link) -> None:
