@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from instruments import dialects
 from instruments.probe import probe
-from instruments.probing import ending
 from sequencer.errors import NotchbookError, RecipeError
 
 TEXT = (Path(dialects.__file__).parent / "free-binary.yaml").read_text(encoding="utf-8")
@@ -102,7 +101,7 @@ class Clock:
 def test_a_probe_of_nonsense_ends_with_an_error_and_a_file_that_can_be_corrected(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(ending.time, "sleep", lambda _s: None)
+    monkeypatch.setattr("time.sleep", lambda _s: None)
     with pytest.raises(NotchbookError) as caught:
         probe(Mad(seed), Clock(), maximum_dbm=0.0, confirm=lambda: True, patience_s=0.02, within_s=1.0, sweep_s=0.01)  # type: ignore[arg-type]
     text = str(caught.value.facts["text"])
