@@ -22,6 +22,7 @@ from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.saved import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
 from sequencer.run.steadiness import unsteady
+from sequencer.run.suspect import distrusting, suspected
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.windows import LEAKAGE
 from sequencer.units import show_db, show_hz
@@ -44,32 +45,35 @@ class Evaluation:
 
 def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: int = BLOCK) -> Evaluation:
     """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
-    measured = Measured(recipe, bench, Sweeps(history), block)
+    measured, doubts = distrusting(recipe, bench, history, block)
     jumps = unsteady(history)
     stated = [_stated(recipe, measured, r) for r in recipe.requirements]
     both = [
-        _both_ways(recipe, measured, doubted(_steady(result, r, jumps), r, history), r)
+        _both_ways(recipe, measured, suspected(doubted(_steady(result, r, jumps), r, history), r, doubts), r)
         for (result, _), r in zip(stated, recipe.requirements, strict=True)
     ]
     results = tuple(result for result, _ in both)
     curves, warnings = _curves(recipe, measured)
     warnings += tuple(warning for _, warning in both if warning)
     warnings += inconsistencies(measured)
+    warnings += tuple(doubt.text for doubt in doubts)
     bridge = any(requirement.quantity.of_port for requirement in recipe.requirements)
     assumed = measured.figures.assumptions(bridge=bridge)
     if assumed:
         warnings += (f"the bench file is silent on these, so they are assumed: {'; '.join(assumed)}",)
     sure = all(
-        doubted(result, r, history) is result for (result, _), r in zip(stated, recipe.requirements, strict=True)
+        suspected(doubted(result, r, history), r, doubts) is result
+        for (result, _), r in zip(stated, recipe.requirements, strict=True)
     )
     return Evaluation(results, curves, warnings, _all_conform(stated, jumps) if sure else None)
 
 
 def evaluate_one(recipe: Recipe, bench: Bench, history: Sequence[Entry], requirement: Requirement) -> Result:
     """Return one requirement's result from what is there so far; undecided, with a note, where sweeps are missing."""
-    measured = Measured(recipe, bench, Sweeps(history))
+    measured, doubts = distrusting(recipe, bench, history)
     result, _ = _stated(recipe, measured, requirement)
     steady = doubted(_steady(result, requirement, unsteady(history)), requirement, history)
+    steady = suspected(steady, requirement, doubts)
     return _both_ways(recipe, measured, steady, requirement)[0]
 
 

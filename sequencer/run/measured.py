@@ -122,9 +122,17 @@ def _full_reflection(opened: Averaged, short: Averaged) -> Averaged:
 class Measured:
     """Everything a run has measured so far, cached; builds level models, drawn in blocks of ``block`` trials."""
 
-    def __init__(self, recipe: Recipe, bench: Bench, sweeps: Sweeps, block: int = BLOCK) -> None:
+    def __init__(
+        self,
+        recipe: Recipe,
+        bench: Bench,
+        sweeps: Sweeps,
+        block: int = BLOCK,
+        distrusted: frozenset[str] = frozenset(),
+    ) -> None:
         self.block = block
         self.recipe, self.figures, self.sweeps = recipe, Figures(bench), sweeps
+        self.distrusted = distrusted  # hookups in doubt: no other result rests on them
         self._paths: dict[tuple[tuple[str, str], str], PathCurve] = {}
         self._ports: dict[tuple[str, str], PortCurve] = {}
 
@@ -252,6 +260,8 @@ class Measured:
     def coupling(self, a: str, b: str, f_hz: float) -> float | None:
         """Return the measured |S_ab| between two ports, either way round; its bound where hidden; None if unknown."""
         for path in ((a, b), (b, a)):
+            if "-".join(path) in self.distrusted:
+                continue
             for key in self.sweeps.covering(f"{path[0]}-{path[1]}", Role.DEVICE, f_hz, f_hz):
                 try:
                     r = self.path(path, key).response
@@ -275,7 +285,7 @@ class Measured:
 
     def reflection_at(self, port: str, f_hz: float) -> PortReflection | None:
         """Return what is known of a port's reflection at a frequency; None where it was not measured."""
-        curve = self.port_curve_at(port, f_hz, f_hz)
+        curve = None if f"reflect-{port}" in self.distrusted else self.port_curve_at(port, f_hz, f_hz)
         if curve is None:
             return None
         there = np.isfinite(curve.response.ratio)  # most of it: a response without data is refused

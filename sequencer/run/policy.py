@@ -38,6 +38,7 @@ from sequencer.run.saved import saved_in, saved_step
 from sequencer.run.standards import standard_fault
 from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db, located_text
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
+from sequencer.run.suspect import came_back, suspicion, unproven
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import tracking_step
 from sequencer.run.visits import Visit, known_at, visits, without_sweeps
@@ -180,6 +181,10 @@ def _at_stations(
         other_side = exchanged(stay, thru, recipe, noise)
         if other_side and not stay.refused:
             fault = fault or f"{other_side}: are the leads on the wrong ports?"
+        here = number + 1 == len(stays)  # only what is still connected can be asked about
+        doubt = suspicion(stay, recipe, bench, history) if here and not fault else ""
+        if doubt and not stay.refused:
+            fault = doubt
         if fault:
             if stay.refused + 1 >= MOST_TRIES:
                 return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
@@ -187,9 +192,9 @@ def _at_stations(
         wrong = mistaken_before(stay, stays[:number], thru, recipe, noise)
         if wrong:
             return Stop(why=f"{wrong}, again") if _voided_for(wrong, history) else Void(why=wrong)
+        side = f"{stay.hookup.name}: {other_side}; are the device's sides changed over?" if other_side else ""
         said = _new_jump(stay, noise, history) or _unsaid_twin(stay, last, before, recipe, history)
-        if said is None and other_side:
-            said = _unsaid(f"{stay.hookup.name}: {other_side}; are the device's sides changed over?", history)
+        said = said or _unsaid(side, history) or _unsaid(came_back(stay, doubt), history)
         if said is not None:
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
@@ -198,6 +203,8 @@ def _at_stations(
             step = _wrong_standard(station, stay, bench, history)
         if step is None and compression_text(stays[: number + 1]):
             step = Stop(why=compression_text(stays[: number + 1]))
+        if step is None and here:
+            step = _unproven(stay, recipe, bench, history)
         if step is None and jumpy:
             step = _unsaid(located_text(stay, jumpy, noise), history)
         if step is not None:
@@ -218,6 +225,14 @@ def _wrong_standard(station: Station, stay: Visit, bench: Bench, history: Sequen
     return Connect(hookup=stay.hookup, why="once more, tightened anew", refused=fault)
 
 
+def _unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Connect | Warn | None:
+    """A path that shows nothing but noise and leakage is connected once more; then it is said and kept."""
+    text = unproven(stay, recipe, bench, history)
+    if text and not stay.refused:
+        return Connect(hookup=stay.hookup, why="once more, to see that the leads were on", refused=text)
+    return _unsaid(came_back(stay, text), history)
+
+
 def _jumpy(stays: Sequence[Visit], noise: float | None) -> list[str]:
     """Return the hookups among these whose trace jumped again when it was taken again."""
     return [stay.hookup.name for stay in stays if stay.jumped and jumped_db(stay, noise)]
@@ -232,7 +247,7 @@ def _unlocated(stays: Sequence[Visit], noise: float | None, history: Sequence[En
 
 
 def _unsaid(text: str, history: Sequence[Entry]) -> Warn | None:
-    return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
+    return None if not text or any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
 
 
 def _new_jump(stay: Visit, noise: float | None, history: Sequence[Entry]) -> Connect | Warn | None:

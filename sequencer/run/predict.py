@@ -49,6 +49,8 @@ __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
 SECONDS_A_TOUCH = 15.0  # make or break one joint, with care [common practice, no source]
 IDEAL_LOSS_DB = 0.2  # what an ideal device still loses
 ISOLATED_DB = 200.0
+PASSES_DB = 3.0  # half the power comes through
+SKIRT_DB = 20.0  # what sides that are well isolated still let through beyond their pass bands; a guess, it proves leads
 DEEP_DB = 75.0  # of a notch without a limit on its depth; common practice, no source
 TYPICAL_Q = 4500.0  # of a cavity in good order; common practice, no source
 BETTER_DB = 7.0  # the planner's room below a limit, less what noise must leave of it
@@ -278,7 +280,7 @@ class Predicted:
             return self.thru_dbm - LEAKAGE_DB
         if hookup.kind is HookupKind.REFLECT:
             return self.reflect_dbm - self._return_loss(hookup.test_port, role, grid)
-        return self.thru_dbm - self._loss(hookup, grid)
+        return self.thru_dbm - self._loss({hookup.generator, hookup.analyzer}, grid)
 
     def _return_loss(self, port: str | None, role: Role, grid: FloatArray) -> FloatArray:
         """Open and short ripple opposite ways; a port is matched where it must be and reflects elsewhere."""
@@ -288,18 +290,31 @@ class Predicted:
         matched = {r.at_hz for r in self.recipe.requirements if r.port == port}
         other = set(self.recipe.frequencies.values()) - matched
         reflected = 0.1 * (1 + self.recipe.ports.index(port))
-        if not matched or not other:
-            return np.full(grid.shape, ISOLATED_DB if matched else reflected)
-        to_match = np.min([np.abs(grid - hz) for hz in sorted(matched)], axis=0)
-        to_other = np.min([np.abs(grid - hz) for hz in sorted(other)], axis=0)
-        return np.where(to_match < to_other, ISOLATED_DB, reflected)
+        good = np.full(grid.shape, bool(matched))
+        if matched and other:
+            to_match = np.min([np.abs(grid - hz) for hz in sorted(matched)], axis=0)
+            good = to_match < np.min([np.abs(grid - hz) for hz in sorted(other)], axis=0)
+        for path in dict.fromkeys(r.path for r in self.recipe.requirements if r.path and port in r.path):
+            good |= self._loss(set(path), grid) < PASSES_DB  # what comes through does not come back
+        return np.where(good & ~self._beyond(grid), ISOLATED_DB, reflected)
 
-    def _loss(self, hookup: Hookup, grid: FloatArray) -> FloatArray:
+    def _beyond(self, grid: FloatArray) -> np.ndarray:
+        """Where an overview ends: far from every frequency in use nothing passes, and all is reflected."""
+        to_end = np.min([np.abs(grid - hz) for hz in self.recipe.overview_hz], axis=0)
+        to_used = np.min([np.abs(grid - hz) for hz in self.recipe.frequencies.values()], axis=0)
+        return np.asarray(to_end < 0.25 * to_used)
+
+    def _loss(self, ends: set[str | None], grid: FloatArray) -> FloatArray:
+        """What comes through between two ports; beyond what is in use only a skirt, where all else is stopped."""
+        here = [r for r in self.recipe.requirements if r.path and set(r.path) == ends]
+        stops = bool(here) and all(_rejects(r) for r in here)
+        return np.where(self._beyond(grid), SKIRT_DB if stops else ISOLATED_DB, self._between(ends, grid))
+
+    def _between(self, ends: set[str | None], grid: FloatArray) -> FloatArray:
         """Nothing passes nearer to a rejected frequency than to a passed one; elsewhere all does.
 
         The wide zooms are there for shapes: in them a notch has a bottom and skirts, and a pass band edges.
         """
-        ends = {hookup.generator, hookup.analyzer}
         here = [r for r in self.recipe.requirements if r.path and set(r.path) == ends]
         stops = {r.at_hz for r in here if _rejects(r)}
         passes = {r.at_hz for r in here} - stops or set(self.recipe.frequencies.values()) - stops

@@ -30,6 +30,8 @@ THRU_SPREAD_DB = 6.0  # over an overview a sound pair of leads is flatter than t
 THRU_STEP_DB = 0.5  # between neighbours: a loose joint steps, a lead does not
 FLOOR_BELOW_DB = 40.0  # leads in loads read at least this far below the thru
 PASS_WITHIN_DB = 15.0  # a path must pass somewhere near where it should, else a lead is off
+LOSES_DB = 1.0  # so much a path of a duplexer loses somewhere in its overview; common practice, no source
+LIKE_THRU_DB = 0.2  # the same of a device that need not stop anything: even one cavity loses more [no source]
 REFLECT_SLACK_DB = 8.0
 NOISE_PEAK_DB = 13.0  # the highest of 1000 samples of noise stands 8.4 dB above its mean, once in 1000 runs 11.4 dB
 STEP_SIGMAS = 5.0  # of noise between neighbours: once in 4000 traces of 400 points
@@ -158,8 +160,12 @@ def _path_fault(hookup: Hookup, sweep: Sweep, thru: Sweep | None, recipe: Recipe
     least = float(np.min(loss))
     if least < -1.0 - STEP_SIGMAS * _scatter_db(float(np.median(thru.trace.level_dbm)), noise_dbm):
         return f"the path shows {-least:.1f} dB of gain against the thru: is a pad missing, or the thru still in place?"
-    if float(np.max(loss)) < 1.0 and len(recipe.ports) > 1 and _rejects_somewhere(hookup, recipe):
-        return "the path looks like a piece of lead: no rejection anywhere in the overview"
+    selects = len(recipe.ports) > 2 or _rejects_somewhere(hookup, recipe)
+    if float(np.max(loss)) < (LOSES_DB if selects else LIKE_THRU_DB):
+        return (
+            "the path looks like a piece of lead: no rejection anywhere in the overview. Is the thru still in place, "
+            "or was the thru not a thru? If device and leads are right, the overview must reach to where the path stops"
+        )
     passes = [r for r in recipe.requirements if r.hookup_name == hookup.name and r.quantity is Quantity.INSERTION_LOSS]
     if passes and least > PASS_WITHIN_DB:
         return f"nothing passes: the least loss in the overview is {least:.0f} dB; is a lead off, or on the wrong port?"

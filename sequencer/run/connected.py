@@ -1,0 +1,109 @@
+"""Whether a path shows that the leads were on: it must rise above noise and leakage somewhere; pure.
+
+Leads in mid-air read as a perfect isolation. So a path that is nothing but noise and leakage in all its sweeps proves
+no hookup, and an isolation far beyond what a common junction can give is not believed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from sequencer.core.history import Role
+from sequencer.core.normalise import Response
+from sequencer.core.trace import FloatArray
+from sequencer.errors import MeasurementError
+from sequencer.recipe.model import Quantity
+from sequencer.run.measured import Measured
+from sequencer.run.passivity import Doubt
+from sequencer.units import show_db, show_hz
+
+__all__ = ["unconnected"]
+
+OVER_LEAKAGE_DB = 10.0  # leads that hang otherwise leak otherwise; where two ways of leaking add, by up to 6 dB
+# A sample of noise stands 6 dB above its mean with probability exp(-4); five of nine neighbours do in 3e-7 (derived).
+OVER_NOISE_DB, NEIGHBOURS = 6.0, 9
+RISES_POINTS = 5  # so many points of a sweep, not one
+# Through a common junction |S31| = |S21| |S32| / |1 + S22|, so isolation is at most 6 dB more than both losses
+# together (derived; |1 + S22| <= 2). The rest is slack for what each of the three readings is unsure of.
+JUNCTION_DB = 10.0
+
+
+def unconnected(measured: Measured) -> Iterator[Doubt]:
+    """Yield the paths that do not show that they were connected."""
+    needs = [need for need in measured.recipe.requirements if need.path is not None]
+    told: set[str] = set()
+    for path in dict.fromkeys(need.path for need in needs if need.path is not None):
+        try:
+            rises = _rises(measured, path)
+        except MeasurementError:  # sweeps that are missing are told of where they are used
+            continue
+        if not rises:
+            name = "-".join(path)
+            told.add(name)
+            yield Doubt(
+                (name,),
+                f"{name} never rises above noise and leakage, in no sweep of it: this bench cannot show that the leads "
+                "were on. Look whether both leads sit on their ports, and the loads on the others; if they do, sweep "
+                "a wider overview, use smaller pads or better shielded leads",
+            )
+    if len(measured.recipe.ports) != 3:  # a ring cancels, so nothing is said of one
+        return
+    for need in needs:
+        if need.quantity is not Quantity.ISOLATION or need.path is None or need.hookup_name in told:
+            continue
+        (middle,) = (port for port in measured.recipe.ports if port not in need.path)
+        direct = _amplitude(measured, *need.path, need.at_hz)
+        ways = [_amplitude(measured, end, middle, need.at_hz) for end in need.path]
+        if direct is None or any(way is None or way[0] < 2.0 * way[1] for way in ways):
+            continue
+        least_db = -20.0 * math.log10(max(sum(direct), 1e-15))
+        both_db = -20.0 * math.log10(math.prod(way[0] - way[1] for way in ways if way is not None))
+        if least_db > both_db + JUNCTION_DB:
+            name = need.hookup_name
+            told.add(name)
+            a, b = need.path
+            yield Doubt(
+                (name,),
+                f"{name} isolates {show_db(least_db, 0)} or more at {show_hz(need.at_hz)}, where {a}-{middle} and "
+                f"{middle}-{b} together lose {show_db(both_db, 0)}; through a common junction it can be 6 dB more at "
+                f"most: look at the leads and at the load on {middle}",
+            )
+
+
+def _amplitude(measured: Measured, a: str, b: str, f_hz: float) -> tuple[float, float] | None:
+    """Return |S_ab| as measured, or its bound, and what leakage may add to it or take from it; None if not known."""
+    size = measured.coupling(a, b, f_hz)
+    if size is None:
+        return None
+    leaks_db = [
+        float(np.interp(f_hz, r.freq_hz, r.leakage_db))
+        for path in ((a, b), (b, a))
+        for key in measured.sweeps.covering("-".join(path), Role.DEVICE, f_hz, f_hz)[:1]
+        if (r := measured.path(path, key).response).leakage_db is not None
+    ]
+    return size, max((10.0 ** (-db / 20.0) for db in leaks_db if math.isfinite(db)), default=0.0)
+
+
+def _rises(measured: Measured, path: tuple[str, str]) -> bool:
+    """Whether enough points of a sweep stand clear of what was read without the device."""
+    keys = measured.sweeps.keys("-".join(path), Role.DEVICE)
+    return not keys or any(_clear(measured.path(path, key).response) for key in keys)
+
+
+def _clear(r: Response) -> bool:
+    noise, raw = _median(np.nan_to_num(r.noise)), _median(r.raw)
+    leak = np.zeros(raw.shape) if r.leakage_db is None else _median(np.nan_to_num(10.0 ** (-r.leakage_db / 10.0)))
+    if not np.any(noise > 0.0) and not np.any(leak > 0.0):
+        return True
+    clear = (raw > noise * 10.0 ** (OVER_NOISE_DB / 10.0)) & (raw - noise > leak * 10.0 ** (OVER_LEAKAGE_DB / 10.0))
+    return int(np.sum(clear)) >= RISES_POINTS
+
+
+def _median(values: FloatArray, points: int = NEIGHBOURS) -> FloatArray:
+    """Running median over neighbours."""
+    if values.size < 2 * points:
+        return values
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(values, points), axis=-1))

@@ -1,0 +1,90 @@
+"""What speaks against the hookups of a run, all their sweeps seen together, and which results rest on them; pure.
+
+The policy asks once on the spot; what comes back, or shows only at the end, is kept and said, and nothing that rests
+on it is decided, neither for the device nor against it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from sequencer.core.history import Entry, Role
+from sequencer.core.hookup import HookupKind
+from sequencer.core.record import Result, Statement
+from sequencer.core.uncertainty import BLOCK
+from sequencer.recipe.model import Bench, Recipe, Requirement
+from sequencer.run.connected import unconnected
+from sequencer.run.measured import Measured
+from sequencer.run.passivity import Doubt, unphysical
+from sequencer.run.sweeps import Sweeps
+from sequencer.run.visits import Visit
+from sequencer.run.windows import OVERVIEW
+
+__all__ = ["came_back", "distrusting", "suspected", "suspicion", "suspicions", "unproven"]
+
+_GAIN = "reads more than no loss, its whole interval: a passive device has no gain, so its reference is wrong; look at "
+
+
+def suspicions(measured: Measured) -> tuple[Doubt, ...]:
+    """Return what speaks against hookups, each with the hookups that it falls on."""
+    return (*unphysical(measured), *unconnected(measured))
+
+
+def distrusting(
+    recipe: Recipe, bench: Bench, history: Sequence[Entry], block: int = BLOCK
+) -> tuple[Measured, tuple[Doubt, ...]]:
+    """Return what was measured, doubtful hookups kept out of the intervals of others, and the doubts."""
+    measured = Measured(recipe, bench, Sweeps(history), block)
+    doubts = suspicions(measured)
+    if not doubts:
+        return measured, doubts
+    names = frozenset(name for doubt in doubts for name in doubt.names)
+    return Measured(recipe, bench, measured.sweeps, block, names), doubts
+
+
+def suspected(result: Result, requirement: Requirement, doubts: Sequence[Doubt]) -> Result:
+    """Decide nothing on a hookup that is in doubt, or on an interval that no passive device has."""
+    notes = [doubt.text for doubt in doubts if requirement.hookup_name in doubt.names]
+    high = result.interval[1]
+    if requirement.quantity.unit == "dB" and high is not None and high < 0.0:
+        look = "open, short and bridge" if requirement.port else "the thru"
+        notes.append(f"{requirement.id} {_GAIN}{look}, and at the losses that the bench file states for the switch")
+    if result.statement is Statement.FAIL and result.value is not None and _within(result):
+        ports = [port for port in requirement.path or () if any(f"reflect-{port}" in d.names for d in doubts)]
+        if ports:  # the value conforms, and its interval is only so wide because these cannot be used
+            notes.append(f"what {' and '.join(ports)} reflects is in doubt, so the interval is wider than it need be")
+    if not notes:
+        return result
+    return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, *notes))
+
+
+def _within(result: Result) -> bool:
+    value, limit = result.value or 0.0, result.limit
+    return (limit.min is None or value >= limit.min) and (limit.max is None or value <= limit.max)
+
+
+def suspicion(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
+    """Return what the overview just taken of a device hookup says against it, in words, or ''."""
+    latest = stay.swept[-1] if stay.swept else None
+    if latest is None or latest.key != OVERVIEW or latest.role not in (Role.DEVICE, Role.REFLECTION):
+        return ""
+    return _against(stay, unphysical(Measured(recipe, bench, Sweeps(history))))
+
+
+def unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
+    """Return how a path, all its sweeps taken, shows that its leads were off, in words, or ''."""
+    if stay.hookup.kind is not HookupKind.PATH:
+        return ""
+    return _against(stay, unconnected(Measured(recipe, bench, Sweeps(history))))
+
+
+def came_back(stay: Visit, doubt: str) -> str:
+    """Return what is said of a doubt that connecting once more did not remove; '' where there is none."""
+    if not doubt:
+        return ""
+    return f"{stay.hookup.name}: connected once more, and the doubt came back; nothing that rests on it is decided"
+
+
+def _against(stay: Visit, doubts: Iterable[Doubt]) -> str:
+    return next((doubt.text for doubt in doubts if stay.hookup.name in doubt.hookups), "")

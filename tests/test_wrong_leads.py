@@ -1,0 +1,141 @@
+"""Whole runs whose switch says one thing and makes another: no result that rests on it is passed, none condemned.
+
+What a healthy device and each fault come out as is held in test_main_job.py: the same checks stand behind it.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from instruments.link import Link
+from sequencer.cli.main import main
+from sequencer.recipe.starters import read_recipe
+
+pytestmark = pytest.mark.bench
+
+STARTER = "vhf-600k-acceptance"
+ISOLATIONS = {"isolation TX-RX transmit", "isolation TX-RX receive"}
+ONE_LIMIT = """recipe: 1
+name: one-limit
+title: Insertion loss alone (invented)
+device: {ports: [TX, RX, ANT]}
+frequencies: {transmit: 146.610 MHz}
+overview: {from: 144 MHz, to: 148 MHz}
+limits:
+  - {quantity: insertion loss, path: TX-ANT, at: transmit, max: 1.0 dB}
+"""
+NARROW = ONE_LIMIT.replace("144 MHz", "146.55 MHz").replace("148 MHz", "146.67 MHz")
+
+Run = Callable[..., tuple[int, dict[str, Any]]]
+
+
+@pytest.fixture(scope="module")
+def said() -> Iterator[dict[str, Any]]:
+    """One bench served for all of them."""
+    command = [sys.executable, "-m", "instruments.simulated", "--recipe", STARTER]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    yield json.loads(process.stdout.readline())
+    process.stdin.close()
+    process.wait(10)
+    process.stdout.close()
+
+
+@pytest.fixture
+def run(said: dict[str, Any], capsys: Any, tmp_path: Path) -> Run:
+    def run(asked: str, made: str, text: str = "", edit: tuple[str, str] = ("", "")) -> tuple[int, dict[str, Any]]:
+        assert edit[0] in said["bench_file"]
+        (tmp_path / "bench.yaml").write_text(said["bench_file"].replace(*edit) if edit[0] else said["bench_file"])
+        (tmp_path / "recipe.yaml").write_text(text or read_recipe(STARTER)[0])
+        link = Link.open(said["switch"])
+        link.write("SIM:FAULT NONE")
+        if asked:
+            link.write(f'SIM:MISW "{asked}","{made}"')
+        assert link.query("SYST:ERR?").startswith("0,")
+        link.close()
+        status = main([
+            "run", str(tmp_path / "recipe.yaml"), "--bench", str(tmp_path / "bench.yaml"), "--yes", "--json",
+            "--set", "transmitter=locked out", "--out", str(tmp_path / "runs"),
+        ])  # fmt: skip
+        told = capsys.readouterr()
+        return status, json.loads(told.out) if told.out else {"said": told.err}
+
+    return run
+
+
+@pytest.mark.parametrize(
+    ("asked", "made", "undecided", "words"),
+    [
+        pytest.param("TX-RX", "leads open", ISOLATIONS, "cannot show that the leads were on", id="leads off"),
+        pytest.param("TX-RX", "floor", ISOLATIONS, "cannot show that the leads were on", id="leads in their loads"),
+        pytest.param(
+            "reflect-ANT",
+            "reflect-load",
+            {
+                "return loss ANT transmit",
+                "return loss ANT receive",
+                "insertion loss TX-ANT transmit",
+                "insertion loss ANT-RX receive",
+            },
+            "is the bridge still on the load?",
+            id="bridge on the load",
+        ),
+        pytest.param(
+            "reflect-ANT",
+            "reflect-TX",
+            {
+                "return loss ANT transmit",
+                "return loss ANT receive",
+                "insertion loss TX-ANT transmit",
+                "insertion loss ANT-RX receive",
+                "rejection ANT-RX transmit",
+            },
+            "no passive device gives more than it gets",
+            id="bridge on another port",
+        ),
+    ],
+)
+def test_what_rests_on_a_wrong_hookup_is_not_decided(
+    run: Run, asked: str, made: str, undecided: set[str], words: str
+) -> None:
+    status, record = run(asked, made)
+    assert status == 4
+    statements = {result["id"]: result["statement"] for result in record["results"]}
+    assert {name for name, statement in statements.items() if statement == "undecided"} == undecided
+    assert set(statements.values()) == {"pass", "undecided"}  # and nothing is condemned
+    assert any(words in text for text in record["warnings"])
+    assert any("connected once more, and the doubt came back" in text for text in record["warnings"])
+    notes = [note for result in record["results"] if result["statement"] == "undecided" for note in result["notes"]]
+    assert any(words in note for note in notes)
+
+
+@pytest.mark.parametrize(
+    ("asked", "made", "text"),
+    [
+        pytest.param("TX-ANT", "thru", ONE_LIMIT, id="the thru for the device"),
+        pytest.param("thru", "TX-ANT", NARROW, id="the device for the thru"),
+    ],
+)
+def test_a_path_like_the_thru_stops_the_run_whatever_the_recipe_asks(
+    run: Run, asked: str, made: str, text: str
+) -> None:
+    status, told = run(asked, made, text)
+    assert status == 3
+    assert "looks like a piece of lead" in told["said"]
+
+
+def test_a_gain_decides_nothing_and_names_the_reference(run: Run) -> None:
+    stated = "TX-ANT: {loss: 0.00 dB"
+    status, record = run("", "", ONE_LIMIT, (stated, "TX-ANT: {loss: 2.00 dB"))  # the switch loses nothing there
+    (result,) = record["results"]
+    assert result["interval"][1] < 0.0  # the true loss is 1.45 dB (tests/instruments/simulated/test_devices.py)
+    assert (status, result["statement"]) == (4, "undecided")
+    assert any("its reference is wrong" in note for note in result["notes"])
