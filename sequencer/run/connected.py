@@ -31,9 +31,9 @@ RISES_POINTS = 5  # so many points of a sweep, not one
 JUNCTION_DB = 10.0
 
 
-def unconnected(measured: Measured) -> Iterator[Doubt]:
-    """Yield the paths that do not show that they were connected."""
-    needs = [need for need in measured.recipe.requirements if need.path is not None]
+def unconnected(measured: Measured, only: str = "") -> Iterator[Doubt]:
+    """Yield the paths that do not show that they were connected; of all, or ``only`` of one."""
+    needs = [n for n in measured.recipe.requirements if n.path is not None and only in ("", n.hookup_name)]
     told: set[str] = set()
     for path in dict.fromkeys(need.path for need in needs if need.path is not None):
         try:

@@ -41,17 +41,19 @@ class Doubt(NamedTuple):
         return self.hookups + self.others
 
 
-def unphysical(measured: Measured) -> Iterator[Doubt]:
-    """Yield what the sweeps show that no such device can do, once for the same hookups."""
+def unphysical(measured: Measured, only: str = "") -> Iterator[Doubt]:
+    """Yield what the sweeps show that no such device can do, once for the same hookups; ``only``: against this one."""
     told: set[tuple[str, ...]] = set()
-    for doubt in _all(measured):
+    for doubt in _all(measured, only):
         if doubt.hookups not in told:
             told.add(doubt.hookups)
             yield doubt
 
 
-def _all(measured: Measured) -> Iterator[Doubt]:
+def _all(measured: Measured, only: str) -> Iterator[Doubt]:
     for path in _paths(measured):
+        if only and only not in ("-".join(path), *(f"reflect-{port}" for port in path)):
+            continue
         for key in measured.sweeps.keys("-".join(path), Role.DEVICE):
             try:
                 curve = measured.path(path, key)
@@ -62,6 +64,8 @@ def _all(measured: Measured) -> Iterator[Doubt]:
             except MeasurementError:  # sweeps that do not fit are told of where they are used
                 continue
     for port in measured.recipe.ports:
+        if only not in ("", f"reflect-{port}"):
+            continue
         try:
             yield from _load_like(measured, port)
         except MeasurementError:

@@ -69,14 +69,14 @@ def suspicion(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
     latest = stay.swept[-1] if stay.swept else None
     if latest is None or latest.key != OVERVIEW or latest.role not in (Role.DEVICE, Role.REFLECTION):
         return ""
-    return _against(stay, unphysical(Measured(recipe, bench, Sweeps(history))))
+    return _against(stay, unphysical(Measured(recipe, bench, Sweeps(history)), stay.hookup.name))
 
 
 def unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
     """Return how a path, all its sweeps taken, shows that its leads were off, in words, or ''."""
     if stay.hookup.kind is not HookupKind.PATH:
         return ""
-    return _against(stay, unconnected(Measured(recipe, bench, Sweeps(history))))
+    return _against(stay, unconnected(Measured(recipe, bench, Sweeps(history)), stay.hookup.name))
 
 
 def came_back(stay: Visit, doubt: str) -> str:
