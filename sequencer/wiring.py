@@ -43,6 +43,7 @@ PROGRAM = f"notchbook {__version__}"
 _READY_WITHIN_S = 20.0
 _SIMULATED_OPTIONS = {  # of the bench's process -> an example
     "harness": "harness='12 in'",
+    "q-times": "q-times=4",
     "visit": "visit=2",
     "transport": "transport=hislip",
     "profile": "profile=patch-lead",

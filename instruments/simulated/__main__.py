@@ -64,7 +64,7 @@ def main() -> int:
         time = SimulatedTime(asked.speed)
         bench = Bench(
             device,
-            PROFILES[asked.profile],
+            PROFILES[asked.profile or ("standards" if asked.recipe.endswith("-thorough") else "lab")],
             asked.seed,
             time,
             visit=asked.visit,
@@ -91,12 +91,18 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m instruments.simulated", description="Serve the simulated bench.")
     parser.add_argument("--device", default="", help="device or fault; without it the recipe's own")
     parser.add_argument("--variant", default="free-binary", help=f"analyzer: {', '.join(variant_names())}; or random")
-    parser.add_argument("--profile", default="lab", choices=sorted(PROFILES), help="how good the bench is")
+    parser.add_argument(
+        "--profile",
+        default="",
+        choices=sorted(PROFILES),
+        help="how good the bench is; lab, or with check standards for a thorough recipe",
+    )
     parser.add_argument("--seed", type=int, default=1, help="of all drawn errors and noise")
     parser.add_argument(
         "--visit", type=int, default=0, help="the same bench at another time: other noise, other matings"
     )
     parser.add_argument("--harness", default="", metavar="LENGTH", help="cables between the cavities, e.g. '12 in'")
+    parser.add_argument("--q-times", type=float, default=1.0, metavar="N", help="Q of every cavity, times its own")
     parser.add_argument("--speed", type=float, default=0.0, help="times real time; 0: simulated time costs no waiting")
     parser.add_argument("--cable-move", type=float, default=0.1, metavar="S", help="simulated seconds a hookup takes")
     parser.add_argument(
@@ -130,19 +136,19 @@ def _goes_on(text: str) -> tuple[float, int, int]:
 def _device(asked: argparse.Namespace) -> devices.Device:
     """Return the device asked for, else the recipe's, else the healthy one nearest to the recipe's frequencies."""
     harness_m = parse(asked.harness, LENGTH) if asked.harness else None
-    device = devices.build(devices.resolve(asked.device, asked.recipe), harness_m=harness_m)
+    device = devices.build(devices.resolve(asked.device, asked.recipe), harness_m=harness_m, q_times=asked.q_times)
     wanted = [port for port in asked.ports.split(",") if port]
     try:
         hertz = [float(hz) for hz in asked.frequencies.split(",") if hz]
     except ValueError:
         msg = f"--frequencies {asked.frequencies}: numbers in hertz, separated by commas"
         raise UsageError(msg) from None
-    if not asked.device and harness_m is None and hertz and _away(device, wanted, hertz) > 0.0:
+    if not asked.device and harness_m is None and asked.q_times == 1.0 and hertz and _away(device, wanted, hertz) > 0.0:
         healthy = [one for one in map(devices.build, devices.names()) if one.healthy]
         device = min(healthy, key=lambda one: _away(one, wanted, hertz))
     shift_hz = _shift_hz(device, hertz)
     if shift_hz:
-        device = devices.build(device.name, harness_m=harness_m, shift_hz=shift_hz)
+        device = devices.build(device.name, harness_m=harness_m, shift_hz=shift_hz, q_times=asked.q_times)
     lost = [port for port in wanted if port not in device.ports]
     if lost:
         msg = f"the simulated device {device.name} has the ports {', '.join(device.ports)}, not {', '.join(lost)}"

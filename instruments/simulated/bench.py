@@ -118,7 +118,7 @@ class Bench:
         self.cable_move_s = cable_move_s
         self.drawn = Drawn(profile, seed)
         self.relays = Relays(seed) if relays is None else relays
-        self.faults = Faults()
+        self.faults = Faults(foreign=profile.foreign)
         self.hookups = hookup_names(device.ports, tuple(each.id for each in profile.standards))
         self.connected = OPEN_LEADS  # what the switch was told
         self._made = OPEN_LEADS  # what really is in place
@@ -167,6 +167,10 @@ class Bench:
         """Distance of the generator from the filter's centre now."""
         now = self.time.now_s
         return self.drawn.tracking_hz(now, now - self.on_since_s) + self._trim_hz
+
+    def turn_tracking(self, by_hz: float) -> None:
+        """Turn the generator's adjustment, as a hand does."""
+        self._trim_hz += by_hz
 
     def adjust_tracking(self, rbw_hz: float) -> None:
         """Bring the generator onto the filter's centre, as exactly as this filter shows it."""
@@ -231,15 +235,27 @@ class Bench:
             and self._made not in ("floor", OPEN_LEADS)
             and not self._made.startswith(("thru", "standard-"))
         ):
-            joint = np.random.default_rng([self.seed, 7, self._sweeps, self.visit])
-            if joint.random() < 0.4:  # the joint lets go, and may come back before the sweep ends
-                begins, lasts = joint.uniform(0.05, 0.8), joint.uniform(0.1, 1.0)
-                part = np.arange(freq_hz.size) / freq_hz.size
-                wave = np.where((part >= begins) & (part < begins + lasts), along(disturbed), wave)
+            gone = self._lets_go(7, freq_hz.size)
+            if np.any(gone):
+                wave = np.where(gone, along(disturbed), wave)
+        if self.profile.loose_lead_db:
+            wave = wave * self._loose(freq_hz.size)
         loss_db = 2.0 * (self.profile.pad_loss_db + self.drawn.lead_loss_db(freq_hz))
         if not self._by_hand:
             loss_db = loss_db + self.relays.loss_db(self._made)
         return np.asarray(wave * 10.0 ** (-loss_db / 20.0))
+
+    def _lets_go(self, joint: int, points: int) -> NDArray[np.bool_]:
+        """Where in this sweep a bad joint lets go, in four sweeps of ten; it may come back before the end."""
+        rng = np.random.default_rng([self.seed, joint, self._sweeps, self.visit])
+        if rng.random() >= 0.4:
+            return np.zeros(points, dtype=np.bool_)
+        begins, lasts = rng.uniform(0.05, 0.8), rng.uniform(0.1, 1.0)
+        part = np.arange(points) / points
+        return np.asarray((part >= begins) & (part < begins + lasts))
+
+    def _loose(self, points: int) -> Real:
+        return np.where(self._lets_go(10, points), 10.0 ** (-self.profile.loose_lead_db / 20.0), 1.0)
 
     def _steady(self, circuit: Circuit) -> Callable[[Real], Complex]:
         """Transfer function of what is plugged in, over that of a matched thru."""

@@ -11,7 +11,6 @@ from instruments.simulated.relays import Relays
 
 __all__ = ["bench_file"]
 
-GENERATOR_DBM = 0.0
 CALIBRATED = "2026-05-01"  # invented
 
 
@@ -31,7 +30,7 @@ def bench_file(
     ``path_thrus``: the switch can join the leads through each path's own contacts, so no stored losses are needed.
     ``standards``: what the certificates of the profile's check standards say, dB.
     """
-    p = profile
+    p = profile.stated
     pad = f"{{loss: {p.pad_loss_db:g} dB, vswr: {p.pad_vswr:g}}}"
     pads = f"pads: {{generator: {pad}, analyzer: {pad}}}\n" if p.pad_loss_db > 0.0 else ""
     names = tuple(each.id for each in p.standards)
@@ -60,7 +59,7 @@ analyzer:
   dialect: {dialect}
   vswr: {{limit: {p.analyzer_vswr:g}}}
   maximum input: {p.maximum_input_dbm:g} dBm
-generator: {{level: {GENERATOR_DBM:g} dBm, vswr: {{limit: {p.generator_vswr:g}}}}}
+generator: {{level: {p.generator_dbm:g} dBm, vswr: {{limit: {p.generator_vswr:g}}}}}
 bridge: {{directivity: {p.directivity_db:g} dB, test port vswr: {p.test_port_vswr:g}}}
 {pads}specifications:
   scale: {{per dB: {p.scale_per_db:g} dB/dB, over range: {p.scale_over_range_db:g} dB}}

@@ -56,6 +56,7 @@ class Control:
             "SIMulation:WAIT": Command(set=self._wait),
             "SIMulation:TRUTh?": Command(query=self._truth, query_most=10_003, query_least=3),
             "SIMulation:HAND": Command(set=self._hand),
+            "SIMulation:TURN": Command(set=self._turn),
             "SIMulation:MISWire": Command(set=self._miswire, most=2, least=2),
             "SIMulation:FAULt": Command(set=self._fault, most=3),
         }
@@ -97,6 +98,10 @@ class Control:
         if hookup not in self._bench.hookups:
             raise ScpiError(-224, hookup)
         self._bench.connect(hookup, by_hand=True)
+
+    def _turn(self, parameters: tuple[str, ...]) -> None:
+        """Turn the generator's tracking adjustment by so many hertz, as a hand does."""
+        self._bench.turn_tracking(read_number(parameters[0], "HZ", least=-1e6, most=1e6))
 
     def _miswire(self, parameters: tuple[str, ...]) -> None:
         asked, made = (read_text(text) for text in parameters)

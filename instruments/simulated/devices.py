@@ -128,11 +128,18 @@ def resolve(word: str, recipe_name: str = "") -> str:
 
 
 def build(
-    name: str, *, harness_m: float | None = None, harness_in: float | None = None, shift_hz: float = 0.0
+    name: str,
+    *,
+    harness_m: float | None = None,
+    harness_in: float | None = None,
+    shift_hz: float = 0.0,
+    q_times: float = 1.0,
 ) -> Device:
     """Build a device by its full name, or by a fault's word for the 2 m unit.
 
     ``shift_hz`` moves both channels: its owner has tuned every rod and trimmer that far.
+
+    ``q_times`` multiplies the unloaded Q of every cavity: a device that rings longer than any planner expects.
 
     ``harness_m`` (or ``harness_in``, inches) cuts the cables between the cavities of both sides to that length.
 
@@ -152,6 +159,8 @@ def build(
         harness_m = harness_in * _INCH_M
     if harness_m is not None:
         design = _with_harness(design, harness_m)
+    if q_times != 1.0:
+        design = _with_q(design, q_times)
     if shift_hz:
         design = _tuned(design, shift_hz)
     ill = fault.inflict(design) if fault else design
@@ -181,6 +190,18 @@ def _tuned(design: Design, shift_hz: float) -> Design:
     )
     channels = {name: hz + shift_hz for name, hz in design.frequencies.items()}
     return replace(design, sides=sides, frequencies=channels)
+
+
+def _with_q(design: Design, times: float) -> Design:
+    if not (math.isfinite(times) and 0.01 <= times <= 100.0):
+        msg = f"Q times {times:g}: it must lie between 0.01 and 100"
+        raise UsageError(msg, q_times=times)
+
+    def better(side: Side) -> Side:
+        now = side.condition or tuple(1.0 for _ in side.rods_hz)
+        return replace(side, condition=tuple(times * each for each in now))
+
+    return replace(design, sides=tuple(better(side) for side in design.sides))
 
 
 def _with_harness(design: Design, harness_m: float) -> Design:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,8 +36,12 @@ class Standard:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """True limits of a bench: what its bench file may say. Figures are common practice, no source."""
+    """True limits of a bench: what its bench file may say. Figures are common practice, no source.
 
+    ``lies`` are figures that its bench file states otherwise; below it what no bench file would state.
+    """
+
+    generator_dbm: float = 0.0
     generator_vswr: float = 1.5
     analyzer_vswr: float = 1.5
     pad_loss_db: float = 10.0
@@ -70,6 +75,17 @@ class Profile:
     tracking_drift_hz_per_h: float = 1.0
     standards: tuple[Standard, ...] = ()
     standard_vswr: float = 1.05
+    lies: Mapping[str, float] = field(default_factory=dict)
+    scale_tilt_per_db: float = 0.0  # more than the scale's figures tell: each dB below the reference reads so much more
+    lead_hole: tuple[float, float, float] | None = None  # Hz, width in Hz, dB: a stub, a crushed or a wet lead
+    loose_lead_db: float = 0.0  # a lead's joint loses this while it lets go, in four sweeps of ten
+    foreign: tuple[float, float] | None = None  # Hz, dBm at the analyzer's input: another transmitter near by
+
+    @property
+    def stated(self) -> Profile:
+        """What the bench file says."""
+        figures: dict[str, Any] = dict(self.lies)
+        return replace(self, **figures)
 
 
 _SMALL = Standard(id="S3", loss_db=3.0, u_db=0.03)
@@ -84,6 +100,26 @@ PROFILES = {
     # A kit with check standards, and one whose small standard was mixed up with another.
     "standards": replace(Profile(), standards=(_SMALL, _DEEP)),
     "wrong-standard": replace(Profile(), standards=(replace(_SMALL, wrong_db=0.6), _DEEP)),
+    "soft-mixer-kit": replace(Profile(), mixer_compression_dbm=-14.0, standards=(_SMALL, _DEEP)),
+    # A scale that reads 0.02 dB a dB too much; the file states 0.3 dB over the range, as in a lab. With standards, and
+    # without any that could tell.
+    "bent-scale": replace(Profile(), scale_tilt_per_db=0.02, standards=(_SMALL, _DEEP)),
+    "bent-scale-bare": replace(Profile(), scale_tilt_per_db=0.02),
+    # Pads that are not what the bench file says: together 7 dB less, or not in the file at all.
+    "thin-pads": replace(Profile(), pad_loss_db=6.0, lies={"pad_loss_db": 9.5}),
+    "forgotten-pads": replace(Profile(), lies={"pad_loss_db": 0.0}),
+    # Pads whose match was lost: nothing in the file says so, exchanged leads do.
+    "bad-pads": replace(Profile(), pad_vswr=1.9, lies={"pad_vswr": 1.05}),
+    # Leads: one with a hole, one with a joint that lets go.
+    "wet-lead": replace(Profile(), lead_hole=(146.9e6, 0.3e6, 2.5)),
+    "loose-lead": replace(Profile(), loose_lead_db=0.35),
+    # An input that says early that it is overloaded; a generator asked for more than it can level.
+    "overloaded": replace(Profile(), mixer_overload_dbm=-45.0),
+    "unlevelled": replace(Profile(), generator_dbm=8.0),
+    # A generator far beside the centre of a narrow filter.
+    "mistuned": replace(Profile(), tracking_hz=900.0),
+    # Another transmitter near by.
+    "busy-site": replace(Profile(), foreign=(146.31e6, -60.0)),
     # Nothing between instruments and device: the match of the ports decides what can be said of a notch.
     "no-pads": replace(Profile(), pad_loss_db=0.0, pad_vswr=1.0),
     # A braid-only patch lead: leakage limits every notch (trade notes 1.11).
@@ -187,12 +223,16 @@ class Drawn:
         return self._leak(freq_hz)
 
     def lead_loss_db(self, freq_hz: Real) -> Real:
-        """Loss of one lead."""
-        return np.asarray(self.profile.lead_loss_db * np.sqrt(freq_hz / 1e8))
+        """Loss of one lead; a hole is in either, so that of one counts half."""
+        loss_db = self.profile.lead_loss_db * np.sqrt(freq_hz / 1e8)
+        if self.profile.lead_hole is not None:
+            at_hz, width_hz, deep_db = self.profile.lead_hole
+            loss_db = loss_db + 0.5 * deep_db * np.exp(-np.log(2.0) * (2.0 * (freq_hz - at_hz) / width_hz) ** 2)
+        return np.asarray(loss_db)
 
     def scale_db(self, below_reference_db: Real) -> Real:
         """Error of the logarithmic scale at each distance below the reference level."""
-        return self._scale(below_reference_db)
+        return self._scale(below_reference_db) - self.profile.scale_tilt_per_db * below_reference_db
 
     def drift_db(self, now_s: Real, since_on_s: Real) -> Real:
         """Drift of the level at these simulated times."""
