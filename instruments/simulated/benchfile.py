@@ -41,7 +41,7 @@ def bench_file(
         if path_thrus or not name.startswith("thru ")
     )
     paths = () if path_thrus else tuple(f"{a}-{b}" for a, b in itertools.permutations(ports, 2))
-    stated = relays.figures((*paths, *(f"reflect-{port}" for port in ports)))
+    stated = relays.figures((*paths, *(f"reflect-{port}" for port in ports), *(f"standard-{name}" for name in names)))
     losses = "".join(
         f"    {name}: {{loss: {loss_db:.2f} dB, uncertainty: {u_db:.2f} dB, date: {CALIBRATED}}}\n"
         for name, (loss_db, u_db) in stated.items()

@@ -100,18 +100,20 @@ PROFILES = {
     # A kit with check standards, and one whose small standard was mixed up with another.
     "standards": replace(Profile(), standards=(_SMALL, _DEEP)),
     "wrong-standard": replace(Profile(), standards=(replace(_SMALL, wrong_db=0.6), _DEEP)),
-    "soft-mixer-kit": replace(Profile(), mixer_compression_dbm=-14.0, standards=(_SMALL, _DEEP)),
+    "soft-mixer-kit": replace(Profile(), mixer_compression_dbm=-15.0, standards=(_SMALL, _DEEP)),
     # A scale that reads 0.02 dB a dB too much; the file states 0.3 dB over the range, as in a lab. With standards, and
     # without any that could tell.
     "bent-scale": replace(Profile(), scale_tilt_per_db=0.02, standards=(_SMALL, _DEEP)),
     "bent-scale-bare": replace(Profile(), scale_tilt_per_db=0.02),
     # Pads that are not what the bench file says: together 7 dB less, or not in the file at all.
     "thin-pads": replace(Profile(), pad_loss_db=6.0, lies={"pad_loss_db": 9.5}),
+    "long-leads": replace(Profile(), lead_loss_db=2.5),
     "forgotten-pads": replace(Profile(), lies={"pad_loss_db": 0.0}),
     # Pads whose match was lost: nothing in the file says so, exchanged leads do.
     "bad-pads": replace(Profile(), pad_vswr=1.9, lies={"pad_vswr": 1.05}),
-    # Leads: one with a hole, one with a joint that lets go.
+    # Leads: with a hole, with one so narrow that it is a step, with a joint that lets go.
     "wet-lead": replace(Profile(), lead_hole=(146.9e6, 0.3e6, 2.5)),
+    "cracked-lead": replace(Profile(), lead_hole=(146.9e6, 0.02e6, 1.6)),
     "loose-lead": replace(Profile(), loose_lead_db=0.35),
     # An input that says early that it is overloaded; a generator asked for more than it can level.
     "overloaded": replace(Profile(), mixer_overload_dbm=-45.0),
@@ -120,6 +122,7 @@ PROFILES = {
     "mistuned": replace(Profile(), tracking_hz=900.0),
     # Another transmitter near by.
     "busy-site": replace(Profile(), foreign=(146.31e6, -60.0)),
+    "busy-channel": replace(Profile(), foreign=(146.012e6, -60.0)),
     # Nothing between instruments and device: the match of the ports decides what can be said of a notch.
     "no-pads": replace(Profile(), pad_loss_db=0.0, pad_vswr=1.0),
     # A braid-only patch lead: leakage limits every notch (trade notes 1.11).

@@ -27,11 +27,12 @@ from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.compression import compression_text
 from sequencer.run.conditions import condition_question
+from sequencer.run.foreign import foreign_step
 from sequencer.run.matrix import ask_for_hands, plan_for
 from sequencer.run.mistaken import exchanged, mistaken_before, mistaken_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm
 from sequencer.run.planned import Plan, PlannedSweep, Station
-from sequencer.run.proof import above_display, foreign_signals, hookup_fault, repeats, sweep_fault
+from sequencer.run.proof import above_display, hookup_fault, repeats, short_level, sweep_fault
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.retake import adapted, retake_step
 from sequencer.run.saved import saved_in, saved_step
@@ -176,7 +177,7 @@ def _at_stations(
         again = retake_step(sweeps, stay, history)
         if again is not None:
             return again
-        fault = _fault(stay, expected, thru, last, before, recipe, noise)
+        fault = _fault(stay, expected, thru, last, before, recipe, noise, _heard(stays))
         fault = fault or mistaken_for(stay, stays[:number], thru, recipe, noise)
         other_side = exchanged(stay, thru, recipe, noise)
         if other_side and not stay.refused:
@@ -193,16 +194,17 @@ def _at_stations(
         if wrong:
             return Stop(why=f"{wrong}, again") if _voided_for(wrong, history) else Void(why=wrong)
         side = f"{stay.hookup.name}: {other_side}; are the device's sides changed over?" if other_side else ""
-        said = _new_jump(stay, noise, history) or _unsaid_twin(stay, last, before, recipe, history)
+        said: Step | None = _short_level(stay, expected, history) if number == 0 else None
+        said = said or _new_jump(stay, noise, history) or _unsaid_twin(stay, last, before, recipe, history)
         said = said or _unsaid(side, history) or _unsaid(came_back(stay, doubt), history)
         if said is not None:
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
-        step = step or _next_sweep(sweeps, stay, history, expected)
-        if step is None and stay.hookup.kind is HookupKind.STANDARD:
-            step = _wrong_standard(station, stay, bench, history)
+        step = step or _next_sweep(sweeps, stay)
         if step is None and compression_text(stays[: number + 1]):
             step = Stop(why=compression_text(stays[: number + 1]))
+        if step is None and stay.hookup.kind is HookupKind.STANDARD:
+            step = _wrong_standard(station, stay, bench, history)
         if step is None and here:
             step = _unproven(stay, recipe, bench, history)
         if step is None and jumpy:
@@ -231,6 +233,12 @@ def _unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
     if text and not stay.refused:
         return Connect(hookup=stay.hookup, why="once more, to see that the leads were on", refused=text)
     return _unsaid(came_back(stay, text), history)
+
+
+def _short_level(stay: Visit, expected_dbm: float, history: Sequence[Entry]) -> Warn | None:
+    counted = stay.first(OVERVIEW, Role.THRU) if stay.hookup.kind is HookupKind.THRU else None
+    text = "" if counted is None else short_level(counted.sweep, expected_dbm)
+    return _unsaid(text, history) if text else None
 
 
 def _jumpy(stays: Sequence[Visit], noise: float | None) -> list[str]:
@@ -287,7 +295,7 @@ def _before(
     stay, sweeps = stays[0], plan.stations[0].sweeps
     expected = expected_thru_dbm(bench, caps)
     early = tuple(planned for planned in sweeps if planned.role is Role.FOREIGN)
-    step = _next_sweep(early, stay, history, expected)
+    step = _next_sweep(early, stay) or foreign_step(_heard(stays), plan.stations, history, expected)
     if step is not None:
         return step
     first = next(planned for planned in sweeps if planned.role is Role.THRU)
@@ -298,9 +306,13 @@ def _before(
     return tracking_step(plan.tracking, bench, caps, stay, history, simulated=began.simulated)
 
 
-def _next_sweep(
-    sweeps: Sequence[PlannedSweep], stay: Visit, history: Sequence[Entry], expected_dbm: float
-) -> Step | None:
+def _heard(stays: Sequence[Visit]) -> Sweep | None:
+    """Return what the opening thru heard with the generator off."""
+    swept = stays[0].first(OVERVIEW, Role.FOREIGN) if stays else None
+    return None if swept is None else swept.sweep
+
+
+def _next_sweep(sweeps: Sequence[PlannedSweep], stay: Visit) -> Step | None:
     for planned in sweeps:
         taken = stay.count(planned)
         if taken < planned.repeats:
@@ -310,11 +322,6 @@ def _next_sweep(
             return SweepStep(
                 hookup=stay.hookup.name, key=planned.key, role=planned.role, settings=planned.settings, why=why
             )
-        if planned.role is Role.FOREIGN:
-            swept = stay.first(planned.key, planned.role)
-            text = foreign_signals(swept.sweep, expected_dbm) if swept else ""
-            if text and not any(isinstance(e, Warned) and e.why == text for e in history):
-                return Warn(why=text)
     return None
 
 
@@ -326,6 +333,7 @@ def _fault(
     left: Hookup | None,
     recipe: Recipe,
     noise: float | None,
+    off: Sweep | None,
 ) -> str:
     """Return what speaks against what this stay has taken so far: the latest sweep itself, then the hookup."""
     spoilt = sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
@@ -335,7 +343,14 @@ def _fault(
     if stay.swept[-1].sweep is first:  # the first sweep with the generator on is the proof; it is judged once
         before = None if _may_be_a_twin(stay, left, recipe) else last
         fault = hookup_fault(
-            stay.hookup, first, expected_dbm=expected, thru=thru, last=before, recipe=recipe, noise_dbm_hz=noise
+            stay.hookup,
+            first,
+            expected_dbm=expected,
+            thru=thru,
+            last=before,
+            recipe=recipe,
+            noise_dbm_hz=noise,
+            off=off,
         )
         if fault:
             return fault

@@ -14,19 +14,22 @@ import numpy as np
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Flag, FloatArray, Sweep
 from sequencer.recipe.model import Quantity, Recipe
+from sequencer.run.foreign import without_foreign
 
 __all__ = [
     "NOISE_PEAK_DB",
     "above_display",
-    "foreign_signals",
     "hookup_fault",
     "noise_dbm_hz",
     "repeats",
+    "short_level",
     "sweep_fault",
 ]
 
 THRU_SLACK_DB = 8.0  # level of a sound thru round the expected one: lead loss, generator flatness
 THRU_SPREAD_DB = 6.0  # over an overview a sound pair of leads is flatter than this
+THRU_HOLE_DB = 2.0  # below a smooth course: more than two test ports of VSWR 2 make of each other; a stub, a wet lead
+THRU_SHORT_DB = 3.0  # less than generator and pads promise: said, since a generator beyond its level gives less, too
 THRU_STEP_DB = 0.5  # between neighbours: a loose joint steps, a lead does not
 FLOOR_BELOW_DB = 40.0  # leads in loads read at least this far below the thru
 PASS_WITHIN_DB = 15.0  # a path must pass somewhere near where it should, else a lead is off
@@ -37,7 +40,9 @@ NOISE_PEAK_DB = 13.0  # the highest of 1000 samples of noise stands 8.4 dB above
 STEP_SIGMAS = 5.0  # of noise between neighbours: once in 4000 traces of 400 points
 ABOVE_REFERENCE_DB = 1.0  # what a display may show beyond its top line; common practice, no source
 FLAT_DB, FLAT_POINTS = 1e-6, 3  # so many points at exactly one level, and that the highest
+SMOOTH_POINTS = 20  # fewer draw no course
 SAME_DB = 0.02  # two hookups never repeat this closely unless nothing was moved
+SMOOTH_POINTS = 20  # fewer draw no course
 STRONG_DB = 20.0  # compared where the level is this near its highest, so that noise does not tell them apart
 
 
@@ -79,6 +84,7 @@ def hookup_fault(
     last: Sweep | None,
     recipe: Recipe,
     noise_dbm_hz: float | None = None,
+    off: Sweep | None = None,
 ) -> str:
     """Return why the first generator-on sweep does not look like the hookup, in words, or ''.
 
@@ -88,6 +94,7 @@ def hookup_fault(
     thru : the opening thru's overview, None before it was taken.
     last : the first sweep of the hookup before, None at the start; only compared on the same grid.
     noise_dbm_hz : the analyzer's noise at its input, None before it was seen; what it explains is no fault.
+    off : what was heard with the generator off; no floor is blamed for it.
     """
     level = sweep.trace.level_dbm
     if last is not None and repeats(sweep, last):
@@ -96,7 +103,7 @@ def hookup_fault(
         return _thru_fault(level, expected_dbm, noise_dbm_of(sweep, noise_dbm_hz))
     if hookup.kind is HookupKind.FLOOR:
         top = float(np.median(thru.trace.level_dbm)) if thru is not None else expected_dbm
-        high = float(np.max(level))
+        high = float(np.max(without_foreign(sweep, off, expected_dbm), initial=-np.inf))
         if high > max(top - FLOOR_BELOW_DB, noise_dbm_of(sweep, noise_dbm_hz) + NOISE_PEAK_DB):
             return f"up to {high:.1f} dBm come through where both leads should end in loads (thru {top:.1f} dBm)"
         return ""
@@ -146,10 +153,34 @@ def _thru_fault(level: FloatArray, expected_dbm: float, noise_dbm: float) -> str
     scatter_db = _scatter_db(middle, noise_dbm)
     if spread > THRU_SPREAD_DB + STEP_SIGMAS * scatter_db:
         return f"the thru is not flat: {spread:.1f} dB from highest to lowest; look for a bad lead or joint"
+    hole = _hole_db(level)
+    if hole > THRU_HOLE_DB + STEP_SIGMAS * scatter_db:
+        return f"the thru has a hole of {hole:.1f} dB; look for a stub, a crushed or a wet lead"
     step = float(np.max(np.abs(np.diff(level)), initial=0.0))
     if step > THRU_STEP_DB + STEP_SIGMAS * scatter_db:
         return f"the thru has a step of {step:.2f} dB between neighbouring points; look for a loose joint"
     return ""
+
+
+def _hole_db(level: FloatArray) -> float:
+    """Return how far the thru dips below its smooth course: a cubic through what does not lie below a first one."""
+    if level.size < SMOOTH_POINTS:
+        return 0.0
+    at = np.linspace(-1.0, 1.0, level.size)
+    above = level >= np.polynomial.Polynomial.fit(at, level, 3)(at) - THRU_STEP_DB
+    return float(np.max(np.polynomial.Polynomial.fit(at[above], level[above], 3)(at) - level))
+
+
+def short_level(sweep: Sweep, expected_dbm: float) -> str:
+    """Return how far a thru that may count falls short of what generator and pads promise, in words, or ''."""
+    short = expected_dbm - float(np.median(sweep.trace.level_dbm))
+    if short <= THRU_SHORT_DB:
+        return ""
+    return (
+        f"the thru reads {short:.1f} dB less than generator and pads of the bench file promise: long leads, a pad that "
+        "is not listed, or a generator that cannot give its level (an unlevelled one is not the source that its match "
+        "is stated for)"
+    )
 
 
 def _path_fault(hookup: Hookup, sweep: Sweep, thru: Sweep | None, recipe: Recipe, noise_dbm: float) -> str:
@@ -187,17 +218,3 @@ def noise_dbm_hz(sweep: Sweep) -> float:
     level = sweep.trace.level_dbm
     middle = float(np.median(level[np.isfinite(level)]))
     return middle - 10.0 * float(np.log10(sweep.used.rbw_hz)) - sweep.used.attenuation_db
-
-
-def foreign_signals(sweep: Sweep, expected_dbm: float) -> str:
-    """Return what stands out of a generator-off sweep, in words, or ''.
-
-    A signal counts where it stands 20 dB above the median and less than 100 dB below the thru level.
-    """
-    level = sweep.trace.level_dbm
-    middle = float(np.median(level))
-    at = int(np.argmax(level))
-    if level[at] > middle + 20.0 and level[at] > expected_dbm - 100.0:
-        mhz = sweep.trace.freq_hz[at] / 1e6
-        return f"with the generator off, a signal of {level[at]:.0f} dBm stands at {mhz:.3f} MHz"
-    return ""

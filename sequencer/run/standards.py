@@ -63,12 +63,14 @@ def standard_reading(hookup: Hookup, key: str, bench: Bench, sweeps: Sweeps) -> 
         text = f"the check standard {item.id} does not stand above the noise: {item.value_db:g} dB cannot be read here"
         return text, False
     figures = Figures(bench)
+    loss_db -= figures.switch_loss_db(hookup.name)
     vswr = ASSUMED_VSWR if item.vswr is None else item.vswr.worst
     parts = [
         ASSUMED_U_DB if item.u_db is None else item.u_db,
         u_noise_db,
         figures.scale(loss_db).row().u,
         *(each.row().u for each in figures.connections(hookup.name, 1)),
+        *(each.row().u for each in figures.switch_loss(hookup.name)),
         _mismatch_db(figures, gamma(vswr)),
         _leakage_db(sweeps, swept, thru, loss_db),
     ]

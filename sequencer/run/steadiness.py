@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from sequencer.core.history import Entry, Role
-from sequencer.core.hookup import Hookup
+from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Detector, FloatArray, Sweep
 from sequencer.run.visits import Visit, known, visits
 
@@ -64,9 +64,12 @@ def jumped_db(stay: Visit, noise_dbm_hz: float | None, roles: Collection[Role] =
 
 
 def unsteady(history: Sequence[Entry]) -> dict[str, float]:
-    """Return the device hookups whose counted sweeps jump, with the size in dB."""
+    """Return the hookups whose counted sweeps jump, with the size in dB: all of them where the leads themselves do."""
     noise = known(history).noise_dbm_hz
-    sizes = {stay.hookup.name: jumped_db(stay, noise) for stay in visits(history)}
+    stays = visits(history)
+    thrus = (stay for stay in stays if stay.hookup.kind is HookupKind.THRU)
+    leads_db = max((jumped_db(stay, noise, {Role.THRU}) for stay in thrus), default=0.0)
+    sizes = {stay.hookup.name: max(jumped_db(stay, noise), leads_db) for stay in stays}
     return {name: size for name, size in sizes.items() if size}
 
 

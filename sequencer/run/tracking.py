@@ -25,6 +25,8 @@ BY_COMMAND, BY_HAND, NOBODY = "command", "operator", "nobody"
 QUESTION = "tracking"
 ASSUMED_SWITCHING_DB = 0.5  # of RBW, where the bench file is silent
 SMALL_DB = 0.2  # a loss of 0.2 dB is an eighth of the filter off its centre: a few Hz more cost 0.01 dB (derived)
+FAR_DB = 6.0  # beyond it an instrument may find no signal to adjust to in the narrowest filter
+NEARER = 10.0  # from filter to filter: an adjustment is good to a few hundredths of its filter
 NEAR_BEST_DB = 0.1
 MOST_READINGS = 30
 
@@ -41,6 +43,9 @@ def tracking_step(
         return _reading(stay, planned, "the level before the generator is adjusted")
     if at is not None:
         return _after(planned, stay, readings, session, at)
+    if caps.adjusts_tracking and _lost_db(stay, readings[-1]) > FAR_DB:
+        why = "the narrowest filter hardly sees the generator: it is brought near in wider ones first"
+        return Adjust(rbw_hz=_wide_hz(stay, rbw_hz) / NEARER, why=why)
     if caps.adjusts_tracking:
         return Adjust(rbw_hz=rbw_hz, why="the generator must sit on the centre of the narrowest filter in use")
     lost_db = _lost_db(stay, readings[-1])
@@ -90,6 +95,9 @@ def _after(
     adjusted = session[at]
     if not isinstance(adjusted, Adjusted) or adjusted.by != BY_COMMAND:
         return None
+    rbw_hz = planned.settings.rbw_hz
+    if adjusted.rbw_hz > rbw_hz and readings:
+        return Adjust(rbw_hz=max(rbw_hz, adjusted.rbw_hz / NEARER), why="and on, in narrower filters")
     if not readings:  # adjusted elsewhere, in a check
         return None
     if not any(readings[-1] is e for e in session[at:]):
@@ -113,6 +121,12 @@ def _reading(stay: Visit, planned: PlannedSweep, why: str) -> SweepStep:
 
 def _level_dbm(swept: Swept) -> float:
     return float(np.nanmedian(swept.sweep.trace.level_dbm))
+
+
+def _wide_hz(stay: Visit, rbw_hz: float) -> float:
+    """Return the filter that proved the thru."""
+    wide = next((s for s in stay.swept if s.role is Role.WARM), None)
+    return rbw_hz * NEARER if wide is None else max(wide.sweep.used.rbw_hz, rbw_hz * NEARER)
 
 
 def _lost_db(stay: Visit, reading: Swept) -> float:
