@@ -17,7 +17,7 @@ from sequencer.run.planned import PlannedSweep, Station
 from sequencer.run.steps import Stop, Warn
 from sequencer.run.windows import OVERVIEW
 
-__all__ = ["foreign_peaks", "foreign_step", "without_foreign"]
+__all__ = ["foreign_peaks", "foreign_step", "foreign_text", "without_foreign"]
 
 ABOVE_NOISE_DB = 20.0  # of the median: noise alone never stands so high
 BELOW_THRU_DB = 100.0  # what is weaker lies below any limit that a bench can prove
@@ -31,16 +31,22 @@ def foreign_step(
     peaks = [] if off is None else foreign_peaks(off, expected_dbm)
     if not peaks:
         return None
-    at_hz, dbm = max(peaks, key=lambda peak: peak[1])
     zooms = [s for station in stations for s in station.sweeps if s.role is Role.DEVICE and s.key != OVERVIEW]
     for near_hz, near_dbm in peaks:
         zoom = next((z for z in zooms if _within(near_hz, z)), None)
         if zoom is not None:
             why = f"{_words(near_hz, near_dbm)}, where '{zoom.key}' is measured: find it, or wait until it is silent"
             return Stop(why=why)
-    more = f" (and {len(peaks) - 1} more)" if len(peaks) > 1 else ""
-    text = _words(at_hz, dbm) + more
+    text = foreign_text(peaks)
     return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
+
+
+def foreign_text(peaks: Sequence[tuple[float, float]]) -> str:
+    """Return the strongest of them in words, and how many more there are; '' for none."""
+    if not peaks:
+        return ""
+    more = f" (and {len(peaks) - 1} more)" if len(peaks) > 1 else ""
+    return _words(*max(peaks, key=lambda peak: peak[1])) + more
 
 
 def foreign_peaks(sweep: Sweep, expected_dbm: float) -> list[tuple[float, float]]:

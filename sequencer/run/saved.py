@@ -16,9 +16,10 @@ from sequencer.core.hookup import HookupKind
 from sequencer.core.record import Result, Statement
 from sequencer.core.trace import Sweep
 from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
+from sequencer.run.foreign import foreign_peaks, foreign_text
 from sequencer.run.mistaken import mistaken_before, mistaken_for
 from sequencer.run.planned import Plan, PlannedSweep, Station
-from sequencer.run.proof import above_display, foreign_signals, hookup_fault, sweep_fault
+from sequencer.run.proof import above_display, hookup_fault, sweep_fault
 from sequencer.run.retake import retake_step
 from sequencer.run.settings import expected_thru_dbm, reflect_level_dbm
 from sequencer.run.steadiness import jump_text, jumped_db
@@ -178,7 +179,7 @@ def _remarks(stay: Visit, station: Station, expected_dbm: float, noise: float | 
     texts = []
     off = stay.first(OVERVIEW, Role.FOREIGN)
     if off is not None:
-        texts.append(foreign_signals(off.sweep, expected_dbm))
+        texts.append(foreign_text(foreign_peaks(off.sweep, expected_dbm)))
     size = jumped_db(stay, noise)
     if size:
         texts.append(f"{jump_text(stay.hookup, size)}: nothing that rests on it can be decided")
