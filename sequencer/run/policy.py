@@ -7,7 +7,6 @@ forecast of `check` (decide, fed by a predicting bench) and resuming (decide, on
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from sequencer.core.capability import Capabilities
 from sequencer.core.history import (
@@ -37,8 +36,8 @@ from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.retake import adapted, retake_step
 from sequencer.run.saved import saved_in, saved_step
 from sequencer.run.standards import standard_fault
-from sequencer.run.steadiness import FLEX_SWEEPS, jump_text, jumped_db, located_text
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn
+from sequencer.run.steadiness import flexed, jumpy, located_text, new_jump, unlocated
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn, unsaid
 from sequencer.run.suspect import came_back, suspicion, unproven
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import tracking_step
@@ -171,8 +170,8 @@ def _at_stations(
             return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
         expected = reflect_level_dbm(bench, caps) if stay.hookup.kind is HookupKind.REFLECT else None
         expected = expected_thru_dbm(bench, caps) if expected is None else expected
-        jumpy = _jumpy(stays[:number], noise) if stay.hookup.kind is HookupKind.THRU else []
-        sweeps = _flexed(station.sweeps) if stay.jumped or jumpy else station.sweeps
+        shaky = jumpy(stays[:number], noise) if stay.hookup.kind is HookupKind.THRU else []
+        sweeps = flexed(station.sweeps) if stay.jumped or shaky else station.sweeps
         sweeps = tuple(adapted(planned, stay, plan, caps) for planned in sweeps)
         again = retake_step(sweeps, stay, history)
         if again is not None:
@@ -195,8 +194,8 @@ def _at_stations(
             return Stop(why=f"{wrong}, again") if _voided_for(wrong, history) else Void(why=wrong)
         side = f"{stay.hookup.name}: {other_side}; are the device's sides changed over?" if other_side else ""
         said: Step | None = _short_level(stay, expected, history) if number == 0 else None
-        said = said or _new_jump(stay, noise, history) or _unsaid_twin(stay, last, before, recipe, history)
-        said = said or _unsaid(side, history) or _unsaid(came_back(stay, doubt), history)
+        said = said or new_jump(stay, noise, history) or _unsaid_twin(stay, last, before, recipe, history)
+        said = said or unsaid(side, history) or unsaid(came_back(stay, doubt), history)
         if said is not None:
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
@@ -207,13 +206,13 @@ def _at_stations(
             step = _wrong_standard(station, stay, bench, history)
         if step is None and here:
             step = _unproven(stay, recipe, bench, history)
-        if step is None and jumpy:
-            step = _unsaid(located_text(stay, jumpy, noise), history)
+        if step is None and shaky:
+            step = unsaid(located_text(stay, shaky, noise), history)
         if step is not None:
             return step
         last, before = _first_on(stay), stay.hookup
         stay.passed = station if number + 1 < len(stays) else None
-    return _unlocated(stays, noise, history) or _drift(stays, history)
+    return unlocated(stays, noise, history) or _drift(stays, history)
 
 
 def _wrong_standard(station: Station, stay: Visit, bench: Bench, history: Sequence[Entry]) -> Connect | Stop | None:
@@ -232,52 +231,13 @@ def _unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
     text = unproven(stay, recipe, bench, history)
     if text and not stay.refused:
         return Connect(hookup=stay.hookup, why="once more, to see that the leads were on", refused=text)
-    return _unsaid(came_back(stay, text), history)
+    return unsaid(came_back(stay, text), history)
 
 
 def _short_level(stay: Visit, expected_dbm: float, history: Sequence[Entry]) -> Warn | None:
     counted = stay.first(OVERVIEW, Role.THRU) if stay.hookup.kind is HookupKind.THRU else None
     text = "" if counted is None else short_level(counted.sweep, expected_dbm)
-    return _unsaid(text, history) if text else None
-
-
-def _jumpy(stays: Sequence[Visit], noise: float | None) -> list[str]:
-    """Return the hookups among these whose trace jumped again when it was taken again."""
-    return [stay.hookup.name for stay in stays if stay.jumped and jumped_db(stay, noise)]
-
-
-def _unlocated(stays: Sequence[Visit], noise: float | None, history: Sequence[Entry]) -> Warn | None:
-    """A jump after the last thru cannot be held against the leads: say so."""
-    last = max((n for n, stay in enumerate(stays) if stay.hookup.kind is HookupKind.THRU), default=-1)
-    jumpy = _jumpy(stays[last + 1 :], noise)
-    text = f"the joint that jumped in {' and '.join(jumpy)} is not located: no thru was flexed after it"
-    return _unsaid(text, history) if jumpy else None
-
-
-def _unsaid(text: str, history: Sequence[Entry]) -> Warn | None:
-    return None if not text or any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
-
-
-def _new_jump(stay: Visit, noise: float | None, history: Sequence[Entry]) -> Connect | Warn | None:
-    """A trace that jumped is taken again with more sweeps; what jumps again is said, and nothing rests on it."""
-    size = jumped_db(stay, noise)
-    if not size:
-        return None
-    text = jump_text(stay.hookup, size)
-    if not stay.jumped:
-        return Connect(hookup=stay.hookup, why="the jump must show whether it comes back", refused=text, jump_db=size)
-    text = f"{text} again: {stay.hookup.name} does not repeat, and nothing that rests on it can be decided"
-    said = any(isinstance(e, Warned) and stay.hookup.name in e.why and "does not repeat" in e.why for e in history)
-    return None if said else Warn(why=text)
-
-
-def _flexed(sweeps: Sequence[PlannedSweep]) -> tuple[PlannedSweep, ...]:
-    """More sweeps of each zoom, while the operator taps and flexes."""
-    why = "tap and flex the leads, and the device, gently while these sweeps run"
-    return tuple(
-        replace(s, repeats=max(s.repeats, FLEX_SWEEPS), why=f"{why}; {s.why}") if s.key != "overview" else s
-        for s in sweeps
-    )
+    return unsaid(text, history) if text else None
 
 
 def _before(
@@ -390,7 +350,7 @@ def _unsaid_twin(
     if stay.hookup.kind is HookupKind.REFLECT:
         reason = "reflects like the hookup before it; a symmetric device or a very good bridge does"
     text = f"{stay.hookup.name} {reason}, and so does a lead that was not moved"
-    return _unsaid(text, history)
+    return unsaid(text, history)
 
 
 def _first_on(stay: Visit) -> Sweep | None:
@@ -417,4 +377,4 @@ def _drift(stays: Sequence[Visit], history: Sequence[Entry]) -> Warn | None:
     if worst <= DRIFT_TO_SAY_DB:
         return None
     text = f"the thru moved by up to {worst:.2f} dB during the run; the intervals carry it"
-    return _unsaid(text, history)
+    return unsaid(text, history)

@@ -7,17 +7,31 @@ nothing: what jumps is taken again with more sweeps, and where it jumps again no
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 
-from sequencer.core.history import Entry, Role
+from sequencer.core.history import Entry, Role, Warned
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Detector, FloatArray, Sweep
+from sequencer.run.planned import PlannedSweep
+from sequencer.run.steps import Connect, Warn, unsaid
 from sequencer.run.visits import Visit, known, visits
 
-__all__ = ["FLEX_SWEEPS", "jump_db", "jump_text", "jumped_db", "located_text", "unsteady"]
+__all__ = [
+    "FLEX_SWEEPS",
+    "flexed",
+    "jump_db",
+    "jump_text",
+    "jumped_db",
+    "jumpy",
+    "located_text",
+    "new_jump",
+    "unlocated",
+    "unsteady",
+]
 
 FLEX_SWEEPS = 8  # a joint that lets go in one sweep of three hides in 4 % of eight (0.67 ** 8)
 JUMP_DB = 0.1  # smaller ones are inside what re-mating a connector does
@@ -88,3 +102,38 @@ def located_text(thru: Visit, names: Sequence[str], noise_dbm_hz: float | None) 
             "located; look at the leads, their pads and connectors first"
         )
     return f"the thru holds while its leads are flexed as they were: the joint that jumps in {where} is the device's"
+
+
+def jumpy(stays: Sequence[Visit], noise: float | None) -> list[str]:
+    """Return the hookups among these whose trace jumped again when it was taken again."""
+    return [stay.hookup.name for stay in stays if stay.jumped and jumped_db(stay, noise)]
+
+
+def unlocated(stays: Sequence[Visit], noise: float | None, history: Sequence[Entry]) -> Warn | None:
+    """A jump after the last thru cannot be held against the leads: say so."""
+    last = max((n for n, stay in enumerate(stays) if stay.hookup.kind is HookupKind.THRU), default=-1)
+    shaky = jumpy(stays[last + 1 :], noise)
+    text = f"the joint that jumped in {' and '.join(shaky)} is not located: no thru was flexed after it"
+    return unsaid(text, history) if shaky else None
+
+
+def new_jump(stay: Visit, noise: float | None, history: Sequence[Entry]) -> Connect | Warn | None:
+    """A trace that jumped is taken again with more sweeps; what jumps again is said, and nothing rests on it."""
+    size = jumped_db(stay, noise)
+    if not size:
+        return None
+    text = jump_text(stay.hookup, size)
+    if not stay.jumped:
+        return Connect(hookup=stay.hookup, why="the jump must show whether it comes back", refused=text, jump_db=size)
+    text = f"{text} again: {stay.hookup.name} does not repeat, and nothing that rests on it can be decided"
+    said = any(isinstance(e, Warned) and stay.hookup.name in e.why and "does not repeat" in e.why for e in history)
+    return None if said else Warn(why=text)
+
+
+def flexed(sweeps: Sequence[PlannedSweep]) -> tuple[PlannedSweep, ...]:
+    """More sweeps of each zoom, while the operator taps and flexes."""
+    why = "tap and flex the leads, and the device, gently while these sweeps run"
+    return tuple(
+        replace(s, repeats=max(s.repeats, FLEX_SWEEPS), why=f"{why}; {s.why}") if s.key != "overview" else s
+        for s in sweeps
+    )

@@ -2,14 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sequencer.core.history import Role
+from sequencer.core.history import Entry, Role, Warned
 from sequencer.core.hookup import Hookup
 from sequencer.core.trace import SweepSettings
 from sequencer.ports import Question
 
-__all__ = ["Adjust", "Ask", "Connect", "Done", "Drop", "Judge", "Step", "Stop", "SweepStep", "Void", "Wait", "Warn"]
+__all__ = [
+    "Adjust",
+    "Ask",
+    "Connect",
+    "Done",
+    "Drop",
+    "Judge",
+    "Step",
+    "Stop",
+    "SweepStep",
+    "Void",
+    "Wait",
+    "Warn",
+    "unsaid",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,3 +127,8 @@ class Done:
 
 
 Step = Ask | Connect | Adjust | Wait | SweepStep | Drop | Warn | Judge | Stop | Void | Done
+
+
+def unsaid(text: str, history: Sequence[Entry]) -> Warn | None:
+    """Return a warning, unless there is nothing to say or it has been given before."""
+    return None if not text or any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
