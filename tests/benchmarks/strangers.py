@@ -7,7 +7,8 @@ line a stranger, and exits 1 if any failed. `--keep DIR` keeps variant, dialect 
 
 What this does not show: whoever wrote these spellings and manners had read the probe and the list it tries
 (dialects/spellings.yaml), so a share here is no first contact. It shows that combinations hold, not that every word is
-known; and at speed 0 nothing of how the end of a sweep is seen in time (`--speed 1` does, at ten minutes a few strangers).
+known; and at speed 0 nothing of how the end of a sweep is seen in time (`--speed 1` does,
+at ten minutes for six).
 """
 
 from __future__ import annotations
