@@ -132,3 +132,11 @@ class InterruptedRunError(NotchbookError):
     """Ctrl-C (130) or SIGTERM (143): the generator is off and the run is kept."""
 
     exit_code = 130
+
+
+class SignalStop(KeyboardInterrupt):
+    """SIGTERM or SIGHUP. As with Ctrl-C, nothing that waits for a bench's trouble may take it for that."""
+
+    def __init__(self, number: int, name: str) -> None:
+        super().__init__(f"stopped by {name}")
+        self.name, self.status = name, 128 + number

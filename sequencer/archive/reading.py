@@ -68,7 +68,7 @@ def open_run(folder: Path) -> StoredRun:
     Raises
     ------
     StoredDataError
-        When a file is missing, damaged, not the one the journal names, or of a newer version.
+        When a file is missing, damaged, not the one the journal names or the manifest marks, or of a newer version.
     """
     history, torn = read_journal(
         _bytes(folder, names.JOURNAL),
@@ -80,7 +80,7 @@ def open_run(folder: Path) -> StoredRun:
         raise StoredDataError(msg, folder=str(folder))
     record = None
     if (folder / names.MANIFEST).exists():
-        load_manifest(_text(folder, names.MANIFEST), str(folder / names.MANIFEST))
+        _hold_against(load_manifest(_text(folder, names.MANIFEST), str(folder / names.MANIFEST)), folder)
         record = load_record(_text(folder, names.RESULT), str(folder / names.RESULT))
         began = history[0] if history else None
         if not isinstance(began, Began) or began.run_id != record.run_id:
@@ -94,6 +94,15 @@ def open_run(folder: Path) -> StoredRun:
         bench_text=_text(folder, names.BENCH),
         torn=torn,
     )
+
+
+def _hold_against(marks: Mapping[str, FileMark], folder: Path) -> None:
+    """Nothing is read out of a finished run whose words are no longer those it was finished with."""
+    for name in (names.RESULT, names.JOURNAL, names.RECIPE, names.BENCH):
+        mark = marks.get(name)
+        if mark is None or sha256_bytes(_bytes(folder, name)) != mark.sha256:
+            msg = f"{folder / name}: not the file its manifest marks; 'archive verify {folder.name}' says what changed"
+            raise StoredDataError(msg, folder=str(folder), file=name)
 
 
 def load_trace(folder: Path, file: str, sha256: str) -> Trace:

@@ -13,6 +13,7 @@ from sequencer.cli.probe_command import add_probe
 __all__ = ["build_parser", "main"]
 
 YES, NO, CANNOT_SAY = 0, 1, 4
+READER_GONE = 141  # 128 + SIGPIPE, as shells count
 
 _EPILOG = """\
 exit status: 0 yes (accepted); 1 no (not accepted); 2 recipe, files or call wrong; 3 the bench let us down
@@ -126,13 +127,13 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _guarded(asked: argparse.Namespace) -> int:
     """Run the command; every error ends in one clear message and the status of its branch."""
-    from sequencer.errors import AskedWrongError, InterruptedRunError, NotchbookError
+    from sequencer.errors import AskedWrongError, InterruptedRunError, NotchbookError, SignalStop
 
     def stop(number: int, _frame: object) -> NoReturn:
-        msg = "stopped by SIGTERM" + ("; the run is kept" if asked.command in {"run", "resume"} else "")
-        raise InterruptedRunError(msg, status=128 + number)
+        raise SignalStop(number, signal.Signals(number).name)
 
-    previous = signal.signal(signal.SIGTERM, stop)
+    ends = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    previous = {number: signal.signal(number, stop) for number in ends}
     try:
         from sequencer.cli import commands
 
@@ -144,16 +145,20 @@ def _guarded(asked: argparse.Namespace) -> int:
             _say(f"notchbook: what was taken is kept; go on with: notchbook resume {folder}")
         status = exc.facts.get("status", exc.exit_code)
         return status if isinstance(status, int) else exc.exit_code
+    except SignalStop as exc:
+        _say(f"notchbook: {exc}")
+        return exc.status
     except KeyboardInterrupt:
         _say("notchbook: interrupted")
         return InterruptedRunError.exit_code
-    except BrokenPipeError:
+    except BrokenPipeError:  # whoever read has gone: what the answer was they cannot know, so it is not 'yes'
         sys.stderr.close()
-        return YES
+        return READER_GONE
     except Exception as exc:  # noqa: BLE001 - the last door: one line for people, the rest in a file
         return _crashed(exc)
     finally:
-        signal.signal(signal.SIGTERM, previous)
+        for number, handler in previous.items():
+            signal.signal(number, handler)
     if answer is None:
         return YES
     return {"yes": YES, "no": NO}.get(answer, CANNOT_SAY)

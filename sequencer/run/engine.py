@@ -32,7 +32,7 @@ from sequencer.core.history import (
     Warned,
 )
 from sequencer.core.record import Record
-from sequencer.errors import HookupError, InstrumentError, InterruptedRunError, LinkError, NotchbookError
+from sequencer.errors import HookupError, InstrumentError, InterruptedRunError, LinkError, NotchbookError, SignalStop
 from sequencer.ports import Analyzer, Clock, Listener, Operator, Progress, ReportWriter, RunStore, SavedTraces, Switch
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import Evaluation, evaluate
@@ -140,9 +140,10 @@ class Engine:
             self._make_safe()
             self._append(Finished(at=self._now(), why=step.why))
         except KeyboardInterrupt as exc:
-            self._safe_and_stopped("Ctrl-C")
-            msg = "interrupted by the operator; the run is kept"
-            raise InterruptedRunError(msg) from exc
+            by, status = (exc.name, exc.status) if isinstance(exc, SignalStop) else ("Ctrl-C", 130)
+            self._safe_and_stopped(by)
+            msg = f"interrupted by {by}; the run is kept"
+            raise InterruptedRunError(msg, status=status) from exc
         except NotchbookError as exc:
             self._safe_and_stopped(exc.message)
             raise

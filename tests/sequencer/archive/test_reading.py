@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -53,10 +52,21 @@ def test_a_journal_without_its_beginning_is_refused(folder: Path) -> None:
         open_run(folder)
 
 
-def test_a_result_of_another_run_is_refused(folder: Path) -> None:
-    path = folder / "result.json"
-    path.write_text(json.dumps(json.loads(path.read_text()) | {"run_id": "other"}))
-    with pytest.raises(StoredDataError, match="a file was swapped"):
+@pytest.mark.parametrize(
+    ("name", "was", "made"),
+    [
+        ("result.json", b"}", b" }"),
+        ("journal.jsonl", b'"simulated":', b'"simulated": '),
+        ("recipe.yaml", b"\n", b" \n"),
+        ("bench.yaml", b"\n", b" \n"),
+    ],
+)
+def test_nothing_is_read_out_of_an_edited_run(folder: Path, name: str, was: bytes, made: bytes) -> None:
+    """Else `report` and `judge` would give what was edited a fresh seal."""
+    path = folder / name
+    whole = path.read_bytes()
+    path.write_bytes(whole.replace(was, made) if was in whole else whole + b" ")
+    with pytest.raises(StoredDataError, match=f"{name}: not the file its manifest marks"):
         open_run(folder)
 
 

@@ -1,0 +1,53 @@
+"""A run that is asked to end, or whose terminal is closed, ends safely whatever it is doing."""
+
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+pytestmark = pytest.mark.bench
+
+WITHIN_S = 30.0  # a loaded computer starts Python, numpy and the bench in far less
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_it_ends_while_an_unknown_analyzer_is_still_being_asked(tmp_path, name: str) -> None:
+    """Asking takes a silent instrument for one that does not know the words; a signal is no silence."""
+    command = [
+        sys.executable, "-m", "sequencer.cli", "run", "vhf-600k-acceptance", "--bench", "simulated::waits-inside",
+        "--speed", "1", "--yes", "--out", str(tmp_path),
+    ]  # fmt: skip
+    process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    try:
+        said = _read_until(process.stderr.fileno(), b"asking")
+        time.sleep(1.0)
+        process.send_signal(getattr(signal, name))
+        assert process.wait(WITHIN_S) == 128 + getattr(signal, name), said
+    finally:
+        process.kill()
+        process.wait()
+        process.stderr.close()
+
+
+def test_a_reader_that_has_gone_is_never_told_yes() -> None:
+    command = [sys.executable, "-m", "sequencer.cli", "recipe", "schema"]
+    reading, writing = os.pipe()
+    os.close(reading)
+    process = subprocess.Popen(command, stdout=writing, stderr=subprocess.DEVNULL)
+    os.close(writing)
+    assert process.wait(WITHIN_S) == 141
+
+
+def _read_until(stream: int, words: bytes) -> bytes:
+    said, until = b"", time.monotonic() + WITHIN_S
+    while words not in said:
+        assert time.monotonic() < until, said
+        if select.select([stream], [], [], 0.2)[0]:
+            part = os.read(stream, 4096)
+            assert part, said
+            said += part
+    return said
