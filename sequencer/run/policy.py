@@ -27,6 +27,7 @@ from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.compression import compression_text
 from sequencer.run.conditions import condition_question
 from sequencer.run.foreign import foreign_step
+from sequencer.run.fresh import not_swept
 from sequencer.run.matrix import ask_for_hands, plan_for
 from sequencer.run.mistaken import exchanged, mistaken_before, mistaken_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm
@@ -176,12 +177,13 @@ def _at_stations(
         again = retake_step(sweeps, stay, history)
         if again is not None:
             return again
-        fault = _fault(stay, expected, thru, last, before, recipe, noise, _heard(stays))
+        here = number + 1 == len(stays)  # only what is still connected can be asked about
+        fault = not_swept(stay, noise) if here else ""
+        fault = fault or _fault(stay, expected, thru, last, before, recipe, noise, _heard(stays))
         fault = fault or mistaken_for(stay, stays[:number], thru, recipe, noise)
         other_side = exchanged(stay, thru, recipe, noise)
         if other_side and not stay.refused:
             fault = fault or f"{other_side}: are the leads on the wrong ports?"
-        here = number + 1 == len(stays)  # only what is still connected can be asked about
         doubt = suspicion(stay, recipe, bench, history) if here and not fault else ""
         if doubt and not stay.refused:
             fault = doubt

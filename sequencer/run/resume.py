@@ -2,7 +2,8 @@
 
 Before anything taken earlier is used, the first reference (the thru; with a bridge alone, the open) is swept once
 more. If it reads as it did, what was taken stays and only the hookup in progress is taken again. If the bench was
-switched off, is another one, or reads otherwise, nothing stays: the run begins with its first reference.
+switched off, is another one, or reads otherwise, nothing stays: the run begins with its first reference. Then the
+device itself is looked at (`same_device`).
 """
 
 from __future__ import annotations
@@ -12,12 +13,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from sequencer.core.capability import Capabilities
-from sequencer.core.history import Adjusted, Connected, Entry, Identified, Refused, Resumed, Role, Swept, Voided
+from sequencer.core.history import Adjusted, Entry, Identified, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import HookupKind
 from sequencer.core.normalise import differing
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.plan import Plan, expected_thru_dbm, reflect_level_dbm
 from sequencer.run.proof import hookup_fault, sweep_fault
+from sequencer.run.same_device import check_of, device_step
 from sequencer.run.steps import Adjust, Connect, Step, Stop, SweepStep, Void
 from sequencer.run.visits import Visit, visits, without_sweeps
 
@@ -42,8 +44,13 @@ def since_session(history: Sequence[Entry]) -> Sequence[Entry]:
 
 def allowed_db(bench: Bench) -> float:
     """Return how far the reference may have moved: drift as small as goes unsaid, and the joint made twice."""
+    return DRIFT_DB + _matings_db(bench)
+
+
+def _matings_db(bench: Bench) -> float:
+    """What one joint made twice may differ by."""
     figure = bench.specifications.connection_db
-    return DRIFT_DB + 2.0 * (ASSUMED_MATING_DB if figure is None else figure.worst)
+    return 2.0 * (ASSUMED_MATING_DB if figure is None else figure.worst)
 
 
 def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, history: Sequence[Entry]) -> Step | None:
@@ -61,7 +68,7 @@ def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, his
     if other:
         return Void(why=f"{other}: what was taken before cannot be set against what is taken now")
     first = plan.stations[0]
-    check = _check(after)
+    check = check_of(after, first.hookup.name)
     if check is None or check.waiting:
         return Connect(hookup=first.hookup, why=_WHY, check=True)
     bridge = first.hookup.kind is HookupKind.REFLECT
@@ -89,7 +96,9 @@ def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, his
             hookup=first.hookup.name, key=planned.key, role=Role.CHECK, settings=planned.settings, why=_WHY
         )
     text = moved(stays[0].swept, [s for s in check.swept if s.role is Role.CHECK], allowed_db(bench))
-    return Void(why=text) if text else None
+    if text:
+        return Void(why=text)
+    return device_step(recipe, stays, history, allowed_db(bench) + _matings_db(bench))
 
 
 def moved(before: Sequence[Swept], now: Sequence[Swept], allowed: float) -> str:
@@ -121,26 +130,6 @@ def _other_bench(before: Sequence[Entry], after: Sequence[Entry]) -> str:
     if old.capabilities != new.capabilities:
         return "the analyzer states other limits than before"
     return ""
-
-
-def _check(after: Sequence[Entry]) -> Visit | None:
-    """Return the stay at the reference in this session, None before it was connected."""
-    check: Visit | None = None
-    here = False
-    for entry in after:
-        if isinstance(entry, Connected):
-            here = entry.check
-            if here and check is None:
-                check = Visit(entry.hookup)
-            elif here and check is not None:
-                check.waiting = False
-        elif isinstance(entry, Refused) and here and check is not None:
-            check.swept.clear()
-            check.refused += 1
-            check.waiting = True
-        elif isinstance(entry, Swept) and here and check is not None:
-            check.swept.append(entry)
-    return check
 
 
 def _fault(check: Visit, expected_dbm: float, recipe: Recipe) -> str:

@@ -60,6 +60,15 @@ class CallLink:
         digits = int(answer[1:2])
         return answer[2 + digits : 2 + digits + int(answer[2 : 2 + digits])]
 
+    def query_trace(self, command: str) -> bytes | str:
+        """Return the payload where the answer is a block, else the text."""
+        self.write(command)
+        answer = self._exchange.take()
+        if not answer.startswith(b"#"):
+            return answer.decode("ascii").rstrip("\r\n")
+        digits = int(answer[1:2])
+        return answer[2 + digits : 2 + digits + int(answer[2 : 2 + digits])]
+
     def close(self) -> None:
         """Nothing to let go of."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -16,9 +17,12 @@ from sequencer.run.settings import RATE
 from sequencer.run.steps import Done, Drop, SweepStep, Warn
 from sequencer.run.sweeps import Sweeps
 
+_count = itertools.count(1)
+
 
 def level(sweep: Sweep, values) -> Sweep:
-    return replace(sweep, trace=Trace(sweep.trace.freq_hz, np.broadcast_to(values, sweep.trace.freq_hz.shape)))
+    shown = np.broadcast_to(values, sweep.trace.freq_hz.shape) + 1e-9 * next(_count)  # no two sweeps are one
+    return replace(sweep, trace=Trace(sweep.trace.freq_hz, shown))
 
 
 def notch(sweep: Sweep, width_hz: float, deeper_db: float = 0.0) -> Sweep:
