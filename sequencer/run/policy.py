@@ -185,8 +185,7 @@ def _at_stations(
         if other_side and not stay.refused:
             fault = fault or f"{other_side}: are the leads on the wrong ports?"
         doubt = suspicion(stay, recipe, bench, history) if here and not fault else ""
-        if doubt and not stay.refused:
-            fault = doubt
+        fault = fault or ("" if stay.refused else doubt)
         if fault:
             if stay.refused + 1 >= MOST_TRIES:
                 return Stop(why=f"{stay.hookup.name}: {fault} (refused {stay.refused + 1} times)")
