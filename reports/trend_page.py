@@ -9,7 +9,7 @@ from reports.charts import Chart, Dot, LimitLine, ladder, value_range
 from reports.compare_page import page
 from reports.figures import SIMULATED_MARK
 from reports.study_words import slope_digits, slope_words
-from reports.words import bound_of, has_limit, interval_text, limit_text, requirement_text, value_text
+from reports.words import bound_of, has_limit, interval_text, limit_text, own_limits, requirement_text, value_text
 from sequencer.core.comparison import Series, Slope, Trend
 from sequencer.core.record import Limit, Result, Statement
 
@@ -45,9 +45,10 @@ def _section(number: int, series: Series, mark: str) -> dict[str, object]:
             "warm": "" if p.temperature_c is None else f"{p.temperature_c:g} °C",
             "statement": p.result.statement,
             "limited": has_limit(p.result.limit),
+            "limit": limit,
             "run": p.run_id,
         }
-        for p in series.points
+        for p, limit in zip(series.points, own_limits([p.result for p in series.points]), strict=True)
     ]
     moving = ""
     if series.slope is not None:

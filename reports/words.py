@@ -20,6 +20,7 @@ __all__ = [
     "overall_sentence",
     "percent",
     "probability_text",
+    "own_limits",
     "requirement_text",
     "interval_text",
     "value_text",
@@ -46,6 +47,12 @@ def limit_text(limit: Limit, unit: str) -> str:
     if limit.min is not None:
         return f"at least {_exact(limit.min, unit)}"
     return "none stated"
+
+
+def own_limits(results: Sequence[Result]) -> list[str]:
+    """Return each result's own limit where they are not all judged against one; else empty texts."""
+    texts = [limit_text(result.limit, result.unit) if has_limit(result.limit) else "" for result in results]
+    return texts if len(set(texts)) > 1 else [""] * len(texts)
 
 
 def margin_text(result: Result) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from reports.change_words import change_interval, difference, e_n, family_sentence, limit_on_change, signed
 from reports.study_words import best_words, slope_words
-from reports.words import has_limit, interval_text, limit_text, value_text
+from reports.words import has_limit, interval_text, limit_text, own_limits, value_text
 from sequencer.cli.words import fold, plain, table
 from sequencer.core.comparison import Against, Series, Studied, Study, Trend
 from sequencer.core.record import FamilyChange, Record
@@ -85,9 +85,10 @@ def trend_text(trend: Trend) -> str:
 
 def _series(series: Series) -> list[str]:
     last = series.points[-1].result
-    limit = f", {limit_text(last.limit, last.unit)}" if has_limit(last.limit) else ""
+    own = own_limits([point.result for point in series.points])
+    limit = f", {limit_text(last.limit, last.unit)}" if has_limit(last.limit) and not any(own) else ""
     rows = []
-    for point in series.points:
+    for point, against in zip(series.points, own, strict=True):
         warm = "not recorded" if point.temperature_c is None else f"{point.temperature_c:g} degC"
         rows.append(
             (
@@ -95,7 +96,7 @@ def _series(series: Series) -> list[str]:
                 plain(value_text(point.result)),
                 plain(interval_text(point.result)),
                 warm,
-                point.result.statement.value,
+                point.result.statement.value + (f" ({plain(against)})" if against else ""),
             )
         )
     told = [*fold(plain(f"{series.id}{limit}"), WIDTH)]

@@ -13,6 +13,9 @@ import pytest
 from reports.charts import Chart, Dot, LimitLine, ladder, value_range
 from reports.study_words import like_label, slope_words
 from reports.trend_page import render_trend
+from reports.words import limit_text
+from sequencer.cli.study_text import trend_text
+from sequencer.core.record import Limit
 from sequencer.studies.trend import trend_of
 
 spec = importlib.util.spec_from_file_location("compare_page_tests", Path(__file__).with_name("test_compare_page.py"))
@@ -38,6 +41,16 @@ def test_three_years_are_drawn_with_slope_and_temperature(synthetic) -> None:
     assert text.count('class="fitted"') >= 1
     assert "moves" in text  # 0.3 dB each 300 days against a budget of about 0.1 dB
     assert text.count("<h3") == len(runs[0].results)
+
+
+def test_each_statement_names_its_own_limit_where_the_limits_changed(synthetic) -> None:
+    first, second = history(synthetic, (0.0, 0.1))
+    stricter = replace(second.results[0], limit=Limit(min=None, max=1.55))
+    second = replace(second, results=(stricter, *second.results[1:]))
+    trend = trend_of([first, second], first.serial)
+    for text in (render_trend(trend), trend_text(trend)):
+        assert text.count("(at most 1.55 dB)") == 1
+        assert text.count(f"({limit_text(first.results[0].limit, 'dB')})") == 1
 
 
 def test_one_run_is_a_page_too_and_a_simulated_one_is_marked(synthetic) -> None:
