@@ -165,6 +165,11 @@ def open_simulated(
         said = process.communicate()[1].strip().splitlines()  # and closes the pipes
         msg = said[-1] if said else "the simulated bench did not start"
         raise (UsageError if process.returncode == 2 else BenchError)(msg)
+    if not line.startswith("{"):  # asked for a list of names, it prints them and ends
+        names = ", ".join((line + process.stdout.read()).split())
+        process.communicate()  # and closes the pipes
+        msg = f"--bench simulated: 'list' is no device and no variant; there are {names}"
+        raise UsageError(msg)
     process.stderr.close()
     return SimulatedProcess(said=json.loads(line), process=process)
 
@@ -236,6 +241,7 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     from sequencer.archive.runfolder import RunFolder
     from sequencer.core.history import Began
     from sequencer.run.engine import Engine
+    from sequencer.run.recording import says_simulated
     from sequencer.studies.changes import check_baseline
 
     if request.baseline is not None:
@@ -254,7 +260,7 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     for way, data in learning:
         store.transcript(way, data)
     with _kept(store), _outside(bench, store, people, simulated=simulated, files=files) as outside:
-        simulated = simulated or _says_simulated(outside.analyzer.identification())
+        simulated = simulated or says_simulated(outside.analyzer.identification())
         if request.baseline is not None:
             check_baseline(request.baseline, serial=request.serial, simulated=simulated)
         began = Began(
@@ -471,8 +477,3 @@ def _same_bench(stored: StoredRun, recipe: Recipe, bench: Bench, began: Began) -
 def _of_the_switch(store: RunFolder) -> Callable[[str, bytes], None]:
     """Mark the switch's exchanges in bus.log, which is the analyzer's as well."""
     return lambda direction, data: store.transcript(f"switch {direction}", data)
-
-
-def _says_simulated(identification: Mapping[str, str]) -> bool:
-    """A simulated bench says so itself, however it was reached."""
-    return any("simulated bench" in answer for answer in identification.values())

@@ -43,7 +43,7 @@ from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import is_witness, witnessed
 from sequencer.units import show_hz
 
-__all__ = ["earlier_seconds", "make_record", "result_text"]
+__all__ = ["earlier_seconds", "make_record", "result_text", "says_simulated"]
 
 _FROM_FILES = (
     "The sweeps were read from files, not taken by this program: that a hookup stood, and every setting that a file "
@@ -71,6 +71,11 @@ def earlier_seconds(history: Sequence[Entry]) -> float:
     if began.simulated:
         return whole_s / began.speed if began.speed > 0.0 else 0.0
     return max(whole_s, 0.0)
+
+
+def says_simulated(identification: Mapping[str, str]) -> bool:
+    """Whether a simulated bench answered, analyzer or switch: it says so itself, however it was reached."""
+    return any("simulated bench" in answer for answer in identification.values())
 
 
 def make_record(
@@ -104,7 +109,8 @@ def make_record(
     return Record(
         program=began.program,
         run_id=began.run_id,
-        simulated=began.simulated,
+        simulated=began.simulated
+        or any(says_simulated(e.identification) for e in history if isinstance(e, Identified)),
         overall=overall(done.results),
         complete=finished,
         title=recipe.title or recipe.name,

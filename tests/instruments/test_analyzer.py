@@ -402,6 +402,15 @@ def test_a_sweep_that_never_ends_is_aborted(
 # --- make safe ---
 
 
+@pytest.fixture
+def sigint_heard() -> Iterator[None]:
+    """SIGINT raises, though whoever started the tests ignores it (a shell's background)."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("sigint_heard")
 def test_ctrl_c_while_sweeping_can_be_followed_by_output_off(analyzer: ScpiAnalyzer, instrument: ToyAnalyzer) -> None:
     instrument.sweep_s = 10.0
     threading.Timer(0.15, os.kill, (os.getpid(), signal.SIGINT)).start()

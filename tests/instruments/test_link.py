@@ -275,6 +275,15 @@ def test_only_one_line_of_ascii_is_sent(toy: Any, link: Link, command: str) -> N
     assert toy.received == []
 
 
+@pytest.fixture
+def sigint_heard() -> Iterator[None]:
+    """SIGINT raises, though whoever started the tests ignores it (a shell's background)."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("sigint_heard")
 def test_ctrl_c_within_a_read_leaves_a_link_that_can_be_reopened(toy: Any, link: Link) -> None:
     toy.answers |= {"SLOW?": lambda _peer, _line: None, "X?": b"1\n"}
     link.timeout_s = 5.0

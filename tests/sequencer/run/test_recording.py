@@ -67,3 +67,19 @@ def test_what_the_run_decided_is_printed_no_finer_than_the_table(play, low: floa
     told, _, interval = result_text(one).partition(", 95 % interval ")
     assert told == value_text(one)
     assert interval.replace(" dB to ", " to ") == interval_text(one)
+
+
+@pytest.mark.parametrize("who", ["analyzer", "switch"])
+def test_whoever_says_simulated_makes_the_run_simulated(play, who: str) -> None:
+    play.history[0] = replace(play.history[0], simulated=False)
+    play.whole()
+
+    def simulated() -> bool:
+        done = evaluate(play.recipe, play.bench, play.history)
+        return make_record(play.recipe, play.bench, play.history, done, wall_seconds=0.0).simulated
+
+    named = play.history[1]
+    play.history[1] = replace(named, identification={"analyzer": "Invented,A,1,1"})
+    assert not simulated()
+    play.history.append(replace(named, identification={who: "Invented,simulated bench,1,1"}))  # as on resume
+    assert simulated()
