@@ -399,6 +399,21 @@ def test_a_sweep_that_never_ends_is_aborted(
     assert analyzer.make_safe()
 
 
+def test_an_error_queued_by_a_sweep_is_found_without_an_esr_bit(
+    analyzer: ScpiAnalyzer, instrument: ToyAnalyzer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = instrument.one
+
+    def one(command: str) -> Any:
+        if command == "INIT":
+            instrument.queue.append('-200,"Execution error"')  # no bit of *ESR? tells of it
+        return plain(command)
+
+    monkeypatch.setattr(instrument, "one", one)
+    with pytest.raises(InstrumentError, match="Execution error"):
+        analyzer.sweep(SETTINGS)
+
+
 # --- make safe ---
 
 
