@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -13,7 +14,7 @@ from reports.words import limit_text
 from sequencer.core.record import Curve, CurveKind, Limit, Record, Result
 from sequencer.core.trace import FloatArray
 from sequencer.errors import UnitError
-from sequencer.units import FREQUENCY, parse, show_hz
+from sequencer.units import DB, FREQUENCY, parse, show_hz
 
 __all__ = ["SIMULATED_MARK", "Figure", "FigureGroup", "figure_groups"]
 
@@ -25,6 +26,8 @@ _HIDERS = (  # what can hide the device: kind, direct label, style
     (CurveKind.DISPLAY_BOTTOM, "display end", "display"),
 )
 _DRAWN_AS_LOSS = ("insertion loss", "rejection", "isolation", "notch depth", "return loss")
+_HIDDEN_WITHIN_DB = 10.0  # nearer than this to what hides it a reading is not the device's (trade notes 1.3)
+_WIDER = " So wide a sweep needs a wider filter: noise and leakage stand higher here than in the close-ups."
 _NOTCHLIKE_DB = 30.0  # a response that reaches this loss is drawn together with what could hide it
 
 
@@ -114,15 +117,24 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
         for other in curves
         if other.kind is kind and other.where == curve.where and other.key == curve.key
     ]
+    if reflection:
+        hiders = [
+            Line("directivity", "leakage", curve.freq_hz, np.full(curve.freq_hz.size, db))
+            for db in _directivity(record)
+        ]
     y_from = [np.array([mark.value for mark in limits], dtype=np.float64), curve.value]
     drawn = [device]
+    if reflection and float(np.nanmax(curve.value)) > min((line.value[0] for line in hiders), default=np.inf) - 10.0:
+        drawn += hiders
+        y_from += [line.value for line in hiders]
     if not reflection and float(np.nanmax(curve.value)) >= _NOTCHLIKE_DB:
         drawn += hiders
         y_from += [np.asarray([np.nanpercentile(line.value, (5, 95))]).ravel() for line in hiders]
     aside = [f"{line.label} at {np.nanmedian(line.value):.0f} dB" for line in hiders if line not in drawn]
     caption = f"Figure {number}. {title}, {low_hz / 1e6:.3f} to {high_hz / 1e6:.3f} MHz."
     caption += f" Off the plot, further down: {', '.join(aside)}." if aside else ""
-    rows = _table(record, curve, [device, *hiders])
+    caption += _WIDER if curve.key == _OVERVIEW and not reflection and len(drawn) > 1 else ""
+    rows = _table(record, curve, [device, *hiders], hidden=True)
     plot = Plot(
         id=f"fig{number}",
         title=_stamped(record, title),
@@ -253,13 +265,46 @@ def _bands(record: Record, curve: Curve) -> tuple[BandMark, ...]:
     return tuple(found.values())
 
 
-def _table(record: Record, curve: Curve, lines: Sequence[Line]) -> tuple[tuple[str, ...], ...]:
-    """Tabulate every line at each target, and where the first line is least and greatest."""
+def _directivity(record: Record) -> list[float]:
+    """Return what the bridge's equipment row states, dB: a return loss near it is the bridge's own."""
+    stated = []
+    for item in record.equipment:
+        with contextlib.suppress(UnitError):  # a record from elsewhere may say it in words
+            stated += [parse(item["directivity"], DB)] if "directivity" in item else []
+    return stated
+
+
+def _table(record: Record, curve: Curve, lines: Sequence[Line], *, hidden: bool = False) -> tuple[tuple[str, ...], ...]:
+    """Tabulate every line at each target, and where the first line is least and greatest.
+
+    ``hidden``: the first line is the device, and what the others hide is not read off it.
+    """
     low_hz, high_hz = float(curve.freq_hz[0]), float(curve.freq_hz[-1])
     points = [(f"{m.label} MHz", m.freq_hz) for m in _targets(record, low_hz, high_hz)]
     for name, at in (("least", np.nanargmin(curve.value)), ("greatest", np.nanargmax(curve.value))):
         points.append((f"{name}, {show_hz(float(curve.freq_hz[at]))}", float(curve.freq_hz[at])))
-    return tuple((label, *(_reading(line, hz) for line in lines)) for label, hz in points)
+    first, others = lines[0], lines[1:]
+    return tuple(
+        (
+            label,
+            (_hidden_by(first, others, hz) if hidden else "") or _reading(first, hz),
+            *(_reading(line, hz) for line in others),
+        )
+        for label, hz in points
+    )
+
+
+def _hidden_by(device: Line, hiders: Sequence[Line], hz: float) -> str:
+    """Say what stands so near a reading that it may be what was read; single points of noise scatter, so its middle."""
+    value = float(device.value[int(np.argmin(np.abs(device.freq_hz - hz)))])
+    levels = {}
+    for line in hiders:
+        at = int(np.argmin(np.abs(line.freq_hz - hz)))
+        levels[line.label] = float(np.nanmedian(line.value[max(at - 5, 0) : at + 6]))
+    near = min(levels, key=levels.__getitem__, default="")
+    if near and value > levels[near] - _HIDDEN_WITHIN_DB:
+        return f"hidden by {near}"
+    return ""
 
 
 def _reading(line: Line, hz: float) -> str:

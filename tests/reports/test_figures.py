@@ -92,6 +92,35 @@ def test_the_table_reads_the_curve(groups, synthetic):
     assert f"{curve.value.max():.2f}" in next(value for name, value in rows.items() if name.startswith("greatest"))
 
 
+def _curve(synthetic, kind: CurveKind, db: float) -> Curve:
+    grid = np.linspace(synthetic.RECEIVE_HZ - 2e6, synthetic.RECEIVE_HZ + 2e6, 51)
+    where = "ANT" if kind is CurveKind.RETURN_LOSS else "TX-ANT"
+    return Curve(kind=kind, where=where, key="overview", freq_hz=grid, value=np.full(51, db))
+
+
+@pytest.mark.parametrize(
+    ("device_db", "said"), [(86.15, "hidden by leakage"), (67.9, "hidden by leakage"), (65.0, "65.00")]
+)
+def test_what_leakage_made_is_not_told_as_the_devices(synthetic, device_db: float, said: str) -> None:
+    curves = [
+        _curve(synthetic, CurveKind.RESPONSE, device_db),
+        _curve(synthetic, CurveKind.FLOOR, 84.0),
+        _curve(synthetic, CurveKind.LEAKAGE, 76.4),
+    ]
+    figure = figure_groups(synthetic.record(), curves)[0].figures[0]
+    assert {row[1] for row in figure.rows} == {said}
+    assert "wider filter" in figure.caption
+
+
+@pytest.mark.parametrize(("device_db", "said"), [(53.84, "hidden by directivity"), (22.0, "22.00")])
+def test_what_the_bridge_made_is_not_told_as_the_devices(synthetic, device_db: float, said: str) -> None:
+    bridge = {"what": "directional bridge", "id": "", "calibrated": "", "directivity": "40 dB"}
+    record = replace(synthetic.record(), equipment=(bridge,))
+    figure = figure_groups(record, [_curve(synthetic, CurveKind.RETURN_LOSS, device_db)])[0].figures[0]
+    assert {row[1] for row in figure.rows} == {said}
+    assert ("directivity" in figure.svg) == (device_db > 30.0)
+
+
 def test_every_plot_of_a_simulated_run_is_stamped(synthetic):
     for group in figure_groups(synthetic.record(simulated=True), synthetic.curves()):
         for figure in group.figures:
