@@ -133,7 +133,8 @@ def _guarded(asked: argparse.Namespace) -> int:
         raise SignalStop(number, signal.Signals(number).name)
 
     ends = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    previous = {number: signal.signal(number, stop) for number in ends}
+    heard = [number for number in ends if signal.getsignal(number) is not signal.SIG_IGN]  # nohup means it
+    previous = {number: signal.signal(number, stop) for number in heard}
     try:
         from sequencer.cli import commands
 
