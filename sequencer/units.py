@@ -20,6 +20,7 @@ __all__ = [
     "DB_PER_HOUR",
     "FREQUENCY",
     "LENGTH",
+    "OFFSET",
     "PERCENT",
     "PERIOD",
     "PLAIN",
@@ -48,6 +49,7 @@ class Dimension:
 
 
 FREQUENCY = Dimension("frequency", "Hz", (("Hz", 1.0), ("kHz", 1e3), ("MHz", 1e6), ("GHz", 1e9)), "146.610 MHz")
+OFFSET = Dimension("frequency", "Hz", FREQUENCY.units, "8 kHz")  # a distance or width, where megahertz is a slip
 DB = Dimension("ratio", "dB", (("dB", 1.0),), "80 dB")
 DBM = Dimension("level", "dBm", (("dBm", 1.0),), "-10 dBm")
 DB_PER_DB = Dimension("scale figure", "dB/dB", (("dB/dB", 1.0),), "0.02 dB/dB")
@@ -101,7 +103,7 @@ def parse(text: str, dimension: Dimension) -> float:
         msg = f"{text!r} has no unit; write for example {_like_example(digits, dimension)!r}"
     elif _COMMA.match(text) is not None:
         msg = _not_a_number(text, dimension)
-    elif unit == "mHz" and dimension is FREQUENCY:
+    elif unit == "mHz" and dimension.base == "Hz":
         msg = f"{text!r}: mHz is a thousandth of a hertz; write MHz"
     elif dimension.units == PLAIN.units:
         msg = f"{text!r} takes no unit; write for example {digits!r}"

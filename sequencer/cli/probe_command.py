@@ -77,7 +77,7 @@ def probe(asked: argparse.Namespace) -> None:
     baud = asked.baud or rate
     if rate is not None:
         _say(f"it answers at {rate} baud")
-    _say("An instrument that answers takes about a minute, one that keeps silent where others complain about three.")
+    _say("This takes half a minute to some six minutes: longest where an instrument keeps silent about what is wrong.")
     try:
         done = learn(
             link,
@@ -89,6 +89,7 @@ def probe(asked: argparse.Namespace) -> None:
             within_s=within_s,
         )
     except NotchbookError as exc:
+        working.wipe()
         if text := exc.facts.get("text"):
             _give(target, bench_text(asked.resource, asked.visa, str(text), baud))
         raise

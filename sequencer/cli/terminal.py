@@ -154,7 +154,9 @@ class Terminal:
                 wrong = _allowed(question) if answer is None else question.wrong(answer)
                 if answer is not None and not wrong:
                     return answer
-                self._paragraph(f"{typed!r}: {wrong}", "  ")
+                self._paragraph(wrong if wrong.startswith(repr(typed)) else f"{typed!r}: {wrong}", "  ")
+            else:
+                self._paragraph(f"Enter alone is no answer here; {_allowed(question)}", "  ")
 
     # ---- Switch ------------------------------------------------------------------------------------
 

@@ -14,6 +14,7 @@ from sequencer.units import (
     DB_PER_HOUR,
     DBM,
     FREQUENCY,
+    OFFSET,
     PERCENT,
     PERIOD,
     PPM,
@@ -46,17 +47,19 @@ _BAUD = Whole(50, 4_000_000)
 _WORDS = Text(what="one line of text", matching=".*\\S.*", longest=200)
 
 _HERTZ = Amount(dimension=FREQUENCY, low=0.0, above_low=True, high=1e12)
-_AROUND = Amount(dimension=FREQUENCY, low=0.0, above_low=True, high=1e12, both_sides=True)
+_WIDTH = Amount(dimension=OFFSET, low=0.0, above_low=True, high=1e12)
+_AROUND = Amount(dimension=OFFSET, low=0.0, above_low=True, high=1e12, both_sides=True)
 _DB_ABOVE_0 = Amount(dimension=DB, low=0.0, above_low=True, high=HIGHEST_DB)
 _DB_FROM_0 = Amount(dimension=DB, low=0.0, high=HIGHEST_DB)
 _VSWR = FigureOf(Amount(dimension=VSWR, low=1.0))
+_AS_RETURN_LOSS = "write it as 'return loss', in dB: VSWR 1.5 is 14 dB, 1.3 is 17.7 dB"  # -20 log10((s - 1) / (s + 1))
 
 
 def amount_of(quantity: Quantity) -> Amount:
     """Return how limits of this quantity are written."""
     if quantity.unit == "dB":
         return _DB_ABOVE_0
-    return _AROUND if quantity is Quantity.NOTCH_FREQUENCY else _HERTZ
+    return _AROUND if quantity is Quantity.NOTCH_FREQUENCY else _WIDTH
 
 
 class Need(Enum):
@@ -122,7 +125,11 @@ _END_OF_LIMIT = OneOfUnits((_DB_ABOVE_0, _AROUND))
 
 _LIMIT = Fields(
     {
-        "quantity": Key(Choice(tuple(q.value for q in Quantity)), "what is required", required=True),
+        "quantity": Key(
+            Choice(tuple(q.value for q in Quantity), instead={"vswr": _AS_RETURN_LOSS, "swr": _AS_RETURN_LOSS}),
+            "what is required",
+            required=True,
+        ),
         "path": Key(_PATH_TEXT, "generator into the first port, analyzer on the second, loads on all others"),
         "port": Key(_PORT_TEXT, "the port whose return loss is meant"),
         "at": Key(

@@ -5,6 +5,8 @@ Refuses a limit that nothing can measure or that says nothing: every message tel
 
 from __future__ import annotations
 
+import math
+
 from sequencer.recipe.blocks import Block
 from sequencer.recipe.keys import QUANTITIES, Need, Takes, amount_of
 from sequencer.recipe.model import Quantity, Requirement
@@ -12,12 +14,13 @@ from sequencer.recipe.names import Names
 from sequencer.recipe.problems import Problems
 from sequencer.recipe.shapes import Word
 from sequencer.recipe.yaml_text import Scalar
-from sequencer.units import DB, FREQUENCY, show, show_hz
+from sequencer.units import DB, FREQUENCY, show, show_db, show_hz
 
 __all__ = ["read_limits"]
 
 MOST_REQUIREMENTS = 1000  # a run of more would take days
 BEST_RETURN_LOSS_DB = 60.0  # directivity of the best bridges is about 50 dB [common practice, no source]
+LOSSIEST_PASS_DB = 30.0  # what loses more passes nothing: such a limit can never fail [common practice, no source]
 
 _Found = list[tuple[Requirement, str]]  # with the condition in words, for the id where it needs one
 
@@ -180,6 +183,12 @@ class _Limit:
                         name, f"{show_hz(value)} is wider than the overview ({show_hz(span_hz)}): nothing measures it"
                     )
                     return False
+        most = limits.get("max", 0.0)
+        if quantity in (Quantity.INSERTION_LOSS, Quantity.RIPPLE) and most > LOSSIEST_PASS_DB:
+            meant = most / 10.0 ** math.floor(math.log10(most))
+            text = f"{show(most, DB)} of {quantity} is no limit: every path meets it; is {show_db(meant)} meant?"
+            self._note("max", text)
+            return False
         if quantity is Quantity.RETURN_LOSS and limits.get("min", 0.0) > BEST_RETURN_LOSS_DB:
             self._note("min", f"nothing on a bench shows more than {show(BEST_RETURN_LOSS_DB, DB)} of return loss")
             return False

@@ -7,7 +7,8 @@ come from the same table, so they cannot drift apart. A shape notes what is wron
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 from sequencer import units
@@ -110,9 +111,10 @@ class TextOrMapping:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One of a few words. Reads a str."""
+    """One of a few words. Reads a str. ``instead``: what to write for other words people use."""
 
     words: tuple[str, ...]
+    instead: Mapping[str, str] = field(default_factory=dict)
 
     def read(self, node: Node, key: str, problems: Problems) -> object:
         """Return the word."""
@@ -121,7 +123,8 @@ class Choice:
         if text is None:
             return BAD
         if text not in self.words:
-            near = "" if problems.full else did_you_mean(text, self.words)
+            known = self.instead.get(text.casefold())
+            near = f"; {known}" if known else "" if problems.full else did_you_mean(text, self.words)
             problems.add(node.line, key, f"{quoted(text)} is unknown (allowed: {allowed}){near}")
             return BAD
         return text

@@ -374,7 +374,7 @@ def _with_notes(measured: Measured, curve: PathCurve, estimate: Estimate) -> Est
         notes.append(f"reflection not measured at {' and '.join(missing)}: taken as large as energy allows")
     if any("assumed isolated" in row.name for row in estimate.rows):
         ways = " and ".join(measured.unmeasured_ways(curve.path, curve.sweep_center_hz))
-        notes.append(f"{ways} not measured: assumed isolated like this path, since the loads' effect rests on it")
+        notes.append(f"{ways} not measured, so taken to isolate as this path does; it tells how much the loads matter")
     return replace(estimate, notes=tuple(notes))
 
 

@@ -103,7 +103,7 @@ def make_record(
     swept = [e for e in history if isinstance(e, Swept)]
     saved = {trace.source: trace for trace in saved_in(history)}
     warnings = [_FROM_FILES] if saved else []
-    warnings += [e.why for e in history if isinstance(e, Warned | Refused | Voided | Resumed)]
+    warnings += [e.why for n, e in enumerate(history) if _warns(e, history[n + 1 :])]
     warnings += [e.why for e in history if isinstance(e, MadeSafe) and not e.proven]
     warnings += [w for w in done.warnings if w not in warnings]
     return Record(
@@ -141,6 +141,13 @@ def make_record(
         witnessed=witnessed(recipe, history),
         resumed=sum(isinstance(e, Resumed) and not e.itself for e in history),
     )
+
+
+def _warns(entry: Entry, after: Sequence[Entry]) -> bool:
+    """Return whether an entry is still a warning at the end: a hookup that was mended is told among the hookups."""
+    if isinstance(entry, Refused) and not entry.jump_db:
+        return not any(isinstance(e, Connected) and e.hookup.name == entry.hookup for e in after)
+    return isinstance(entry, Warned | Refused | Voided | Resumed)
 
 
 def _hookups(history: Sequence[Entry], bench: Bench) -> list[HookupRecord]:

@@ -88,7 +88,7 @@ def _slower(
     if rate <= RATE:
         return None
     name = f"{stay.hookup.name}, {planned.key}"
-    text = f"{name}: swept at {rate:.2g} notch widths squared a second, {RATE:g} is slow enough"
+    text = f"{name}: swept {rate / RATE:.1f} times faster than a notch this narrow can follow"
     old = [s for s in stay.set_aside if (s.key, s.role) == (planned.key, Role.DEVICE)]
     if halvings and old:
         earlier = dip([s for s in old if s.sweep.used.sweep_time_s == old[-1].sweep.used.sweep_time_s])

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from reports.words import interval_text, value_text
-from sequencer.core.history import Resumed, Stopped
+from sequencer.core.history import Connected, Refused, Resumed, Stopped, Warned
+from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.recipe.model import Figure, KitItem
 from sequencer.run.evaluate import evaluate
-from sequencer.run.recording import earlier_seconds, make_record, result_text
+from sequencer.run.recording import _warns, earlier_seconds, make_record, result_text
+
+AT = datetime(2026, 1, 1, tzinfo=UTC)
+MENDED = Connected(at=AT, why="once more", hookup=Hookup(name="floor", kind=HookupKind.FLOOR), by="operator")
+OTHER = Connected(at=AT, why="", hookup=Hookup(name="thru", kind=HookupKind.THRU), by="operator")
 
 
 @pytest.mark.parametrize(
@@ -83,3 +88,17 @@ def test_whoever_says_simulated_makes_the_run_simulated(play, who: str) -> None:
     assert not simulated()
     play.history.append(replace(named, identification={who: "Invented,simulated bench,1,1"}))  # as on resume
     assert simulated()
+
+
+def test_a_hookup_that_was_redone_is_no_warning_any_more() -> None:
+    unmoved = Refused(at=AT, why="nothing seems to have been moved", hookup="floor")
+    assert not _warns(unmoved, [MENDED])
+    assert _warns(unmoved, [OTHER])  # the run ended on it
+    assert _warns(unmoved, [])
+
+
+def test_a_trace_that_jumped_stays_a_warning() -> None:
+    """A joint that moved once may move again, whatever it read when it was taken again."""
+    assert _warns(Refused(at=AT, why="jumped by 0.8 dB", hookup="floor", jump_db=0.8), [MENDED])
+    assert _warns(Warned(at=AT, why="drift"), [MENDED])
+    assert not _warns(MENDED, [])
