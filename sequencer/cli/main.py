@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 import signal
 import sys
 from collections.abc import Sequence
@@ -143,7 +144,7 @@ def _guarded(asked: argparse.Namespace) -> int:
         _say(f"notchbook: {exc.message}")
         folder = str(exc.facts.get("folder", ""))  # of a run that was being taken; none where it could not be begun
         if folder and not isinstance(exc, AskedWrongError) and exc.facts.get("what") != "a new run":
-            _say(f"notchbook: what was taken is kept; go on with: notchbook resume {folder}")
+            _say(f"notchbook: what was taken is kept; go on with\n\n    notchbook resume {shlex.quote(folder)}\n")
         status = exc.facts.get("status", exc.exit_code)
         return status if isinstance(status, int) else exc.exit_code
     except SignalStop as exc:

@@ -35,7 +35,8 @@ def condition_question(history: Sequence[Entry]) -> Question | None:
     back = any(known[name].by == "operator" for name in _TEXTS if name in known)
     if key is not None:
         return Question(key=key, text=_TEXTS[key], safe_answer=NOT_RECORDED, wrong=_FAULTS[key], back=back)
-    if not back or SHOWN in known:
+    typed = any(known[name].by == "operator" and known[name].answer != NOT_RECORDED for name in _TEXTS)
+    if not typed or SHOWN in known:
         return None
     told = "; ".join(f"{name}: {known[name].answer}" for name in _TEXTS)
     return Question(key=SHOWN, text=f"For the report: {told}.", safe_answer="right", back=True)

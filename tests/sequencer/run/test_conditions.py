@@ -51,6 +51,7 @@ def test_the_last_answer_can_be_taken_back_too() -> None:
 
 def test_what_options_answered_is_not_shown_for_confirmation() -> None:
     assert condition_question([said(key, "x", "--set") for key in CONDITIONS]) is None
+    assert condition_question([said(key, "not recorded") for key in CONDITIONS]) is None
 
 
 @pytest.mark.parametrize("key", CONDITIONS)
