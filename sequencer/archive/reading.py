@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from sequencer.archive import names
-from sequencer.core.history import Began, Entry
+from sequencer.core.history import Began, Connected, Entry, Swept
 from sequencer.core.record import Record
 from sequencer.core.trace import Trace
 from sequencer.errors import StoredDataError, UsageError
@@ -32,6 +32,7 @@ from sequencer.formats.trace_csv import load_trace_csv
 
 __all__ = [
     "StoredRun",
+    "check_order",
     "facts_of",
     "find_run",
     "list_runs",
@@ -94,6 +95,23 @@ def open_run(folder: Path) -> StoredRun:
         bench_text=_text(folder, names.BENCH),
         torn=torn,
     )
+
+
+def check_order(stored: StoredRun) -> None:
+    """Hold every sweep to the hookup in place; lines that changed places would be gone on from under another's name.
+
+    Raises
+    ------
+    StoredDataError
+        Naming the first entry that does not belong where it stands.
+    """
+    folder, now = stored.folder, ""
+    for number, entry in enumerate(stored.history, start=1):
+        if isinstance(entry, Connected):
+            now = entry.hookup.name
+        elif isinstance(entry, Swept) and entry.hookup != now:
+            msg = f"{folder / names.JOURNAL}:{number}: a sweep of {entry.hookup}, while {now or 'nothing'} was in place"
+            raise StoredDataError(msg, folder=str(folder), line=number)
 
 
 def _hold_against(marks: Mapping[str, FileMark], folder: Path) -> None:

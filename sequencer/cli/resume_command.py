@@ -34,7 +34,7 @@ def resume(asked: argparse.Namespace) -> str:
     UsageError
         When the run is finished, or nothing of it had begun.
     """
-    from sequencer.archive.reading import find_run, open_run
+    from sequencer.archive.reading import check_order, find_run, open_run
     from sequencer.cli.commands import answer, signer
     from sequencer.cli.people import at_the_bench
     from sequencer.cli.study_commands import load_finished
@@ -45,6 +45,7 @@ def resume(asked: argparse.Namespace) -> str:
     from sequencer.wiring import resume_run, runs_root, stored_task
 
     stored = open_run(find_run(runs_root(asked.out), asked.run))
+    check_order(stored)
     if stored.record is not None and stored.record.complete:
         msg = f"{stored.folder}: this run is finished; there is nothing to resume. Start a new run instead"
         raise UsageError(msg, folder=str(stored.folder))

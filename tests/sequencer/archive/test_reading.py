@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from sequencer.archive.reading import find_run, list_runs, load_trace, open_run, verify_run
+from sequencer.archive.reading import check_order, find_run, list_runs, load_trace, open_run, verify_run
 from sequencer.archive.runfolder import RunFolder
 from sequencer.errors import StoredDataError, UsageError
 
@@ -121,3 +121,9 @@ def test_a_run_is_found_by_folder_or_unambiguous_start(tmp_path: Path, run: Any)
             find_run(root, nothing)
     with pytest.raises(StoredDataError, match="not a run folder"):
         find_run(root, str(tmp_path))
+
+
+def test_a_sweep_is_gone_on_from_only_under_the_hookup_that_was_in_place(folder: Path) -> None:
+    """The fixture's run has a sweep of a thru that nobody says was connected."""
+    with pytest.raises(StoredDataError, match=r"journal\.jsonl:2: a sweep of thru, while nothing was in place"):
+        check_order(open_run(folder))
