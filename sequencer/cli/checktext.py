@@ -18,9 +18,9 @@ from sequencer.cli.words import (
     sweep_name,
     table,
 )
-from sequencer.core.hookup import Hookup
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
+from sequencer.run.joints import Joints
 from sequencer.units import show_hz
 
 __all__ = ["check_text"]
@@ -34,15 +34,17 @@ def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, colum
     ports = recipe.ports
     lines = [*fold(recipe.title or recipe.name, width), *fold(_first_line(forecast), width), ""]
     lines += [*_provable(forecast.limits, width), ""]
-    previous: Hookup | None = None
+    joints: Joints | None = None
+    switched = bench is not None and bench.switch is not None
     told: set[tuple[str, str]] = set()
     for number, step in enumerate(forecast.hookups, 1):
         head = f"Hookup {number} of {len(forecast.hookups)}: {step.hookup.name}. {describe(step.hookup)}"
         lines += [*fold(head, width), "", *diagram(step.hookup, bench, ports, width).splitlines(), ""]
-        for at, move in enumerate(instruction(step.hookup, previous, ports, bench), 1):
+        matrix = switched and not step.hookup.by_hand
+        moves, joints = instruction(step.hookup, joints, ports, bench, matrix=matrix)
+        for at, move in enumerate(moves, 1):
             lines += fold(move, width, f"{at:3d}. ")
         lines += ["", *_sweeps(step, told, width), ""]
-        previous = step.hookup
     lines += _time(forecast, width)
     for witness in recipe.witnessed:
         what = f"{witness.name}, not measured by this bench, with the analyzer disconnected: {witness.do}"
@@ -60,9 +62,15 @@ def _first_line(forecast: Forecast) -> str:
     whole = count(len(forecast.limits), "limit")
     can = f"{hidden} of {whole} cannot be proved" if hidden else f"all of {whole} can be proved"
     return (
-        f"{count(len(forecast.hookups), 'hookup')}, {count(forecast.moves, 'connector move')}, about "
+        f"{count(len(forecast.hookups), 'hookup')}, {_touches(forecast)}, about "
         f"{duration(forecast.total_s)}; {can} on this bench. No instrument was touched."
     )
+
+
+def _touches(forecast: Forecast) -> str:
+    """How often a person turns a connector; 'the fewest' is only said where it is."""
+    few = f" (at most {forecast.touches_over} more than needed)" if forecast.touches_over else ""
+    return f"{count(forecast.touches, 'joint')} to open or close by hand{few}"
 
 
 def _sweeps(step: HookupForecast, told: set[tuple[str, str]], width: int) -> list[str]:
@@ -121,7 +129,7 @@ def _time(forecast: Forecast, width: int) -> list[str]:
     rest = f", {duration(other_s)} for warm-up, settling and adjusting" if other_s >= 0.5 else ""
     return fold(
         f"Expected time: {duration(forecast.total_s)}, of it {duration(sweeping_s)} sweeping, "
-        f"{duration(forecast.hands_s)} for the hands at {count(forecast.moves, 'connector move')}{rest}. Averages "
+        f"{duration(forecast.hands_s)} for the hands{rest}. Averages "
         "that turn out to be needed come on top.",
         width,
     )

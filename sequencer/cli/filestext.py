@@ -9,10 +9,11 @@ from sequencer.cli.diagram import diagram
 from sequencer.cli.moves import EVERY_CAUTION, instruction
 from sequencer.cli.words import bounded_width, describe, duration, fold, listed, settings_range, table
 from sequencer.core.history import Role
-from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.hookup import HookupKind
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.filing import Expected, expected_files
 from sequencer.run.forecast import Forecast
+from sequencer.run.joints import Joints
 from sequencer.units import show_hz
 
 __all__ = ["files_text"]
@@ -32,17 +33,17 @@ def files_text(forecast: Forecast, recipe: Recipe, bench: Bench, *, columns: int
     width = bounded_width(shutil.get_terminal_size((80, 24)).columns if columns is None else columns)
     lines = [*fold(recipe.title or recipe.name, width), *fold(_INTRO, width), ""]
     files = [e for e in expected_files(forecast) if e.planned]
-    previous: Hookup | None = None
+    joints: Joints | None = None
     numbers = sorted({e.station for e in files})
     for place, number in enumerate(numbers, 1):
         here = [e for e in files if e.station == number]
         hookup = here[0].hookup
         lines += fold(f"Hookup {place} of {len(numbers)}: {hookup.name}. {describe(hookup)}", width)
         lines += ["", *diagram(hookup, bench, recipe.ports, width).splitlines(), ""]
-        for at, move in enumerate(instruction(hookup, previous, recipe.ports, bench), 1):
+        moves, joints = instruction(hookup, joints, recipe.ports, bench, matrix=False)
+        for at, move in enumerate(moves, 1):
             lines += fold(move, width, f"{at:3d}. ")
         lines += ["", *_files(here, width), ""]
-        previous = hookup
     lines += _vector(recipe, width)
     lines += ["", "Cautions for the bench:"]
     lines += [line for text in EVERY_CAUTION for line in fold(text, width, "  ! ")]

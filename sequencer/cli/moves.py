@@ -3,157 +3,159 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.recipe.model import Bench
-from sequencer.run.fittings import ANALYZER_LEAD, GENERATOR_LEAD, lead_end, loads, standard, thru_adapter
+from sequencer.run.fittings import ANALYZER_LEAD, GENERATOR_LEAD, lead_end, load_name, standard, thru_adapter
+from sequencer.run.joints import (
+    BRIDGE_DETECTOR,
+    BRIDGE_SOURCE,
+    BRIDGE_TEST,
+    FREE,
+    LOAD,
+    MATRIX,
+    Joint,
+    Joints,
+    adapter_end,
+    carried,
+    on_matrix,
+    required,
+    standard_end,
+)
 
-__all__ = ["EVERY_CAUTION", "cautions", "instruction"]
+__all__ = ["EVERY_CAUTION", "CLEAR", "Told", "cautions", "instruction"]
 
-BRIDGE = "bridge"
-SOURCE, DETECTOR, TEST_PORT = "the bridge's source port", "the bridge's detector port", "the bridge's test port"
-STANDARDS = ("open", "short", "load")
+STANDARDS = ("open", "short", LOAD)
 ENDS = {GENERATOR_LEAD: "the generator lead", ANALYZER_LEAD: "the analyzer lead"}
+CLEAR = "Take off whatever is still on the device's ports, on the leads' far ends and on the bridge."
+OFF_MATRIX = "Take both leads off the switch matrix, and the matrix off the device."
+ON_MATRIX = "Take all else off the leads and the device, and put the matrix back on the device and both leads on it."
 
 
-@dataclass(frozen=True, slots=True)
-class _Joint:
-    """``item`` (a lead, the bridge's test port, a load or standard by its name) is screwed to ``place``."""
-
-    item: str
-    place: str
-
-    @property
-    def ends(self) -> set[str]:
-        """The places it takes up. A lead or the bridge is itself a place something else could sit on."""
-        own = {GENERATOR_LEAD: GENERATOR_LEAD, ANALYZER_LEAD: ANALYZER_LEAD, BRIDGE: TEST_PORT}
-        return {self.place, own[self.item]} if self.item in own else {self.place}
+Told = tuple[list[str], Joints]
 
 
-def instruction(hookup: Hookup, previous: Hookup | None, ports: Sequence[str], bench: Bench | None) -> list[str]:
-    """Say the fewest moves from the previous hookup to this one; what may stay where it is stays.
+def instruction(
+    hookup: Hookup,
+    now: Joints | None,
+    ports: Sequence[str],
+    bench: Bench | None,
+    *,
+    matrix: bool,
+    resumed: bool = False,
+) -> Told:
+    """Say the fewest moves that make a hookup of what stands on the bench, and return what stands then.
 
-    ``previous`` None: the leads lie free. A load that neither helps nor harms (a thru after a path) stays on
-    the device.
+    What is in nobody's way stays where it is, a load on an idle device too.
+
+    Parameters
+    ----------
+    now : the joints as they stand; None: nothing was told yet, and the leads lie free (``matrix``: all is on it).
+    matrix : whether the switch matrix makes the hookup.
+    resumed : whether the run stopped before, so that nobody knows what stands.
     """
-    now = [] if previous is None else _joints(previous, bench)
-    after = _joints(hookup, bench)
-    stays = [joint for joint in now if joint in after]
-    coming = _without(after, stays)
-    going = _without(now, stays)
-    moves: list[tuple[_Joint | None, _Joint]] = []
-    for joint in coming:
-        was = next((old for old in going if old.item == joint.item), None)
-        if was is not None:
-            going.remove(was)
-        moves.append((was, joint))
-    said = _prepare(bench) if previous is None else []
-    said += _take_off(going, moves, now, idle=() if _uses_device(hookup) else ports)
-    return (said + _carry_out(moves, now, previous, bench)) or ["Leave everything as it is."]
+    needed = on_matrix(ports) if matrix else required(hookup, bench)
+    said: list[str] = []
+    if now is None:
+        said = _prepare(bench)
+        now = frozenset(needed) if matrix else FREE
+        said += [CLEAR] if resumed and not matrix else []
+    after = carried(now, needed)
+    if matrix:
+        return said + ([] if now == after else [ON_MATRIX]) or ["Leave everything as it is."], after
+    if any(joint.place.startswith(MATRIX) for joint in now):
+        said.append(OFF_MATRIX)
+        now = frozenset(joint for joint in now if not joint.place.startswith(MATRIX))
+    said += _Tongue(hookup, bench).moves(now, after, [joint for joint in needed if joint not in now])
+    return said or ["Leave everything as it is."], after
 
 
-def _joints(hookup: Hookup, bench: Bench | None) -> list[_Joint]:
-    found: list[_Joint] = []
-    if hookup.kind is HookupKind.THRU:
-        found.append(_Joint(GENERATOR_LEAD, ANALYZER_LEAD))
-    elif hookup.kind is HookupKind.PATH:
-        found += [_Joint(GENERATOR_LEAD, hookup.generator or ""), _Joint(ANALYZER_LEAD, hookup.analyzer or "")]
-    elif hookup.kind is HookupKind.STANDARD:
-        ends = (f"one end of the standard {hookup.standard}", f"the other end of the standard {hookup.standard}")
-        found += [_Joint(GENERATOR_LEAD, ends[0]), _Joint(ANALYZER_LEAD, ends[1])]
-    elif hookup.kind is HookupKind.REFLECT:
-        found += [_Joint(GENERATOR_LEAD, SOURCE), _Joint(ANALYZER_LEAD, DETECTOR)]
-        if hookup.test_port in STANDARDS:
-            found.append(_Joint(standard(hookup, bench), TEST_PORT))
-        else:
-            found.append(_Joint(BRIDGE, hookup.test_port or ""))
-    return found + [_Joint(name, where) for where, name in loads(hookup, bench).items()]
+class _Tongue:
+    """Puts joints into words for one hookup on one bench."""
+
+    def __init__(self, hookup: Hookup, bench: Bench | None) -> None:
+        self.hookup, self.bench = hookup, bench
+
+    def moves(self, now: Joints, after: Joints, coming: Sequence[Joint]) -> list[str]:
+        """Say what leaves for good, then all that comes, each when its place is free."""
+        standing = set(now)
+        movers = {joint.item for joint in coming}
+        was = {joint.item: joint for joint in now - after if joint.item in movers}
+        left = list(coming)
+        said = []
+        for joint in sorted(now - after - set(was.values())):
+            standing.remove(joint)
+            heir = next((new for new in left if new.item not in was and new.place == joint.place == BRIDGE_TEST), None)
+            if heir is None:
+                said.append(self._off(joint))
+                continue
+            left.remove(heir)
+            standing.add(heir)
+            said.append(f"On {self.place(joint.place)}, put {self.item(heir)} in place of {self.item(joint)}.")
+        while left:
+            new = next((each for each in left if self._ready(each, was.get(each.item), standing)), None)
+            if new is None:  # a ring of moves: it is opened at a load, if there is one
+                held = was.pop(next(each.item for each in reversed(left) if each.item in was))
+                standing.remove(held)
+                said.append(self._off(held))
+                continue
+            left.remove(new)
+            old = was.pop(new.item, None)
+            standing -= {old}
+            standing.add(new)
+            said.append(self._on(old, new))
+        return said
+
+    @staticmethod
+    def _ready(new: Joint, old: Joint | None, standing: set[Joint]) -> bool:
+        return not any(new.ends & joint.ends for joint in standing if joint != old)
+
+    def _off(self, joint: Joint) -> str:
+        if joint == Joint(GENERATOR_LEAD, ANALYZER_LEAD):
+            return "Part the two leads."
+        return f"Take {self.item(joint)} off {self.place(joint.place)}."
+
+    def _on(self, old: Joint | None, new: Joint) -> str:
+        if new == Joint(GENERATOR_LEAD, ANALYZER_LEAD):
+            if old is None:
+                return "Join the generator lead to the analyzer lead."
+            return f"Take the generator lead off {self.place(old.place)} and join it to the analyzer lead."
+        if old is not None:
+            return f"Move {self.item(new)} from {self.place(old.place)} to {self.place(new.place)}."
+        verb = "Connect {} to {}." if new.item in (*ENDS, BRIDGE_TEST) else "Put {} on {}."
+        return verb.format(self.item(new), self.place(new.place))
+
+    def item(self, joint: Joint) -> str:
+        """Name what is put somewhere."""
+        if joint.load:
+            return f"the {load_name(joint.load, self.bench)}"
+        if joint.item in ("open", "short"):
+            end = Hookup(name="", kind=HookupKind.REFLECT, test_port=joint.item)
+            return f"the {standard(end, self.bench)}"
+        return self.place(joint.item)
+
+    def place(self, place: str) -> str:
+        """Name where something is put."""
+        return PLACES.get(place) or ENDS.get(place) or self._two_ended(place) or place
+
+    def _two_ended(self, place: str) -> str:
+        for number, end in ((1, "one end"), (2, "the other end")):
+            if place == adapter_end(number):
+                return f"{end} of the {thru_adapter(self.bench)}"
+            if place.startswith(standard_end(number, "")):
+                return f"{end} of the standard {place.removeprefix(standard_end(number, ''))}"
+        return ""
 
 
-def _without(joints: Sequence[_Joint], taken: Sequence[_Joint]) -> list[_Joint]:
-    left = list(joints)
-    for joint in taken:
-        left.remove(joint)
-    return left
+PLACES = {
+    BRIDGE_SOURCE: "the bridge's source port",
+    BRIDGE_DETECTOR: "the bridge's detector port",
+    BRIDGE_TEST: "the bridge's test port",
+}
 
 
 def _uses_device(hookup: Hookup) -> bool:
     return hookup.kind is HookupKind.PATH or (hookup.kind is HookupKind.REFLECT and hookup.test_port not in STANDARDS)
-
-
-def _take_off(
-    going: list[_Joint], moves: list[tuple[_Joint | None, _Joint]], now: list[_Joint], idle: Sequence[str]
-) -> list[str]:
-    """What leaves for good, first; a part that another takes the place of is said in one line."""
-    said = []
-    for joint in going:
-        if joint.place in idle and joint.item not in (*ENDS, BRIDGE):
-            continue
-        now.remove(joint)
-        heir = next((new for was, new in moves if was is None and new.place == joint.place == TEST_PORT), None)
-        if heir is not None:
-            moves.remove((None, heir))
-            now.append(heir)
-            said.append(f"On {TEST_PORT}, put the {heir.item} in place of the {joint.item}.")
-        elif joint.item == GENERATOR_LEAD and joint.place == ANALYZER_LEAD:
-            said.append("Part the two leads.")
-        else:
-            said.append(f"Take {_the(joint.item)} off {_place(joint.place)}.")
-    return said
-
-
-def _carry_out(
-    moves: list[tuple[_Joint | None, _Joint]], now: list[_Joint], previous: Hookup | None, bench: Bench | None
-) -> list[str]:
-    """Order the moves so that each finds its place free; a ring of moves is opened at a load."""
-    said = []
-    while moves:
-        ready = [(was, new) for was, new in moves if not _blocked(was, new, now)]
-        if not ready:
-            was, new = next(pair for pair in reversed(moves) if pair[0] is not None)
-            assert was is not None  # a ring has only parts that stand somewhere
-            moves[moves.index((was, new))] = (None, new)
-            now.remove(was)
-            said.append(f"Take {_the(was.item)} off {_place(was.place)}.")
-            continue
-        was, new = ready[0]
-        moves.remove((was, new))
-        if was is not None:
-            now.remove(was)
-        now.append(new)
-        said.append(_say(was, new, unsure=previous is not None and not _uses_device(previous), bench=bench))
-    return said
-
-
-def _blocked(was: _Joint | None, new: _Joint, now: Sequence[_Joint]) -> bool:
-    return any(new.ends & joint.ends for joint in now if joint is not was)
-
-
-def _say(was: _Joint | None, new: _Joint, *, unsure: bool, bench: Bench | None) -> str:
-    if new.item == GENERATOR_LEAD and new.place == ANALYZER_LEAD:
-        adapter = thru_adapter(bench)
-        by = f" with the {adapter}" if adapter else ""
-        return (
-            f"Take the generator lead off {_place(was.place)} and join it to the analyzer lead{by}."
-            if was
-            else (f"Join the generator lead to the analyzer lead{by}.")
-        )
-    if was is not None:
-        return f"Move {_the(new.item)} from {_place(was.place)} to {_place(new.place)}."
-    if new.item in ENDS or new.item == BRIDGE:
-        return f"Connect {_the(new.item)} to {_place(new.place)}."
-    if unsure and new.place not in (*ENDS, TEST_PORT):
-        return f"See that the {new.item} is on {new.place}."  # it may still be there from before
-    return f"Put the {new.item} on {_place(new.place)}."
-
-
-def _the(item: str) -> str:
-    return ENDS.get(item, TEST_PORT if item == BRIDGE else f"the {item}")
-
-
-def _place(place: str) -> str:
-    return ENDS.get(place, place)
 
 
 def _prepare(bench: Bench | None) -> list[str]:

@@ -11,6 +11,7 @@ import os
 import shutil
 import time
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TextIO
 
 from sequencer.cli.diagram import diagram
@@ -24,6 +25,7 @@ from sequencer.core.hookup import Hookup
 from sequencer.errors import GaveUpError, UsageError
 from sequencer.ports import BACK, Progress, Question, Switch
 from sequencer.recipe.model import Bench
+from sequencer.run.joints import Joints, on_matrix
 
 __all__ = ["Terminal", "require_hands", "summary"]
 
@@ -47,6 +49,14 @@ def require_hands(*, simulated: bool, has_switch: bool, interactive: bool) -> No
             "run it in a terminal, or describe a switch in the bench file (--yes never stands for moved cables)"
         )
         raise UsageError(msg)
+
+
+@dataclass(frozen=True, slots=True)
+class _Standing:
+    """The hookup in place, and every joint as it stands; None: nothing told yet."""
+
+    hookup: Hookup | None
+    joints: Joints | None
 
 
 class Terminal:
@@ -97,9 +107,11 @@ class Terminal:
         self._line = ""
         self._progress: Progress | None = None
         self._last_plain_s = float("-inf")
-        self._previous: Hookup | None = None
         self._past_matrix = past_matrix
-        self._before: Hookup | None = None  # the one before that: a refused hookup's moves are told again
+        matrix = moves is not None and not simulated and not past_matrix
+        self._here = _Standing(None, frozenset(on_matrix(ports)) if matrix else None)
+        self._before = self._here  # what stood before that: a refused hookup's moves are told again
+        self._resumed, self._again = hookups_done > 0, False
         self._told: set[tuple[str, ...]] = set()
 
     # ---- Operator ----------------------------------------------------------------------------------
@@ -165,13 +177,18 @@ class Terminal:
         self._settle()
         matrix = self._moves is not None and not self._simulated and not hookup.by_hand
         unattended = self._moves is not None and self._simulated and bool(self._yes)
+        said, joints = instruction(
+            hookup, self._here.joints, self._ports, self._bench, matrix=matrix, resumed=self._resumed
+        )
         if matrix and self._interactive and self._past_matrix:
-            self._read("Put both leads back on the switch matrix, then Enter> ", "the leads are not on the matrix")
+            self._paragraph("Take all else off the leads and the device.", "  ")
+            prompt = "Put both leads back on the switch matrix, and it on the device, then Enter> "
+            self._read(prompt, "the leads are not on the matrix")
         if matrix or unattended:
             self._write("")
             self._paragraph(f"{self._number()}: {hookup.name}. {describe(hookup)}", "")
         elif self._interactive:
-            self._show(hookup)
+            self._show(hookup, said)
             while (typed := self._read("Enter when it is in place> ", f"hookup {hookup.name} is not in place")) != "":
                 if typed == "?":
                     self._every_caution()
@@ -183,7 +200,7 @@ class Terminal:
             raise GaveUpError(msg, hookup=hookup.name)
         hands = self._moves is None or (hookup.by_hand and not self._simulated)
         by = "operator" if hands or self._moves is None else self._moves.connect(hookup)
-        self._before, self._previous = self._previous, hookup
+        self._before, self._here, self._again = self._here, _Standing(hookup, joints), False
         self._past_matrix = hookup.by_hand
         self._done += 1
         return by
@@ -198,16 +215,15 @@ class Terminal:
         number = self._done + 1
         return f"Hookup {number} of {max(self._all, number)}" if self._all else f"Hookup {number}"
 
-    def _show(self, hookup: Hookup) -> None:
+    def _show(self, hookup: Hookup, said: Sequence[str]) -> None:
         width = self._width()
         self._write("", "-" * width)
         self._paragraph(f"{self._number()}: {hookup.name}. {describe(hookup)}", "", style="title")
         self._write("", *diagram(hookup, self._bench, self._ports, width).splitlines(), "")
-        moved = self._previous is not None and self._previous.by_hand == hookup.by_hand
-        previous = self._previous if moved else None
-        said = instruction(hookup, previous, self._ports, self._bench)
-        if hookup.by_hand and not moved:
-            said = ["Take both leads off the switch matrix, and the matrix off the device.", *said]
+        last = self._here.hookup
+        previous = last if last is not None and last.by_hand == hookup.by_hand else None
+        if self._again:
+            self._paragraph("Told again, as from the hookup before: check each, and do what is not so.", "  ")
         for number, move in enumerate(said, 1):
             self._paragraph(move, f"{number:3d}. ")
         first = previous is None
@@ -231,7 +247,7 @@ class Terminal:
         if begun or isinstance(entry, Refused) or (isinstance(entry, Connected) and entry.check):
             self._done = max(self._done - 1, 0)
             if isinstance(entry, Refused):
-                self._previous = self._before
+                self._here, self._again = self._before, True
         elif isinstance(entry, Voided):
             self._done = 0
         for label, text, style in tell(entry, self._told):

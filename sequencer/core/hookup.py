@@ -27,8 +27,9 @@ class Hookup:
     ``name`` is `thru`, `floor`, `standard-ID`, `A-B`, `reflect-open`, `reflect-short`, `reflect-load` or `reflect-A`.
     ``generator`` and ``analyzer`` name the device ports the leads go to (paths only). ``test_port`` names
     what hangs on the bridge ('open', 'short', 'load' or a device port). ``loads`` are the device ports
-    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'. ``standard`` is the id of the
-    check standard.
+    that carry a 50 ohm load; for the floor, 'generator lead' and 'analyzer lead'. ``load_numbers`` says which
+    load each of them is, from 1 in the kit's order (empty: in that order). ``standard`` is the id of the check
+    standard.
 
     With a switch matrix there may be a `thru A-B` too (the leads joined through the contacts of that path, whose
     ports ``generator`` and ``analyzer`` name), and hookups ``by_hand`` past it, whose thru and floor are named
@@ -41,5 +42,6 @@ class Hookup:
     analyzer: str | None = None
     test_port: str | None = None
     loads: tuple[str, ...] = ()
+    load_numbers: tuple[int, ...] = ()
     by_hand: bool = False
     standard: str | None = None

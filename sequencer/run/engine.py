@@ -334,7 +334,9 @@ def _in_progress(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
     step = _next(recipe, bench, history)
     if not stays or isinstance(step, Judge | Done):
         return ""
-    elsewhere = isinstance(step, Connect) and not step.refused and (step.check or step.hookup != stays[-1].hookup)
+    elsewhere = (
+        isinstance(step, Connect) and not step.refused and (step.check or step.hookup.name != stays[-1].hookup.name)
+    )
     return "" if elsewhere else stays[-1].hookup.name
 
 

@@ -1,7 +1,8 @@
 """Which lead, pad, adapter and load of the kit stands at which joint of a hookup.
 
-The kit's order decides: the first lead listed is the generator's, the second the analyzer's; loads are used
-in the order listed. What the kit does not list gets a plain name, so nothing here ever fails.
+The kit's order decides: the first lead listed is the generator's, the second the analyzer's; loads are numbered
+in the order listed, and the hookup says which it uses. What the kit does not list gets a plain name, so nothing here
+ever fails.
 """
 
 from __future__ import annotations
@@ -11,7 +12,19 @@ from collections.abc import Mapping
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.recipe.model import Bench, KitItem, Pad
 
-__all__ = ["ANALYZER_LEAD", "GENERATOR_LEAD", "chain", "lead_end", "loads", "standard", "thru_adapter"]
+__all__ = [
+    "ANALYZER_LEAD",
+    "GENERATOR_LEAD",
+    "chain",
+    "lead_end",
+    "load_name",
+    "load_numbers",
+    "loads",
+    "loads_listed",
+    "standard",
+    "standard_load",
+    "thru_adapter",
+]
 
 GENERATOR_LEAD = "generator lead"
 ANALYZER_LEAD = "analyzer lead"
@@ -54,18 +67,37 @@ def lead_end(lead: str, bench: Bench | None) -> tuple[str, ...]:
 
 def loads(hookup: Hookup, bench: Bench | None) -> Mapping[str, str]:
     """Return joint -> the 50 ohm load on it."""
+    numbers = load_numbers(hookup)
+    return {where: load_name(number, bench) for where, number in zip(hookup.loads, numbers, strict=True)}
+
+
+def load_numbers(hookup: Hookup) -> tuple[int, ...]:
+    """Return which load each joint of ``hookup.loads`` carries, by number from 1; where it does not say, in order."""
+    return hookup.load_numbers or tuple(range(1, len(hookup.loads) + 1))
+
+
+def load_name(number: int, bench: Bench | None) -> str:
+    """Return the name of a load by its number; one that the kit does not list is any load."""
     have = _items(bench, "load")
-    return {
-        where: _named("50 ohm load", have[index].id if index < len(have) else "")
-        for index, where in enumerate(hookup.loads)
-    }
+    return _named("50 ohm load", have[number - 1].id if number <= len(have) else "")
+
+
+def loads_listed(bench: Bench | None) -> int:
+    """Return how many loads the kit lists."""
+    return len(_items(bench, "load"))
+
+
+def standard_load(bench: Bench | None) -> int:
+    """Return the number of the best load, the one that is hung on the bridge's test port."""
+    have = _items(bench, "load")
+    best = min(have, key=lambda item: item.vswr.worst if item.vswr else float("inf"), default=None)
+    return 1 if best is None else have.index(best) + 1
 
 
 def standard(hookup: Hookup, bench: Bench | None) -> str:
     """Return what hangs on the bridge's test port: 'open ...', 'short ...', the best load, or 'device A'."""
     if hookup.test_port == "load":
-        have = sorted(_items(bench, "load"), key=lambda item: item.vswr.worst if item.vswr else float("inf"))
-        return _named("50 ohm load", have[0].id if have else "")
+        return load_name(standard_load(bench), bench)
     if hookup.test_port in ("open", "short"):
         have = list(_items(bench, hookup.test_port))
         return _named(hookup.test_port, have[0].id if have else "")

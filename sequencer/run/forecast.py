@@ -50,8 +50,9 @@ class LimitForecast:
 class Forecast:
     """A whole run foretold.
 
-    ``total_s`` is everything, ``hands_s`` the part of it that a person spends on connectors; ``moves``
-    counts the connector joints a person makes or breaks.
+    ``total_s`` is everything, ``hands_s`` the part of it that a person spends on connectors; ``touches``
+    counts the joints a person opens or closes by hand; another order could do with ``touches_over`` fewer at best,
+    0 where this is proven to be the least.
     """
 
     hookups: tuple[HookupForecast, ...]
@@ -59,4 +60,5 @@ class Forecast:
     hands_s: float
     limits: tuple[LimitForecast, ...]
     assumptions: tuple[str, ...]
-    moves: int
+    touches: int
+    touches_over: int = 0

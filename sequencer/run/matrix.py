@@ -21,6 +21,7 @@ from sequencer.core.transmission import greatest_leak
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe, Requirement
 from sequencer.run.floor import leak_near
+from sequencer.run.order import least_touches
 from sequencer.run.plan import Plan, Station, make_plan
 from sequencer.run.saved import saved_in, saved_plan
 from sequencer.run.steps import Ask, Warn
@@ -61,7 +62,7 @@ def plan_for(recipe: Recipe, bench: Bench, caps: Capabilities, history: Sequence
     plan = make_plan(recipe, bench, caps, known(history))
     if bench.switch is None or _answer(history) != HANDS or not _floor_is_whole(plan, visits(history)):
         return plan
-    return with_hands(plan, {short.requirement.hookup_name for short in _shortfalls(recipe, Sweeps(history))})
+    return with_hands(plan, {short.requirement.hookup_name for short in _shortfalls(recipe, Sweeps(history))}, bench)
 
 
 def ask_for_hands(
@@ -137,7 +138,7 @@ def _hidden(sweeps: Sweeps, thru_dbm: float) -> float:
     return worst / float(mw(thru_dbm))
 
 
-def with_hands(plan: Plan, names: Collection[str]) -> Plan:
+def with_hands(plan: Plan, names: Collection[str], bench: Bench) -> Plan:
     """Return the plan with these paths at its end, made by hand between thrus by hand, after a floor by hand."""
     if not names:
         return plan
@@ -148,7 +149,12 @@ def with_hands(plan: Plan, names: Collection[str]) -> Plan:
     without = {*names, *(f"thru {name}" for name in names)}
     rest = tuple(s for s in plan.stations if s.hookup.name not in without)
     ends = [_by_hand(thru, keys, {Role.THRU}) for thru in (thrus[0], thrus[-1])]
-    return replace(plan, stations=(*rest, ends[0], _by_hand(floor, None, set(Role)), *paths, ends[1]))
+    stages = ([ends[0]], [_by_hand(floor, None, set(Role))], paths, [ends[1]])
+    order = least_touches([[station.hookup for station in stage] for stage in stages], bench)
+    middle = {station.hookup.name: station for station in (*stages[1], *paths)}
+    last = [ends[0], *(middle[hookup.name] for hookup in order.hookups[1:-1]), ends[1]]
+    last = [replace(station, hookup=hookup) for station, hookup in zip(last, order.hookups, strict=True)]
+    return replace(plan, stations=(*rest, *last), touches_over=order.over)
 
 
 def _by_hand(station: Station, keys: Collection[str] | None, roles: Collection[Role]) -> Station:

@@ -11,7 +11,7 @@ from sequencer.core.history import Role
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.recipe.model import Bench, Recipe, Rule
 from sequencer.run.compression import SMALL_DB, with_compression
-from sequencer.run.order import least_touches
+from sequencer.run.order import Order, least_touches
 from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.settings import (
     LEAST_REPEATS,
@@ -75,7 +75,6 @@ class _Maker:
         gaps = tuple(
             (r.id, "the bench file has no bridge") for r in self.recipe.requirements if r.port and not self.bench.bridge
         )
-        stations: list[Station] = []
         exchanged = [(b, a) for a, b in self.recipe.exchange if (a, b) in paths]
         switch = self.bench.switch
         lacking = [f"{a}-{b}" for a, b in exchanged if switch is not None and f"{a}-{b}" not in switch.hookups]
@@ -84,14 +83,23 @@ class _Maker:
         unswitched = {h.name for h, _ in checks if switch is not None and h.name not in switch.hookups}
         gaps += tuple((name, "the switch has no such hookup") for name in sorted(unswitched))
         path_hookups += [self._path_hookup(a, b) for a, b in exchanged if f"{a}-{b}" not in lacking]
-        if path_hookups:
-            stations += self._transmission(path_hookups, [h for h, _ in checks if h.name not in unswitched])
-        if bridged:
-            stations += self._reflection(bridged)
+        known_checks = [h for h, _ in checks if h.name not in unswitched]
+        stages = self._transmission_stages(path_hookups, known_checks) if path_hookups else []
+        stages += self._reflection_stages(bridged) if bridged else []
+        order = Order(tuple(h for stage in stages for h in stage), 0) if switch else least_touches(stages, self.bench)
+        transmitted = [h for h in order.hookups if h.kind is not HookupKind.REFLECT]
+        stations = self._transmission(transmitted, path_hookups, known_checks) if path_hookups else []
+        stations += self._reflection([h for h in order.hookups if h.kind is HookupKind.REFLECT])
         rbws = [sweep.settings.rbw_hz for station in stations for sweep in station.sweeps]
         narrowest_hz = min(rbws, default=1e3)
         tracking = self._tracking(narrowest_hz) if path_hookups else None
-        return Plan(stations=tuple(stations), narrowest_rbw_hz=narrowest_hz, tracking=tracking, gaps=gaps)
+        return Plan(
+            stations=tuple(stations),
+            narrowest_rbw_hz=narrowest_hz,
+            tracking=tracking,
+            gaps=gaps,
+            touches_over=order.over,
+        )
 
     def _tracking(self, rbw_hz: float) -> PlannedSweep:
         center_hz = next(iter(self.recipe.frequencies.values()))
@@ -114,15 +122,21 @@ class _Maker:
     def _windows(self) -> Windows:
         return Windows(self.recipe, self.bench)
 
-    def _transmission(self, paths: Sequence[Hookup], checks: Sequence[Hookup]) -> list[Station]:
+    def _transmission_stages(self, paths: Sequence[Hookup], checks: Sequence[Hookup]) -> list[list[Hookup]]:
+        """Return what must come before what: a thru first and last, what is known before anything unknown."""
         thru = Hookup(name="thru", kind=HookupKind.THRU)
         floor = Hookup(name="floor", kind=HookupKind.FLOOR, loads=("generator lead", "analyzer lead"))
+        if self.bench.switch is not None or checks:  # its isolation must be known before a path is swept through it
+            return [[thru], [floor, *checks], list(paths), [thru]]
+        return [[thru], [floor, *paths], [thru]]
+
+    def _transmission(
+        self, hookups: Sequence[Hookup], paths: Sequence[Hookup], checks: Sequence[Hookup]
+    ) -> list[Station]:
+        thru, *middle, closing = hookups
         windows = {hookup.name: self._windows().of_path(self._swept_as(hookup)) for hookup in paths}
         every = merged(window for several in windows.values() for window in several)
         thrus = tuple(self._swept(w, Role.THRU, 0.0, least=1) for w in every)
-        switched = self.bench.switch is not None  # its isolation must be known before a path is swept through it
-        early = (floor.name, *(check.name for check in checks)) if switched or checks else ()
-        middle = least_touches([floor, *checks, *paths], before=thru, after=thru, first=early)
         opening = (self._foreign(every[0]), *thrus)
         stations = [Station(hookup=thru, sweeps=opening, why="the reference for every loss")]
         for hookup in middle:
@@ -140,7 +154,7 @@ class _Maker:
             if self._swept_as(hookup) != hookup.name:
                 why = f"a passive device must read the same as {self._swept_as(hookup)}"
             stations.append(Station(hookup=hookup, sweeps=tuple(sweeps), why=why))
-        stations.append(Station(hookup=thru, sweeps=thrus, why="shows what drifted since the first thru"))
+        stations.append(Station(hookup=closing, sweeps=thrus, why="shows what drifted since the first thru"))
         small = next((check.name for check in checks if value_of(check, self.bench) <= SMALL_DB), "")
         return list(with_compression(stations, self.setter.caps, small))
 
@@ -194,23 +208,25 @@ class _Maker:
         settings, repeats = self.setter.transmission(window, depth_db, least)
         return PlannedSweep(key=window.key, role=role, settings=settings, repeats=repeats, why=window.why)
 
-    def _reflection(self, ports: Sequence[str]) -> list[Station]:
-        names = self.recipe.ports
-        ends = [
-            (Hookup(name="reflect-open", kind=HookupKind.REFLECT, test_port="open"), Role.OPEN),
-            (Hookup(name="reflect-short", kind=HookupKind.REFLECT, test_port="short"), Role.SHORT),
+    def _reflection_stages(self, ports: Sequence[str]) -> list[list[Hookup]]:
+        """Return the bridge's open and short, then the ports."""
+        ends = [Hookup(name=f"reflect-{end}", kind=HookupKind.REFLECT, test_port=end) for end in ("open", "short")]
+        others = {port: tuple(other for other in self.recipe.ports if other != port) for port in ports}
+        return [
+            ends,
+            [
+                Hookup(name=f"reflect-{port}", kind=HookupKind.REFLECT, test_port=port, loads=loads)
+                for port, loads in others.items()
+            ],
         ]
-        for port in ports:
-            loads = tuple(other for other in names if other != port)
-            hookup = Hookup(name=f"reflect-{port}", kind=HookupKind.REFLECT, test_port=port, loads=loads)
-            ends.append((hookup, Role.REFLECTION))
-        roles = {hookup.name: role for hookup, role in ends}
-        order = least_touches([h for h, _ in ends], first=("reflect-open", "reflect-short"))
+
+    def _reflection(self, hookups: Sequence[Hookup]) -> list[Station]:
+        ends = {"open": Role.OPEN, "short": Role.SHORT}
         made = self._windows()
         windows = [made.overview(), *(made.reflection(name) for name in self.recipe.frequencies)]
         stations = []
-        for hookup in order:
-            role = roles[hookup.name]
+        for hookup in hookups:
+            role = ends.get(str(hookup.test_port), Role.REFLECTION)
             sweeps = tuple(self._reflected(window, role) for window in windows)
             why = "reflection of this port" if role is Role.REFLECTION else "reference of the bridge"
             stations.append(Station(hookup=hookup, sweeps=sweeps, why=why))

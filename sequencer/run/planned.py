@@ -35,6 +35,7 @@ class Station:
 class Plan:
     """The whole run in order. ``gaps`` says, per requirement id, what this bench cannot do at all.
 
+    ``touches_over``: another order of the hookups might need so many touches fewer; 0: this is the least.
     ``tracking``: a narrow sweep in the narrowest filter of the paths; None where there is no path.
     """
 
@@ -42,3 +43,4 @@ class Plan:
     narrowest_rbw_hz: float
     tracking: PlannedSweep | None = None
     gaps: tuple[tuple[str, str], ...] = ()
+    touches_over: int = 0

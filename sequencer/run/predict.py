@@ -35,7 +35,8 @@ from sequencer.core.trace import Detector, FloatArray, Sweep, SweepSettings, Tra
 from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
 from sequencer.run.evaluate import evaluate
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
-from sequencer.run.order import touches
+from sequencer.run.joints import touches_of
+from sequencer.run.matrix import plan_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import decide
 from sequencer.run.remedies import at_least_text, limit_words, remedy, within_text
@@ -157,7 +158,8 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
             case Stop():
                 break
     warned = [e.why for e in history if isinstance(e, Warned)]
-    return _forecast(recipe, bench, history, hookups, warned)
+    over = plan_for(recipe, bench, caps, history).touches_over
+    return _forecast(recipe, bench, history, hookups, warned, over)
 
 
 def _count(sweeps: list[SweepForecast], step: SweepStep, seconds: float) -> None:
@@ -179,14 +181,11 @@ def _forecast(
     history: Sequence[Entry],
     hookups: Sequence[tuple[Hookup, list[SweepForecast]]],
     warned: Sequence[str],
+    touches_over: int,
 ) -> Forecast:
     done = evaluate(replace(recipe, exchange=()), bench, history, block=TRIALS)  # foretold both ways are alike
-    moves = 0
-    before: Hookup | None = None
-    for hookup, _ in hookups:
-        moves += touches(before, hookup)
-        before = hookup
-    hands_s = SECONDS_A_TOUCH * moves
+    touches = touches_of([hookup for hookup, _ in hookups], bench, recipe.ports)
+    hands_s = SECONDS_A_TOUCH * touches
     instrument_s = sum(sweep.seconds for _, sweeps in hookups for sweep in sweeps)
     instrument_s += sum(entry.seconds for entry in history if isinstance(entry, Waited))
     results = {result.id: result for result in done.results}
@@ -196,7 +195,8 @@ def _forecast(
         hands_s=hands_s,
         limits=tuple(_limit(r, results[r.id], bench) for r in recipe.requirements),
         assumptions=tuple(dict.fromkeys([*warned, *_PREDICTED, *done.warnings, *_assumed(results.values())])),
-        moves=moves,
+        touches=touches,
+        touches_over=touches_over,
     )
 
 

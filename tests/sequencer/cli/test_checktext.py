@@ -56,7 +56,7 @@ def forecast(*, ok: bool = True) -> Forecast:
             ),
         ),
         assumptions=("analyzer VSWR 1.5",),
-        moves=5,
+        touches=5,
     )
 
 
@@ -64,7 +64,7 @@ def test_everything_is_told() -> None:
     text = " ".join(check_text(forecast(ok=False), RECIPE, BENCH, columns=100).split())
     for words in (
         "An invented set",
-        "2 hookups, 5 connector moves, about 30 min 50 s; 1 of 1 limit cannot be proved",
+        "2 hookups, 5 joints to open or close by hand, about 30 min 50 s; 1 of 1 limit cannot be proved",
         "No instrument was touched",
         "Hookup 2 of 2: TX-ANT",
         "[10 dB pad]--| TX ANT |--[6 dB pad]",
@@ -102,5 +102,5 @@ def test_it_fits(columns: int) -> None:
 
 
 def test_without_a_bench_file_and_without_limits() -> None:
-    empty = Forecast(hookups=(), total_s=0.0, hands_s=0.0, limits=(), assumptions=(), moves=0)
+    empty = Forecast(hookups=(), total_s=0.0, hands_s=0.0, limits=(), assumptions=(), touches=0)
     assert "No limits" in check_text(empty, RECIPE, None, columns=80)
