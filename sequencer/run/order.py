@@ -22,7 +22,7 @@ from sequencer.run.outlook import Outlook
 
 __all__ = ["MOST_LOOKED_AT", "Order", "least_touches"]
 
-MOST_LOOKED_AT = 10_000  # beginnings of an order; a few seconds
+MOST_LOOKED_AT = 10_000  # beginnings of an order; about a second
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from sequencer.core.history import Role
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.recipe.model import Bench, Recipe, Rule
 from sequencer.run.compression import SMALL_DB, with_compression
-from sequencer.run.order import Order, least_touches
+from sequencer.run.order import least_touches
 from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.settings import (
     LEAST_REPEATS,
@@ -86,7 +86,7 @@ class _Maker:
         known_checks = [h for h, _ in checks if h.name not in unswitched]
         stages = self._transmission_stages(path_hookups, known_checks) if path_hookups else []
         stages += self._reflection_stages(bridged) if bridged else []
-        order = Order(tuple(h for stage in stages for h in stage), 0) if switch else least_touches(stages, self.bench)
+        order = least_touches(stages, self.bench)  # a matrix has no hands; those of the simulated bench are told so
         transmitted = [h for h in order.hookups if h.kind is not HookupKind.REFLECT]
         stations = self._transmission(transmitted, path_hookups, known_checks) if path_hookups else []
         stations += self._reflection([h for h in order.hookups if h.kind is HookupKind.REFLECT])
