@@ -103,6 +103,10 @@ RUNS = {
     ],
     "with a standard": [[THRU], [FLOOR, STANDARD], DUPLEXER, [THRU], ENDS, [reflect("RX"), reflect("TX")]],
     "bridge alone": [ENDS, [reflect(p) for p in PORTS]],
+    "one of two idle loads is wanted": [
+        *([hookup] for hookup in (THRU, path("TX", "ANT", RING), FLOOR, path("TX", "RX", RING))),
+        *([hookup] for hookup in (path("TX", "ANT", RING), FLOOR, path("TX", "LOAD", RING), THRU)),
+    ],
     "single cavity": [[THRU], [FLOOR, path("IN", "OUT", ("IN", "OUT"))], [THRU]],
     "four ports": [
         [THRU],
