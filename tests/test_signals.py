@@ -41,6 +41,21 @@ def test_it_ends_while_an_unknown_analyzer_is_still_being_asked(tmp_path, name: 
         process.stderr.close()
 
 
+def test_a_served_bench_ends_with_the_command_that_serves_it() -> None:
+    command = [sys.executable, "-m", "sequencer.cli", "bench", "simulate"]
+    process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    try:
+        _read_until(process.stdout.fileno(), b"}\n")
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(WITHIN_S) == 128 + signal.SIGTERM
+        assert select.select([process.stdout], [], [], WITHIN_S)[0]
+        assert process.stdout.read() == b""  # its end: nobody holds the other end any more, the bench neither
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
 def test_a_reader_that_has_gone_is_never_told_yes() -> None:
     command = [sys.executable, "-m", "sequencer.cli", "recipe", "schema"]
     reading, writing = os.pipe()

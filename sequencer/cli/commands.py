@@ -14,7 +14,7 @@ from sequencer.cli.archive_commands import archive
 from sequencer.cli.pairs import pairs, sets_of, trace_sets
 from sequencer.cli.resume_command import resume
 from sequencer.cli.study_commands import STUDY_COMMANDS, load_finished
-from sequencer.errors import UsageError
+from sequencer.errors import SignalStop, UsageError
 
 if TYPE_CHECKING:
     from sequencer.core.record import Record
@@ -121,8 +121,11 @@ def bench(asked: argparse.Namespace) -> None:
     with subprocess.Popen(command) as process:  # noqa: S603 - our own module, arguments as a list
         try:
             status = process.wait()
-        except KeyboardInterrupt:  # the bench has it too, and ends; that is how one leaves it
+        except KeyboardInterrupt as exc:  # on Ctrl-C the bench has it too, and ends; that is how one leaves it
+            process.terminate()
             status = process.wait()
+            if isinstance(exc, SignalStop):
+                raise
     if status:
         msg = "the simulated bench ended with an error"
         raise UsageError(msg, status=status)
