@@ -124,10 +124,10 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
         ]
     y_from = [np.array([mark.value for mark in limits], dtype=np.float64), curve.value]
     drawn = [device]
-    if reflection and float(np.nanmax(curve.value)) > min((line.value[0] for line in hiders), default=np.inf) - 10.0:
-        drawn += hiders
-        y_from += [line.value for line in hiders]
-    if not reflection and float(np.nanmax(curve.value)) >= _NOTCHLIKE_DB:
+    comes_near_db = _NOTCHLIKE_DB
+    if reflection:
+        comes_near_db = min((line.value[0] for line in hiders), default=np.inf) - _HIDDEN_WITHIN_DB
+    if float(np.nanmax(curve.value)) >= comes_near_db:
         drawn += hiders
         y_from += [np.asarray([np.nanpercentile(line.value, (5, 95))]).ravel() for line in hiders]
     aside = [f"{line.label} at {np.nanmedian(line.value):.0f} dB" for line in hiders if line not in drawn]
@@ -296,10 +296,10 @@ def _table(record: Record, curve: Curve, lines: Sequence[Line], *, hidden: bool 
 
 def _hidden_by(device: Line, hiders: Sequence[Line], hz: float) -> str:
     """Say what stands so near a reading that it may be what was read; single points of noise scatter, so its middle."""
-    value = float(device.value[int(np.argmin(np.abs(device.freq_hz - hz)))])
+    value = float(device.value[_nearest(device, hz)])
     levels = {}
     for line in hiders:
-        at = int(np.argmin(np.abs(line.freq_hz - hz)))
+        at = _nearest(line, hz)
         levels[line.label] = float(np.nanmedian(line.value[max(at - 5, 0) : at + 6]))
     near = min(levels, key=levels.__getitem__, default="")
     if near and value > levels[near] - _HIDDEN_WITHIN_DB:
@@ -307,6 +307,10 @@ def _hidden_by(device: Line, hiders: Sequence[Line], hz: float) -> str:
     return ""
 
 
+def _nearest(line: Line, hz: float) -> int:
+    return int(np.argmin(np.abs(line.freq_hz - hz)))
+
+
 def _reading(line: Line, hz: float) -> str:
-    value = float(line.value[int(np.argmin(np.abs(line.freq_hz - hz)))])
+    value = float(line.value[_nearest(line, hz)])
     return f"{value:.2f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(value) else "no data"

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-import subprocess
-import sys
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -47,19 +43,6 @@ def run(capsys: Any, out: Path, bench: str, *more: str) -> tuple[int, dict[str, 
 
 def results(record: dict[str, Any]) -> dict[str, dict[str, Any]]:
     return {result["id"]: result for result in record["results"]}
-
-
-@contextlib.contextmanager
-def served(*options: str) -> Iterator[dict[str, Any]]:
-    """Serve the bench by itself, as an instrument that was there before the run."""
-    command = [sys.executable, "-m", "instruments.simulated", "--recipe", STARTER, *options]
-    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-    assert process.stdin is not None
-    assert process.stdout is not None
-    yield json.loads(process.stdout.readline())
-    process.stdin.close()
-    process.wait(10)
-    process.stdout.close()
 
 
 @pytest.mark.parametrize("seed", [1, 3])
@@ -109,8 +92,8 @@ def test_tight_relays_are_enough_and_their_losses_are_corrected(capsys: Any, tmp
                for row in loss["budget"])  # fmt: skip
 
 
-def test_thrus_through_the_paths_need_no_stored_losses(capsys: Any, tmp_path: Path) -> None:
-    with served("--path-loss", "1", "--path-thrus") as said:
+def test_thrus_through_the_paths_need_no_stored_losses(served: Any, capsys: Any, tmp_path: Path) -> None:
+    with served("--recipe", STARTER, "--path-loss", "1", "--path-thrus") as said:
         file = tmp_path / "bench.yaml"
         file.write_text(said["bench_file"])
         status, record = run(capsys, tmp_path / "runs", str(file), "--set", "transmitter=locked out")
@@ -123,9 +106,9 @@ def test_thrus_through_the_paths_need_no_stored_losses(capsys: Any, tmp_path: Pa
     assert names[names.index("TX-ANT") - 1] == "thru TX-ANT"
 
 
-def test_a_stuck_relay_that_reads_back_well_is_found_by_the_sweep(capsys: Any, tmp_path: Path) -> None:
+def test_a_stuck_relay_that_reads_back_well_is_found_by_the_sweep(served: Any, capsys: Any, tmp_path: Path) -> None:
     """Read-back is not proof: the switch says that TX-ANT is closed, and the thru is still in place."""
-    with served() as said:
+    with served("--recipe", STARTER) as said:
         file = tmp_path / "bench.yaml"
         file.write_text(said["bench_file"])
         link = Link.open(said["switch"])

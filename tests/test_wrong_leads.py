@@ -6,8 +6,6 @@ What a healthy device and each fault come out as is held in test_main_job.py: th
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -37,16 +35,10 @@ Run = Callable[..., tuple[int, dict[str, Any]]]
 
 
 @pytest.fixture(scope="module")
-def said() -> Iterator[dict[str, Any]]:
+def said(served: Any) -> Iterator[dict[str, Any]]:
     """One bench served for all of them."""
-    command = [sys.executable, "-m", "instruments.simulated", "--recipe", STARTER]
-    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-    assert process.stdin is not None
-    assert process.stdout is not None
-    yield json.loads(process.stdout.readline())
-    process.stdin.close()
-    process.wait(10)
-    process.stdout.close()
+    with served("--recipe", STARTER) as told:
+        yield told
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from instruments.saved.table import refuse
+from instruments.saved.table import UNIT_WORDS, refuse
 from sequencer.core.trace import Detector
 from sequencer.errors import UnitError
 from sequencer.units import DB, DBM, FREQUENCY, TIME, Dimension, parse
@@ -69,30 +69,7 @@ _NUMBERS: dict[str, _Reader] = {
 }
 _PLAIN_UNIT = {FREQUENCY: "Hz", TIME: "s", DB: "dB", DBM: "dBm"}
 _SAME = {"sec": "s", "msec": "ms", "µs": "us", "μs": "us"}
-_UNITS = frozenset(
-    [
-        "hz",
-        "khz",
-        "mhz",
-        "ghz",
-        "s",
-        "ms",
-        "us",
-        "min",
-        "h",
-        "db",
-        "dbm",
-        "dbuv",
-        "dbµv",
-        "dbμv",
-        "dbmv",
-        "mv",
-        "v",
-        "uv",
-        "w",
-        "mw",
-    ]
-)
+_UNITS = UNIT_WORDS | {"s", "ms", "us", "min", "h"}
 _NUMBER = r"([+-]?[0-9]{1,15}(?:[.,][0-9]{1,15})?(?:[eE][+-]?[0-9]{1,2})?)"
 _UNIT = r"(?:[\[(]\s*([A-Za-zµμ]{1,5})\s*[\])])?"
 _FOUND = {

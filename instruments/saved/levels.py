@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.saved.facts import Facts, told
-from instruments.saved.table import Column, Table, read_table, refuse, split_unit
+from instruments.saved.table import Column, Table, plain_unit, read_table, refuse, split_unit
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
 from sequencer.units import show_hz
@@ -152,7 +152,7 @@ def _chosen(levels: Sequence[Column], column: str, where: str) -> Column:
 def _in_db(column: Column, facts: Facts, where: str, notes: list[str]) -> tuple[FloatArray, bool]:
     """Return the levels in dBm, or in dB where the instrument has normalised them already."""
     unit = column.unit or split_unit(column.heading)[1] or facts.unit or ""
-    plain = unit.casefold().replace("µ", "u").replace("μ", "u")
+    plain = plain_unit(unit)
     values = column.values
     if not plain:
         msg = f"{where}: neither file nor operator tells the unit of its levels (unit: dBm, dB, dBuV, mV ...)"

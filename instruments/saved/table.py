@@ -16,7 +16,7 @@ from typing import NoReturn
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
 
-__all__ = ["MOST_BYTES", "Column", "Table", "decoded", "read_table", "refuse", "split_unit"]
+__all__ = ["MOST_BYTES", "UNIT_WORDS", "Column", "Table", "decoded", "plain_unit", "read_table", "refuse", "split_unit"]
 
 MOST_BYTES = 8_000_000
 _MOST_CELLS = 64
@@ -24,9 +24,7 @@ _NO_DATA = 9.9e36  # SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5 [clauses from memory]: 
 _DIGITS = r"[+-]?(?:[0-9]{1,30}(?:\.[0-9]{0,30}|,[0-9]{1,30})?|[.,][0-9]{1,30})(?:[eE][+-]?[0-9]{1,3})?"
 _CELL = re.compile(rf"({_DIGITS})\s*([A-Za-zµμ]{{0,5}})\Z")
 _EMPTY = frozenset({"", "-", "--", "---", "----", "nan", "inf", "-inf", "+inf", "n/a", "none"})
-_UNIT_WORDS = frozenset(
-    ["hz", "khz", "mhz", "ghz", "dbm", "db", "dbuv", "dbµv", "dbμv", "dbmv", "mv", "v", "uv", "µv", "μv", "w", "mw"]
-)
+UNIT_WORDS = frozenset(["hz", "khz", "mhz", "ghz", "dbm", "db", "dbuv", "dbmv", "mv", "v", "uv", "w", "mw"])
 _OURS = re.compile(r"\A\ufeff?# trace: \d+\n# hookup: ")
 
 
@@ -201,12 +199,13 @@ def split_unit(text: str) -> tuple[str, str]:
     """Return ('RBW', 'kHz') for 'RBW [kHz]', 'RBW (kHz)', 'RBW/kHz' and ('', 'kHz') for 'kHz'."""
     plain = text.strip().strip("#").strip()
     match = re.fullmatch(r"(.*?)\s*[\[(/]\s*([A-Za-zµμ]{1,5})\s*[\])]?", plain)
-    if match is not None and _plain(match[2]) in _UNIT_WORDS:
+    if match is not None and plain_unit(match[2]) in UNIT_WORDS:
         return match[1], match[2]
-    return ("", plain) if _plain(plain) in _UNIT_WORDS else (plain, "")
+    return ("", plain) if plain_unit(plain) in UNIT_WORDS else (plain, "")
 
 
-def _plain(unit: str) -> str:
+def plain_unit(unit: str) -> str:
+    """Return a unit in small letters, either sign for micro as 'u'."""
     return unit.casefold().replace("µ", "u").replace("μ", "u")
 
 

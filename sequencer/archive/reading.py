@@ -71,8 +71,9 @@ def open_run(folder: Path) -> StoredRun:
     StoredDataError
         When a file is missing, damaged, not the one the journal names or the manifest marks, or of a newer version.
     """
+    read = {name: _bytes(folder, name) for name in (names.JOURNAL, names.RECIPE, names.BENCH)}
     history, torn = read_journal(
-        _bytes(folder, names.JOURNAL),
+        read[names.JOURNAL],
         lambda file, sha256: load_trace(folder, file, sha256),
         str(folder / names.JOURNAL),
     )
@@ -81,8 +82,10 @@ def open_run(folder: Path) -> StoredRun:
         raise StoredDataError(msg, folder=str(folder))
     record = None
     if (folder / names.MANIFEST).exists():
-        _hold_against(load_manifest(_text(folder, names.MANIFEST), str(folder / names.MANIFEST)), folder)
-        record = load_record(_text(folder, names.RESULT), str(folder / names.RESULT))
+        marks = load_manifest(_text(folder, names.MANIFEST), str(folder / names.MANIFEST))
+        read[names.RESULT] = _bytes(folder, names.RESULT)
+        _hold_against(marks, read, folder)
+        record = load_record(_decoded(read[names.RESULT], folder / names.RESULT), str(folder / names.RESULT))
         began = history[0] if history else None
         if not isinstance(began, Began) or began.run_id != record.run_id:
             msg = f"{folder}: {names.RESULT} and {names.JOURNAL} do not belong to the same run; a file was swapped"
@@ -91,8 +94,8 @@ def open_run(folder: Path) -> StoredRun:
         folder=folder,
         record=record,
         history=history,
-        recipe_text=_text(folder, names.RECIPE),
-        bench_text=_text(folder, names.BENCH),
+        recipe_text=_decoded(read[names.RECIPE], folder / names.RECIPE),
+        bench_text=_decoded(read[names.BENCH], folder / names.BENCH),
         torn=torn,
     )
 
@@ -114,11 +117,11 @@ def check_order(stored: StoredRun) -> None:
             raise StoredDataError(msg, folder=str(folder), line=number)
 
 
-def _hold_against(marks: Mapping[str, FileMark], folder: Path) -> None:
-    """Nothing is read out of a finished run whose words are no longer those it was finished with."""
-    for name in (names.RESULT, names.JOURNAL, names.RECIPE, names.BENCH):
+def _hold_against(marks: Mapping[str, FileMark], read: Mapping[str, bytes], folder: Path) -> None:
+    """Nothing is taken from a finished run whose words, as they were read, are no longer those it was finished with."""
+    for name, data in read.items():
         mark = marks.get(name)
-        if mark is None or sha256_bytes(_bytes(folder, name)) != mark.sha256:
+        if mark is None or sha256_bytes(data) != mark.sha256:
             msg = f"{folder / name}: not the file its manifest marks; 'archive verify {folder.name}' says what changed"
             raise StoredDataError(msg, folder=str(folder), file=name)
 

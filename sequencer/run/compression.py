@@ -19,6 +19,7 @@ from sequencer.core.history import Role
 from sequencer.core.hookup import HookupKind
 from sequencer.core.trace import FloatArray, Sweep
 from sequencer.run.planned import PlannedSweep, Station
+from sequencer.run.proof import noise_dbm_of
 from sequencer.run.visits import Visit, known_at
 from sequencer.run.windows import OVERVIEW
 
@@ -80,13 +81,9 @@ def compression_text(stays: Sequence[Visit]) -> str:
 
 def _above_noise(weaker: Visit, noise_dbm_hz: float | None) -> np.ndarray:
     """Mark the points that noise adds less to than half of what is allowed, at either attenuation."""
-    marks = np.asarray(True)
-    for after in (False, True):
-        sweep = _overview(weaker, after)
-        if sweep is not None and noise_dbm_hz is not None:
-            noise_dbm = noise_dbm_hz + sweep.used.attenuation_db + 10.0 * math.log10(sweep.used.rbw_hz)
-            marks = marks & (sweep.trace.level_dbm > noise_dbm + ABOVE_NOISE_DB)
-    return marks
+    sweeps = [sweep for after in (False, True) if (sweep := _overview(weaker, after)) is not None]
+    clear = [sweep.trace.level_dbm > noise_dbm_of(sweep, noise_dbm_hz) + ABOVE_NOISE_DB for sweep in sweeps]
+    return np.asarray(np.logical_and.reduce(clear))
 
 
 def _uneven_db(change_db: FloatArray) -> float:

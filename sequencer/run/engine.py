@@ -91,7 +91,7 @@ class Engine:
     bench: Bench
     outside: Bystanders
     began: Began
-    history: list[Entry] = field(default_factory=Journal)
+    history: list[Entry] = field(default_factory=list)
     _evaluation: Evaluation | None = None  # of every sweep the run took; judging comes after the last of them
     _done_s: float = 0.0
     _recoveries: int = 0

@@ -20,6 +20,7 @@ from sequencer.run.consistency import inconsistencies
 from sequencer.run.exchange import compared, other_way
 from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
+from sequencer.run.passivity import Doubt
 from sequencer.run.saved import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
 from sequencer.run.steadiness import unsteady
 from sequencer.run.suspect import distrusting, suspected
@@ -49,7 +50,7 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
     jumps = unsteady(history)
     stated = [_stated(recipe, measured, r) for r in recipe.requirements]
     both = [
-        _both_ways(recipe, measured, suspected(doubted(_steady(result, r, jumps), r, history), r, doubts), r)
+        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps), r, history, doubts), r)
         for (result, _), r in zip(stated, recipe.requirements, strict=True)
     ]
     results = tuple(result for result, _ in both)
@@ -62,7 +63,7 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
     if assumed:
         warnings += (f"the bench file is silent on these, so they are assumed: {'; '.join(assumed)}",)
     sure = all(
-        suspected(doubted(result, r, history), r, doubts) is result
+        _weighed(result, r, history, doubts) is result
         for (result, _), r in zip(stated, recipe.requirements, strict=True)
     )
     return Evaluation(results, curves, warnings, _all_conform(stated, jumps) if sure else None)
@@ -72,9 +73,13 @@ def evaluate_one(recipe: Recipe, bench: Bench, history: Sequence[Entry], require
     """Return one requirement's result from what is there so far; undecided, with a note, where sweeps are missing."""
     measured, doubts = distrusting(recipe, bench, history)
     result, _ = _stated(recipe, measured, requirement)
-    steady = doubted(_steady(result, requirement, unsteady(history)), requirement, history)
-    steady = suspected(steady, requirement, doubts)
-    return _both_ways(recipe, measured, steady, requirement)[0]
+    steady = _steady(result, requirement, unsteady(history))
+    return _both_ways(recipe, measured, _weighed(steady, requirement, history, doubts), requirement)[0]
+
+
+def _weighed(result: Result, requirement: Requirement, history: Sequence[Entry], doubts: Sequence[Doubt]) -> Result:
+    """Return a result with what speaks against its files and against its hookups; itself where nothing does."""
+    return suspected(doubted(result, requirement, history), requirement, doubts)
 
 
 def _both_ways(recipe: Recipe, measured: Measured, result: Result, requirement: Requirement) -> tuple[Result, str]:

@@ -15,7 +15,7 @@ from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import FloatArray, SweepSettings
 from sequencer.recipe.model import Bench, Recipe, Requirement
 from sequencer.run.forecast import Forecast
-from sequencer.run.windows import OVERVIEW, Window, Windows
+from sequencer.run.windows import OVERVIEW, WIDE, Window, Windows
 from sequencer.units import show_hz
 
 __all__ = ["Expected", "VectorName", "expected_files", "gaps", "vector_names"]
@@ -114,7 +114,7 @@ def _more_floor(
 
 def vector_names(recipe: Recipe) -> tuple[VectorName, ...]:
     """Return the names of Touchstone files: the device's ports in the file's order, and the sweep's name if any."""
-    keys = ["", OVERVIEW, *recipe.frequencies, *(f"wide {name}" for name in recipe.frequencies)]
+    keys = ["", OVERVIEW, *recipe.frequencies, *(f"{WIDE}{name}" for name in recipe.frequencies)]
     ports = [p for n in range(1, len(recipe.ports) + 1) for p in itertools.permutations(recipe.ports, n)]
     made: dict[str, VectorName] = {}
     for key in keys:
@@ -159,7 +159,7 @@ def _window(requirement: Requirement, windows: Windows) -> Window:
     if requirement.port is not None:
         return windows.reflection(requirement.at)
     named = windows.of_path(requirement.hookup_name)
-    keys = (requirement.at, f"wide {requirement.at}")
+    keys = (requirement.at, f"{WIDE}{requirement.at}")
     return next(w for w in named if w.key in keys and requirement.id in w.why.split("; "))
 
 
@@ -175,7 +175,7 @@ def _needs(requirement: Requirement) -> tuple[tuple[str, Role], ...]:
 
 def _reach_hz(requirement: Requirement, window: Window) -> float:
     """Return how far to each side a file must reach: what is judged, or half of what a wide sweep looks for."""
-    if window.key.startswith("wide "):
+    if window.key.startswith(WIDE):
         return 0.5 * window.half_hz
     return max(requirement.within_hz or 0.0, 2.0 * window.step_hz)
 

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.core.history import Entry, Role, Warned
+from sequencer.core.history import Entry, Role
 from sequencer.core.trace import FloatArray, Sweep
 from sequencer.run.planned import PlannedSweep, Station
-from sequencer.run.steps import Stop, Warn
+from sequencer.run.steps import Stop, Warn, unsaid
 from sequencer.run.windows import OVERVIEW
 
 __all__ = ["foreign_peaks", "foreign_step", "foreign_text", "without_foreign"]
@@ -37,8 +37,7 @@ def foreign_step(
         if zoom is not None:
             why = f"{_words(near_hz, near_dbm)}, where '{zoom.key}' is measured: find it, or wait until it is silent"
             return Stop(why=why)
-    text = foreign_text(peaks)
-    return None if any(isinstance(e, Warned) and e.why == text for e in history) else Warn(why=text)
+    return unsaid(foreign_text(peaks), history)
 
 
 def foreign_text(peaks: Sequence[tuple[float, float]]) -> str:

@@ -165,7 +165,7 @@ def _at_stations(
         if stay.hookup.by_hand:
             thru = _opening_thru(stays, by_hand=True)
         if stay.passed is station:  # its leads are elsewhere now, and nothing can be added to what spoke for it
-            last, before = _first_on(stay), stay.hookup
+            last, before = _proof(stay), stay.hookup
             continue
         if stay.waiting:
             return Connect(hookup=station.hookup, why="again: what was swept here before does not count")
@@ -211,7 +211,7 @@ def _at_stations(
             step = unsaid(located_text(stay, shaky, noise), history)
         if step is not None:
             return step
-        last, before = _first_on(stay), stay.hookup
+        last, before = _proof(stay), stay.hookup
         stay.passed = station if number + 1 < len(stays) else None
     return unlocated(stays, noise, history) or _drift(stays, history)
 
@@ -238,7 +238,7 @@ def _unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
 def _short_level(stay: Visit, expected_dbm: float, history: Sequence[Entry]) -> Warn | None:
     counted = stay.first(OVERVIEW, Role.THRU) if stay.hookup.kind is HookupKind.THRU else None
     text = "" if counted is None else short_level(counted.sweep, expected_dbm)
-    return unsaid(text, history) if text else None
+    return unsaid(text, history)
 
 
 def _before(
@@ -298,7 +298,7 @@ def _fault(
 ) -> str:
     """Return what speaks against what this stay has taken so far: the latest sweep itself, then the hookup."""
     spoilt = sweep_fault(stay.swept[-1].sweep) if stay.swept else ""
-    first = _first_on(stay)
+    first = _proof(stay)
     if spoilt or first is None:
         return spoilt
     if stay.swept[-1].sweep is first:  # the first sweep with the generator on is the proof; it is judged once
@@ -344,7 +344,7 @@ def _may_be_a_twin(stay: Visit, left: Hookup | None, recipe: Recipe) -> bool:
 def _unsaid_twin(
     stay: Visit, last: Sweep | None, left: Hookup | None, recipe: Recipe, history: Sequence[Entry]
 ) -> Warn | None:
-    first = _first_on(stay)
+    first = _proof(stay)
     if first is None or last is None or not _may_be_a_twin(stay, left, recipe) or not repeats(first, last):
         return None
     reason = "reads like the hookup before it; with leads exchanged a passive device does"
@@ -354,8 +354,9 @@ def _unsaid_twin(
     return unsaid(text, history)
 
 
-def _first_on(stay: Visit) -> Sweep | None:
-    return next((s.sweep for s in stay.swept if s.sweep.used.generator_dbm is not None), None)
+def _proof(stay: Visit) -> Sweep | None:
+    swept = stay.first_on()
+    return None if swept is None else swept.sweep
 
 
 def _opening_thru(stays: Sequence[Visit], *, by_hand: bool = False) -> Sweep | None:

@@ -21,6 +21,7 @@ __all__ = [
     "above_display",
     "hookup_fault",
     "noise_dbm_hz",
+    "noise_dbm_of",
     "repeats",
     "short_level",
     "sweep_fault",
@@ -40,7 +41,6 @@ NOISE_PEAK_DB = 13.0  # the highest of 1000 samples of noise stands 8.4 dB above
 STEP_SIGMAS = 5.0  # of noise between neighbours: once in 4000 traces of 400 points
 ABOVE_REFERENCE_DB = 1.0  # what a display may show beyond its top line; common practice, no source
 FLAT_DB, FLAT_POINTS = 1e-6, 3  # so many points at exactly one level, and that the highest
-SMOOTH_POINTS = 20  # fewer draw no course
 SAME_DB = 0.02  # two hookups never repeat this closely unless nothing was moved
 SMOOTH_POINTS = 20  # fewer draw no course
 STRONG_DB = 20.0  # compared where the level is this near its highest, so that noise does not tell them apart

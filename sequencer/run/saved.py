@@ -109,7 +109,8 @@ def saved_step(
         for text in _remarks(stay, station, expected_thru_dbm(bench, caps), noise):
             if text not in said:
                 return Warn(why=text)
-        last = _first_on(stay) or last
+        first = stay.first_on()
+        last = last if first is None else first.sweep
     return None
 
 
@@ -137,7 +138,7 @@ def _fault(
         spoilt = sweep_fault(swept.sweep)
         if spoilt:
             return f"{swept.source}: {spoilt}; save it again"
-    first = next((s for s in stay.swept if s.sweep.used.generator_dbm is not None), None)
+    first = stay.first_on()
     if first is None:
         return ""
     trace = next(t for t in here if t.source == first.source)
@@ -161,17 +162,12 @@ def _fault(
     fault = hookup_fault(stay.hookup, first.sweep, expected_dbm=expected, thru=thru, last=before, recipe=recipe)
     if fault:
         return f"{first.source}: {fault}"
-    thru = _thru_like(stays, first)
     return mistaken_for(stay, stays[:place], thru, recipe) or mistaken_before(stay, stays[:place], thru, recipe)
 
 
 def _thru_like(stays: Sequence[Visit], swept: Swept) -> Sweep | None:
     found = next((stay.first(swept.key, Role.THRU) for stay in stays if stay.hookup.kind is HookupKind.THRU), None)
     return None if found is None else found.sweep
-
-
-def _first_on(stay: Visit) -> Sweep | None:
-    return next((s.sweep for s in stay.swept if s.sweep.used.generator_dbm is not None), None)
 
 
 def _remarks(stay: Visit, station: Station, expected_dbm: float, noise: float | None) -> list[str]:

@@ -135,7 +135,7 @@ class Setter:
             repeats, time_s = math.ceil(whole_s / min(coupled_s, points / rbw_hz)), None
         else:
             repeats = math.ceil(whole_s / (time_s or coupled_s))
-        noise_dbm = self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw_hz)
+        noise_dbm = self._noise_dbm(rbw_hz)
         plain_dbm = self._reference_dbm(self.thru_dbm, depth_db)
         reference_dbm = self._faint_reference_dbm(noise_dbm + 40.0, plain_dbm, noise_dbm)
         settings = self._settings(window, rbw_hz, reference_dbm, time_s, on=False)
@@ -173,7 +173,7 @@ class Setter:
         time_s = None if each_s <= coupled_s else min(each_s, LONGEST_SWEEP_S)
         limit_dbm = self.thru_dbm - window.depth_db
         plain_dbm = self._reference_dbm(self.thru_dbm, window.depth_db)
-        noise_dbm = self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw_hz)
+        noise_dbm = self._noise_dbm(rbw_hz)
         reference_dbm = self._faint_reference_dbm(limit_dbm + 10.0, plain_dbm, noise_dbm)
         return self._settings(narrow, rbw_hz, reference_dbm, time_s), min(repeats, MOST_REPEATS)
 
@@ -291,10 +291,13 @@ class Setter:
         slow = max((stop - start) / (rate * window.notch_hz**2), self.caps.sweep_time_s[0])
         return None if slow <= self._coupled_s(window, rbw_hz) else min(slow, LONGEST_SWEEP_S)
 
+    def _noise_dbm(self, rbw_hz: float) -> float:
+        """Return the level that noise alone shows in a filter."""
+        return self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw_hz)
+
     def _noise_share(self, rbw_hz: float, depth_db: float) -> float:
         """Return noise over signal, as power, at a depth below the thru."""
-        noise_dbm = self.noise_dbm_hz + self.attenuation_db + 10.0 * math.log10(rbw_hz)
-        share: float = 10.0 ** ((noise_dbm - (self.thru_dbm - depth_db)) / 10.0)
+        share: float = 10.0 ** ((self._noise_dbm(rbw_hz) - (self.thru_dbm - depth_db)) / 10.0)
         return share
 
     def _dwell(self, window: Window, rbw_hz: float, depth_db: float, least: int) -> tuple[float | None, int]:

@@ -31,6 +31,10 @@ class Visit:
     waiting: bool = False  # it must be connected again before anything is swept
     passed: Station | None = None  # remembered by the policy: left behind, with nothing against it as this station
 
+    def first_on(self) -> Swept | None:
+        """Return the first sweep with the generator on: the one that proves the hookup."""
+        return next((s for s in self.swept if s.sweep.used.generator_dbm is not None), None)
+
     def count(self, planned: PlannedSweep) -> int:
         """Return how often this planned sweep was taken."""
         return sum(s.key == planned.key and s.role is planned.role for s in self.swept)

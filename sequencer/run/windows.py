@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
 
-__all__ = ["LEAKAGE", "OVERVIEW", "Window", "Windows", "merged"]
+__all__ = ["LEAKAGE", "OVERVIEW", "WIDE", "Window", "Windows", "merged"]
 
 WIDE = "wide "  # begins the keys of zooms that must show edges
 ASSUMED_Q = 10_000.0  # highest unloaded Q met in cavities; a lower one makes every notch wider
