@@ -20,6 +20,7 @@ from sequencer.core.record import Statement
 from sequencer.ports import Question
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.starters import read_recipe
+from sequencer.run.steadiness import FLEX_SWEEPS
 from sequencer.wiring import Request, take_run
 
 pytestmark = pytest.mark.bench
@@ -124,7 +125,7 @@ def test_a_jump_is_repeated_then_flexed_on_the_thru(capsys, tmp_path: Path, benc
     named = "is the device's" in text
     assert named is (bench == "simulated:intermittent")
     flexed = [note for note in notes(record, "swept") if note["what"].startswith("thru: ") and "flex" in note["why"]]
-    assert any("8 times" in note["what"] for note in flexed)
+    assert any(f"{FLEX_SWEEPS} times" in note["what"] for note in flexed)
     if not named:  # leads that let go spoil every reading, also those that did not show it
         assert {r["statement"] for r in record["results"]} == {"undecided"}
 

@@ -93,7 +93,7 @@ def test_every_fault_fails_what_it_spoils_and_nothing_else(capsys, tmp_path: Pat
     assert any("changed over" in text for text in record["warnings"]) == (fault == "swapped-legs")
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2, 3, 14])  # 14 holds for eight sweeps once it has jumped
 def test_a_joint_that_comes_and_goes_is_never_accepted(capsys, tmp_path: Path, seed: int) -> None:
     status, record = run(capsys, tmp_path, "vhf-600k-acceptance", "simulated:intermittent", seed)
     assert status in {1, 4}

@@ -231,7 +231,7 @@ def _unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
     """A path that shows nothing but noise and leakage is connected once more; then it is said and kept."""
     text = unproven(stay, recipe, bench, history)
     if text and not stay.refused:
-        return Connect(hookup=stay.hookup, why="once more, to see that the leads were on", refused=text)
+        return Connect(hookup=stay.hookup, why="once more, to see whether it comes back", refused=text)
     return unsaid(came_back(stay, text), history)
 
 

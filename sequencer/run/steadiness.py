@@ -33,7 +33,7 @@ __all__ = [
     "unsteady",
 ]
 
-FLEX_SWEEPS = 8  # a joint that lets go in one sweep of three hides in 4 % of eight (0.67 ** 8)
+FLEX_SWEEPS = 20  # a joint that shows in one sweep of four hides in 0.3 % of twenty (0.75 ** 20), in 10 % of eight
 JUMP_DB = 0.1  # smaller ones are inside what re-mating a connector does
 SIGMAS = 6.0  # of noise; with a few hundred points a run, a false jump once in about a million runs
 NEAR_NOISE_DB = 10.0  # nearer to the noise an amplitude does not scatter evenly either, and nothing is told

@@ -17,6 +17,7 @@ from sequencer.recipe.model import Bench, Recipe, Requirement
 from sequencer.run.connected import unconnected
 from sequencer.run.measured import Measured
 from sequencer.run.passivity import Doubt, unphysical
+from sequencer.run.stepped import stepped
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.visits import Visit
 from sequencer.run.windows import OVERVIEW
@@ -28,7 +29,7 @@ _GAIN = "reads more than no loss, its whole interval: a passive device has no ga
 
 def suspicions(measured: Measured) -> tuple[Doubt, ...]:
     """Return what speaks against hookups, each with the hookups that it falls on."""
-    return (*unphysical(measured), *unconnected(measured))
+    return (*unphysical(measured), *unconnected(measured), *stepped(measured))
 
 
 def distrusting(
@@ -73,10 +74,11 @@ def suspicion(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
 
 
 def unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
-    """Return how a path, all its sweeps taken, shows that its leads were off, in words, or ''."""
+    """Return how a path, all its sweeps taken, shows that its leads were off or a joint loose, in words, or ''."""
     if stay.hookup.kind is not HookupKind.PATH:
         return ""
-    return _against(stay, unconnected(Measured(recipe, bench, Sweeps(history)), stay.hookup.name))
+    measured, name = Measured(recipe, bench, Sweeps(history)), stay.hookup.name
+    return _against(stay, [*unconnected(measured, name), *stepped(measured, name)])
 
 
 def came_back(stay: Visit, doubt: str) -> str:

@@ -16,7 +16,7 @@ from sequencer.run.evaluate import evaluate
 from sequencer.run.plan import expected_thru_dbm
 from sequencer.run.policy import MOST_TRIES
 from sequencer.run.predict import TYPICAL
-from sequencer.run.steadiness import unsteady
+from sequencer.run.steadiness import FLEX_SWEEPS, unsteady
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Stop, SweepStep, Warn
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
@@ -257,7 +257,7 @@ def test_the_same_flex_on_the_thru_tells_whose_joint_it_is(play, leads_too: bool
     texts = [s.why for s in steps if isinstance(s, Warn)]
     assert sum(said in text for text in texts) == 1
     closing = [s for s in steps if isinstance(s, SweepStep) and s.role is Role.THRU and s.key == "transmit"]
-    assert len(closing) == 1 + 8  # the opening thru, and the flexed one
+    assert len(closing) == 1 + FLEX_SWEEPS  # the opening thru, and the flexed one
     assert "flex" in closing[-1].why
 
 
