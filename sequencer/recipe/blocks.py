@@ -22,6 +22,7 @@ class FigureOf:
     """A stated figure: bare (a limit), or a mapping of limit, typical, measured. Reads a Figure."""
 
     amount: Amount
+    more_is_better: bool = False
     NAMES = ("limit", "typical", "measured")
 
     def read(self, node: Node, key: str, problems: Problems) -> object:
@@ -36,6 +37,13 @@ class FigureOf:
             problems.add(node.line, key, f"a figure is missing (allowed: {', '.join(self.NAMES)})")
             return BAD
         limit, typical, measured = (block.get(name, float) for name in self.NAMES)
+        for name, value in (("typical", typical), ("measured", measured)):
+            if limit is None or value is None or (value >= limit if self.more_is_better else value <= limit):
+                continue
+            cure = "a limit is what every value keeps" if name == "typical" else "leave out the limit, it is not kept"
+            text = f"the {name} figure is worse than the limit: one of the two is wrong; {cure}"
+            problems.add(block.at(name), block.path(name), text)
+            return BAD
         return Figure(limit=limit, typical=typical, measured=measured)
 
     def _fields(self) -> Fields:

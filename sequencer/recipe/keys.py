@@ -246,7 +246,7 @@ def _figure(dimension: Dimension) -> Shape:
 _SWITCH_LOSS = Fields(
     {
         "loss": Key(
-            Amount(dimension=DB, low=-60.0, high=60.0),
+            Amount(dimension=DB, low=-3.0, high=6.0),  # relays and leads differ by less; more is a slip
             "more than the way of the thru loses (for reflect-A: than that of reflect-open)",
             required=True,
         ),
@@ -298,7 +298,7 @@ BENCH = Fields(
         "bridge": Key(
             Fields(
                 {
-                    "directivity": Key(FigureOf(_DB_ABOVE_0), required=True),
+                    "directivity": Key(FigureOf(_DB_ABOVE_0, more_is_better=True), required=True),
                     "test port vswr": Key(_VSWR),
                     "loss": Key(_DB_FROM_0, "generator to analyzer with everything reflected"),
                     "id": Key(_WORDS),

@@ -37,6 +37,7 @@ from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.retake import adapted, retake_step
 from sequencer.run.saved import saved_in, saved_step
 from sequencer.run.standards import standard_fault
+from sequencer.run.stated import remarks
 from sequencer.run.steadiness import flexed, jumpy, located_text, new_jump, unlocated
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn, unsaid
 from sequencer.run.suspect import came_back, suspicion, unproven
@@ -47,9 +48,10 @@ from sequencer.run.warmup import warm_up_step
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import witness_step
 
-__all__ = ["LOCKED_OUT", "capabilities", "decide"]
+__all__ = ["FORECAST", "LOCKED_OUT", "capabilities", "decide"]
 
 LOCKED_OUT = "transmitter"
+FORECAST = "forecast"  # the id of a run that is only foretold: no day belongs to it
 DRIFT_TO_SAY_DB = 0.1
 
 _LOCK_OUT_CAUTIONS = (
@@ -80,6 +82,10 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
     question = _question(spoken, simulated=began.simulated, at_a_bench=not saved)
     if question is not None:
         return question
+    day = began.at.date() if began.run_id != FORECAST else None
+    remark = next(filter(None, (unsaid(text, spoken) for text in remarks(bench, day))), None)
+    if remark is not None:
+        return remark
     step: Step | None = saved_step(recipe, bench, caps, saved, history) if saved else None
     step = step or (None if saved else _live_step(recipe, bench, caps, history, spoken))
     step = step or witness_step(recipe, spoken, simulated=began.simulated)

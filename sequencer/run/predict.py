@@ -38,7 +38,7 @@ from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, Swee
 from sequencer.run.joints import touches_of
 from sequencer.run.matrix import plan_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
-from sequencer.run.policy import decide
+from sequencer.run.policy import FORECAST, decide
 from sequencer.run.remedies import at_least_text, limit_words, remedy, within_text
 from sequencer.run.standards import value_of
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
@@ -98,7 +98,7 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
         Began(
             at=_START,
             why="forecast",
-            run_id="forecast",
+            run_id=FORECAST,
             program="forecast",
             recipe_sha256=recipe.sha256,
             bench_sha256=bench.sha256,

@@ -107,6 +107,16 @@ WRONG = [
     pytest.param("vswr: {limit: 1.5}", "vswr: 0.9", 6, "analyzer.vswr", "at least 1", id="vswr-below-one"),
     pytest.param("vswr: {limit: 1.5}", "vswr: 1.5 dB", 6, "analyzer.vswr", "is not a unit of VSWR", id="vswr-in-db"),
     pytest.param("vswr: {limit: 1.5}", "vswr: {}", 6, "analyzer.vswr", "a figure is missing", id="empty-figure"),
+    pytest.param("vswr: {limit: 1.5}", "vswr: {typical: 3, limit: 1.5}", 6, "analyzer.vswr.typical",
+                 "worse than the limit", id="typical-beyond-limit"),
+    pytest.param("vswr: {limit: 1.5}", "vswr: {measured: 1.6, limit: 1.5}", 6, "analyzer.vswr.measured",
+                 "leave out the limit", id="measured-beyond-limit"),
+    pytest.param("directivity: 36 dB", "directivity: {typical: 30 dB, limit: 36 dB}", 9, "bridge.directivity.typical",
+                 "worse than the limit", id="directivity-below-its-limit"),
+    pytest.param("hookups:", "losses: {TX-ANT: {loss: -10 dB, uncertainty: 0.1 dB, date: 2026-05-01}}\n  hookups:", 19,
+                 "switch.losses.TX-ANT.loss", "-3 dB", id="a-way-that-gains"),
+    pytest.param("hookups:", "losses: {TX-ANT: {loss: 9 dB, uncertainty: 0.1 dB, date: 2026-05-01}}\n  hookups:", 19,
+                 "switch.losses.TX-ANT.loss", "6 dB", id="a-way-that-loses-too-much"),
     pytest.param("vswr: {limit: 1.5}", "vswr: {limt: 1.5}", 6, "analyzer.vswr.limt", "did you mean 'limit'?",
                  id="figure-typo"),
     pytest.param("dialect: auto", "baud: fast", 5, "analyzer.baud", "whole number", id="no-rate"),
@@ -157,3 +167,10 @@ def test_one_typo_gives_one_error(right: str, wrong: str, line: int, key: str, w
     assert message.count("\n") == 0, message
     assert message.startswith(f"b.yaml:{line}: {key}: ")
     assert words in message
+
+
+def test_a_figure_better_than_its_limit_is_no_contradiction(bench_text: str) -> None:
+    for figure in ("{typical: 1.3, limit: 1.5}", "{measured: 1.1, limit: 1.5}", "{measured: 1.5, limit: 1.5}"):
+        load_bench(bench_text.replace("vswr: {limit: 1.5}", f"vswr: {figure}", 1), "bench.yaml")
+    text = bench_text.replace("directivity: 36 dB", "directivity: {typical: 42 dB, limit: 36 dB}")
+    assert load_bench(text, "bench.yaml").bridge.directivity_db.typical == 42.0  # of a directivity more is better
