@@ -53,7 +53,10 @@ class MatrixSwitch:
         link.write("*CLS")  # what others left in the error queue is not ours
 
     def identification(self) -> str:
-        """Return the answer to *IDN?."""
+        """Return the answer to *IDN?; asked anew where the link was lost: another instrument may answer now."""
+        if self._link.dead:
+            self._link.reopen()
+            self._identification = self._link.query("*IDN?")
         return self._identification
 
     def connect(self, hookup: Hookup) -> str:
@@ -67,8 +70,7 @@ class MatrixSwitch:
             When the switch reports an error or cannot be reached.
         """
         command = self._command(hookup)
-        if self._link.dead:
-            self._link.reopen()
+        self.identification()  # and a link that was lost is open again
         self._link.write(command)
         self._clock.sleep(self._spec.settling_s)
         errorqueue.refuse_errors(self._link, _ERRORS, f"connecting the hookup {hookup.name!r} with {command!r}")

@@ -260,7 +260,8 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     for way, data in learning:
         store.transcript(way, data)
     with _kept(store), _outside(bench, store, people, simulated=simulated, files=files) as outside:
-        simulated = simulated or says_simulated(outside.analyzer.identification())
+        names = {**outside.analyzer.identification(), **outside.others()}
+        simulated = simulated or says_simulated(names)
         if request.baseline is not None:
             check_baseline(request.baseline, serial=request.serial, simulated=simulated)
         began = Began(
@@ -368,6 +369,7 @@ def _outside(
             clock=clock,
             listener=person,
             write_report=render,
+            others=lambda: {} if matrix is None else {"switch": matrix.identification()},
         )
 
 

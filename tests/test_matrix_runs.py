@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from instruments.analyzer import ScpiAnalyzer
 from instruments.link import Link
 from instruments.simulated import devices
 from instruments.simulated.truth import true_value
@@ -18,6 +19,7 @@ from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.starters import read_recipe
 from sequencer.run.evaluate import evaluate
+from sequencer.run.policy import LOCKED_OUT
 
 pytestmark = pytest.mark.bench
 
@@ -104,6 +106,43 @@ def test_thrus_through_the_paths_need_no_stored_losses(served: Any, capsys: Any,
     assert not [row for row in loss["budget"] if row["name"].startswith("loss of the switch")]
     names = [hookup["name"] for hookup in record["hookups"]]
     assert names[names.index("TX-ANT") - 1] == "thru TX-ANT"
+
+
+def test_a_switch_that_says_it_is_simulated_makes_the_run_so(
+    served: Any, capsys: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The analyzer's answer passes for a real one's here; the switch's is asked and shown as well."""
+    monkeypatch.setattr(ScpiAnalyzer, "identification", lambda self: {"analyzer": "Invented,analyzer,1,1"})
+    recipe = tmp_path / "loss.yaml"
+    recipe.write_text(
+        "recipe: 1\nname: loss\ndevice: {ports: [TX, RX, ANT]}\nfrequencies: {transmit: 146.610 MHz}\n"
+        "overview: {from: 144 MHz, to: 148 MHz}\n"
+        "limits:\n  - {quantity: insertion loss, path: TX-ANT, at: transmit, max: 1.6 dB}\n"
+    )
+    with served("--recipe", STARTER) as said:
+        file = tmp_path / "bench.yaml"
+        file.write_text(said["bench_file"])
+        out = str(tmp_path / "runs")
+        main(
+            [
+                "run",
+                str(recipe),
+                "--bench",
+                str(file),
+                "--yes",
+                "--json",
+                "--out",
+                out,
+                "--set",
+                f"{LOCKED_OUT}=locked out",
+            ]
+        )
+    record = json.loads(capsys.readouterr().out)
+    assert record["simulated"] is True
+    assert "simulated bench switch" in record["identification"]["switch"]
+    (report,) = (tmp_path / "runs").glob("*/report.html")
+    assert "NOT A MEASUREMENT" in report.read_text("utf-8")
+    assert "Switch says it is" in report.read_text("utf-8")
 
 
 def test_a_stuck_relay_that_reads_back_well_is_found_by_the_sweep(served: Any, capsys: Any, tmp_path: Path) -> None:

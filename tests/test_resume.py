@@ -125,6 +125,7 @@ class Lab:
         self.mishap: Callable[[str], None] = lambda what: None
         self.lost_db = 0.0  # the reference reads this much less
         self.identity = "Invented,test,0,0"
+        self.others = {"switch": "Invented,matrix,0,0"}
         self.off = False  # was switched off since it was last asked
         self.on = False
         self.seconds = 0.0
@@ -243,6 +244,7 @@ def _engine(lab: Lab, store: RunFolder, history: tuple[Entry, ...] = ()) -> Engi
         listener=lab,
         write_report=lambda record, curves: f"{record.run_id} {len(curves)}",
         wall=lambda: 0.0,
+        others=lambda: lab.others,
     )
     return Engine(lab.recipe, lab.bench, outside, _began(lab), list(history))
 
@@ -374,6 +376,10 @@ def _another(lab: Lab) -> None:
     lab.identity = "Invented,test,1,0"
 
 
+def _another_matrix(lab: Lab) -> None:
+    lab.others = {"switch": "Invented,matrix,1,0"}
+
+
 def _moved(lab: Lab) -> None:
     lab.lost_db = 0.5
 
@@ -383,6 +389,7 @@ def _moved(lab: Lab) -> None:
     [
         pytest.param(_switched_off, "switched off", False, id="power-cycled"),
         pytest.param(_another, "another analyzer", False, id="another analyzer"),
+        pytest.param(_another_matrix, "another switch", False, id="another switch"),
         pytest.param(_moved, "moved by 0.50 dB", True, id="reference moved"),
     ],
 )
@@ -403,6 +410,18 @@ def test_nothing_stays_where_the_bench_is_not_as_it_was(
     assert any(why in warning for warning in record.warnings)
     if not lab.lost_db:
         assert record.results == undisturbed[0].results
+
+
+def test_a_journal_that_never_named_its_switch_goes_on(lab: Lab, tmp_path: Path) -> None:
+    """Earlier versions asked only the analyzer; that the switch is named now is no other bench."""
+    lab.others = {}
+    interrupt(lab, "sweep in reflect-open", GaveUpError("stopped"))
+    with pytest.raises(GaveUpError):
+        begin(lab, tmp_path)
+    lab.others = {"switch": "Invented,matrix,1,0"}
+    record = go_on(lab, tmp_path)
+    assert not [e for e in story(lab, tmp_path) if isinstance(e, Voided)]
+    assert record.identification == {"analyzer": lab.identity, **lab.others}
 
 
 def test_a_small_drift_is_let_pass_and_the_closing_thru_carries_it(lab: Lab, tmp_path: Path, undisturbed) -> None:

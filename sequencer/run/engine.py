@@ -7,7 +7,7 @@ stored before the next begins; every entry is on disk before it is acted upon.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -79,6 +79,7 @@ class Bystanders:
     listener: Listener
     write_report: ReportWriter
     saved: SavedTraces | None = None
+    others: Callable[[], Mapping[str, str]] = dict  # the identification of what answers beside the analyzer, by role
     wall: Callable[[], float] = time.monotonic
     amend: Callable[[Record], Record] = lambda record: record  # adds what only other runs can tell (a baseline)
 
@@ -255,7 +256,7 @@ class Engine:
         return Resumed(at=self._now(), why=why, program=program, hookup=hookup, itself=itself)
 
     def _identify(self) -> None:
-        names = self.outside.analyzer.identification()
+        names = {**self.outside.analyzer.identification(), **self.outside.others()}
         caps = self.outside.analyzer.capabilities()
         why = "who answers, and what it can do"
         on = self.outside.analyzer.switched_on()

@@ -125,8 +125,9 @@ def _other_bench(before: Sequence[Entry], after: Sequence[Entry]) -> str:
         return ""
     if new.switched_on:
         return "the analyzer was switched off meanwhile"
-    if old.identification != new.identification:
-        return "another analyzer, or another version of its program, answers now"
+    for role in sorted(old.identification.keys() & new.identification.keys()):  # earlier versions named no switch
+        if old.identification[role] != new.identification[role]:
+            return f"another {role}, or another version of its program, answers now"
     if old.capabilities != new.capabilities:
         return "the analyzer states other limits than before"
     return ""

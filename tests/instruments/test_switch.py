@@ -76,8 +76,9 @@ def test_a_switch_that_dropped_is_reopened(toy: Any, switch: MatrixSwitch) -> No
     toy.drop()
     with pytest.raises(LinkError):
         switch.connect(THRU)
-    toy.answers["SYST:ERR?"] = b'0,"No error"\n'
+    toy.answers |= {"SYST:ERR?": b'0,"No error"\n', "*IDN?": b"Invented,Another matrix,0,1\n"}
     assert switch.connect(THRU) == "simulated switch"
+    assert switch.identification() == "Invented,Another matrix,0,1"  # who answers after a loss is asked again
 
 
 def test_a_switch_that_is_not_there_says_so(toy: Any, clock: CountingClock) -> None:
