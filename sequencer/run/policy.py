@@ -24,6 +24,7 @@ from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.bound import guarded
 from sequencer.run.compression import compression_text
 from sequencer.run.conditions import condition_question
 from sequencer.run.foreign import foreign_step
@@ -112,8 +113,8 @@ def _live_step(
         return hands
     step = _at_stations(recipe, bench, caps, plan, stays, history)
     if isinstance(step, Connect | Adjust | SweepStep | Wait):  # a resumed run looks at its reference first
-        return check_step(recipe, bench, caps, plan, history) or step
-    return step
+        step = check_step(recipe, bench, caps, plan, history) or step
+    return guarded(step, plan, history) if isinstance(step, SweepStep) else step
 
 
 def _question(history: Sequence[Entry], *, simulated: bool, at_a_bench: bool) -> Ask | None:
