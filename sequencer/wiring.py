@@ -6,15 +6,15 @@ import json
 import os
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sequencer import __version__
+from sequencer.clocks import BenchClock, SystemClock
 from sequencer.errors import BenchError, NotchbookError, StoredDataError, UsageError
 from sequencer.recipe.model import Bench, Recipe
 
@@ -63,42 +63,6 @@ def load_bench_file(path: str) -> Bench:
     from sequencer.recipe.starters import read_text
 
     return load_bench(*read_text(path))
-
-
-class SystemClock:
-    """The computer's clock."""
-
-    def now(self) -> datetime:
-        """Aware UTC."""
-        return datetime.now(UTC)
-
-    def sleep(self, seconds: float) -> None:
-        """Wait."""
-        time.sleep(seconds)
-
-
-class BenchClock:
-    """The simulated bench's clock: it starts now and advances by what the bench is told to do.
-
-    ``began`` is when a bench that goes on in a resumed run had started.
-    """
-
-    def __init__(self, control: Any, began: datetime | None = None) -> None:
-        self._control = control
-        self._started = began or datetime.now(UTC) - timedelta(seconds=self._seconds())
-
-    def now(self) -> datetime:
-        """Aware UTC, as if the simulated time had passed."""
-        return self._started + timedelta(seconds=self._seconds())
-
-    def sleep(self, seconds: float) -> None:
-        """Let simulated time pass."""
-        self._control.query(f"SIM:WAIT {seconds:.6f};TIME?")
-
-    def _seconds(self) -> float:
-        if self._control.dead:  # an interrupt in the middle of an answer
-            self._control.reopen()
-        return float(self._control.query("SIM:TIME?"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -350,7 +314,8 @@ def _outside(
         yield files.bystanders(store, SystemClock(), render)
         return
     with ExitStack() as stack:
-        clock: Clock = SystemClock()
+        own = SystemClock()
+        clock: Clock = own
         matrix: MatrixSwitch | None = None
         if bench.switch is not None:
             link = Link.open(bench.switch.resource, bench.switch.visa, _of_the_switch(store), baud=bench.switch.baud)
@@ -369,6 +334,7 @@ def _outside(
             clock=clock,
             listener=person,
             write_report=render,
+            remark=own.remark,
             others=lambda: {} if matrix is None else {"switch": matrix.identification()},
         )
 

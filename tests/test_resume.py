@@ -125,6 +125,7 @@ class Lab:
         self.mishap: Callable[[str], None] = lambda what: None
         self.lost_db = 0.0  # the reference reads this much less
         self.identity = "Invented,test,0,0"
+        self.remark: Callable[[], str] = str
         self.others = {"switch": "Invented,matrix,0,0"}
         self.off = False  # was switched off since it was last asked
         self.on = False
@@ -245,6 +246,7 @@ def _engine(lab: Lab, store: RunFolder, history: tuple[Entry, ...] = ()) -> Engi
         write_report=lambda record, curves: f"{record.run_id} {len(curves)}",
         wall=lambda: 0.0,
         others=lambda: lab.others,
+        remark=lab.remark,
     )
     return Engine(lab.recipe, lab.bench, outside, _began(lab), list(history))
 
@@ -384,9 +386,14 @@ def _moved(lab: Lab) -> None:
     lab.lost_db = 0.5
 
 
+def _clock_back(lab: Lab) -> None:
+    lab.seconds -= 3600.0
+
+
 @pytest.mark.parametrize(
     ("meanwhile", "why", "checked"),
     [
+        pytest.param(_clock_back, "clock of this computer went back by 35", False, id="clock set back"),
         pytest.param(_switched_off, "switched off", False, id="power-cycled"),
         pytest.param(_another, "another analyzer", False, id="another analyzer"),
         pytest.param(_another_matrix, "another switch", False, id="another switch"),
@@ -422,6 +429,34 @@ def test_a_journal_that_never_named_its_switch_goes_on(lab: Lab, tmp_path: Path)
     record = go_on(lab, tmp_path)
     assert not [e for e in story(lab, tmp_path) if isinstance(e, Voided)]
     assert record.identification == {"analyzer": lab.identity, **lab.others}
+
+
+def test_a_clock_that_goes_back_in_a_run_voids_it_once_and_then_stops_it(lab: Lab, tmp_path: Path, undisturbed) -> None:
+    lab.mishap = _once(lab, "sweep in IN-OUT", 1)
+    record = begin(lab, tmp_path / "once")
+    assert any("went back by" in warning and "drift cannot be excluded" in warning for warning in record.warnings)
+    assert plan_done(story(lab, tmp_path / "once")) == plan_done(undisturbed[1])
+    lab.mishap = _once(lab, "sweep in IN-OUT", 99)
+    with pytest.raises(HookupError, match="It did so before: set the clock right"):
+        begin(lab, tmp_path / "again")
+
+
+def _once(lab: Lab, where: str, most: int) -> Callable[[str], None]:
+    left = [most]
+
+    def mishap(what: str) -> None:
+        if what == where and left[0]:
+            left[0] -= 1
+            _clock_back(lab)
+
+    return mishap
+
+
+def test_what_is_to_be_said_of_the_clock_stands_in_journal_and_report(lab: Lab, tmp_path: Path) -> None:
+    texts = iter(["", "", "the clock was set"])
+    lab.remark = lambda: next(texts, "")
+    record = begin(lab, tmp_path)
+    assert record.warnings[0] == "the clock was set"
 
 
 def test_a_small_drift_is_let_pass_and_the_closing_thru_carries_it(lab: Lab, tmp_path: Path, undisturbed) -> None:

@@ -46,8 +46,8 @@ def probe(asked: argparse.Namespace) -> None:
     from instruments.probe import probe as learn
     from instruments.probing.writing import bench_text
     from instruments.serialrate import open_at_its_rate
+    from sequencer.clocks import SystemClock
     from sequencer.units import DBM, TIME, parse
-    from sequencer.wiring import SystemClock
 
     maximum_dbm = parse(asked.maximum_level, DBM)
     patience_s, within_s = parse(asked.patience, TIME), parse(asked.within, TIME)

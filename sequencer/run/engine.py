@@ -79,6 +79,7 @@ class Bystanders:
     listener: Listener
     write_report: ReportWriter
     saved: SavedTraces | None = None
+    remark: Callable[[], str] = str  # what is to be said of the clock since it was last asked, '' for nothing
     others: Callable[[], Mapping[str, str]] = dict  # the identification of what answers beside the analyzer, by role
     wall: Callable[[], float] = time.monotonic
     amend: Callable[[Record], Record] = lambda record: record  # adds what only other runs can tell (a baseline)
@@ -282,6 +283,11 @@ class Engine:
         )
 
     def _append(self, entry: Entry) -> None:
+        text = self.outside.remark() if self.history else ""  # the beginning comes first
+        for one in (Warned(at=entry.at, why=text), entry) if text else (entry,):
+            self._write(one)
+
+    def _write(self, entry: Entry) -> None:
         self.outside.store.append(entry)
         self.history.append(entry)
         self.outside.listener.heard(entry)

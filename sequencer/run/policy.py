@@ -24,6 +24,7 @@ from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.backwards import clock_step
 from sequencer.run.bound import guarded
 from sequencer.run.compression import compression_text
 from sequencer.run.conditions import condition_question
@@ -103,6 +104,9 @@ def _live_step(
     recipe: Recipe, bench: Bench, caps: Capabilities, history: Sequence[Entry], spoken: Sequence[Entry]
 ) -> Step | None:
     """Return what is still to do at the bench, None when everything was swept."""
+    back = clock_step(history)
+    if back is not None:
+        return back
     plan = plan_for(recipe, bench, caps, history)
     gap = _unsaid_gap(plan, spoken)
     if gap is not None:

@@ -17,11 +17,12 @@ from sequencer.core.history import Adjusted, Entry, Identified, Resumed, Role, S
 from sequencer.core.hookup import HookupKind
 from sequencer.core.normalise import differing
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.backwards import went_back_text
 from sequencer.run.plan import Plan, expected_thru_dbm, reflect_level_dbm
 from sequencer.run.proof import hookup_fault, sweep_fault
 from sequencer.run.same_device import check_of, device_step
 from sequencer.run.steps import Adjust, Connect, Step, Stop, SweepStep, Void
-from sequencer.run.visits import Visit, visits, without_sweeps
+from sequencer.run.visits import BACK_S, Visit, visits, without_sweeps
 
 __all__ = ["MOST_TRIES", "allowed_db", "check_step", "moved", "since_session"]
 
@@ -64,7 +65,8 @@ def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, his
     if not any(stay.swept for stay in stays):
         return None
     after = history[number + 1 :]
-    other = _other_bench(history[:number], after)
+    back_s = (history[number - 1].at - history[number].at).total_seconds() if number else 0.0
+    other = went_back_text(back_s) if back_s > BACK_S else _other_bench(history[:number], after)
     if other:
         return Void(why=f"{other}: what was taken before cannot be set against what is taken now")
     first = plan.stations[0]

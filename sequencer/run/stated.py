@@ -14,6 +14,7 @@ from sequencer.units import show_db
 __all__ = ["remarks"]
 
 YEARS = 2  # common practice, no source: most certificates of such instruments are renewed within it
+FIRST_YEAR = 2025  # no run is older than its program
 WAY_DB = 1.1  # relays and leads of two ways seldom differ by more than 1 dB; the rest is rounding [no source]
 
 
@@ -24,6 +25,8 @@ def remarks(bench: Bench, day: date | None) -> tuple[str, ...]:
 
 
 def _dates(bench: Bench, day: date) -> Iterator[str]:
+    if day.year < FIRST_YEAR:
+        yield f"the clock of this computer says {day}: no day and no age of a calibration here can be relied on"
     dated = [("the analyzer", bench.analyzer.calibrated)]
     dated += [("the bridge", bench.bridge.calibrated)] if bench.bridge is not None else []
     dated += [(f"{item.what} {item.id}", item.calibrated) for item in bench.kit]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from functools import lru_cache
 
 import numpy as np
@@ -15,7 +16,9 @@ from sequencer.run.planned import PlannedSweep, Station
 from sequencer.run.proof import noise_dbm_hz
 from sequencer.run.settings import Known
 
-__all__ = ["Journal", "Visit", "known", "known_at", "visits", "without_sweeps"]
+__all__ = ["BACK_S", "Journal", "Visit", "known", "known_at", "visits", "went_back_s", "without_sweeps"]
+
+BACK_S = 60.0  # an assumed drift of 0.2 dB/h moves 0.003 dB in it; a clock is set right by less while it runs
 
 
 @dataclass(slots=True)
@@ -59,6 +62,11 @@ class Journal(list[Entry]):
             self._reader.take(entry)
         return list(self._reader.stays)
 
+    def went_back_s(self) -> float:
+        """See `went_back_s`."""
+        self.stays()
+        return self._reader.back_s
+
     def spoken(self) -> list[Entry]:
         """See `without_sweeps`."""
         self._spoken += [entry for entry in self[self._heard :] if not isinstance(entry, Swept)]
@@ -75,6 +83,11 @@ def visits(history: Sequence[Entry]) -> list[Visit]:
     return history.stays() if isinstance(history, Journal) else Journal(history).stays()
 
 
+def went_back_s(history: Sequence[Entry]) -> float:
+    """Return by how much the times of this session go back; 0 for as little as a clock is kept right by."""
+    return history.went_back_s() if isinstance(history, Journal) else Journal(history).went_back_s()
+
+
 def without_sweeps(history: Sequence[Entry]) -> Sequence[Entry]:
     """Return all other entries, in order: they are few, and most questions to a journal are about them."""
     return history.spoken() if isinstance(history, Journal) else history
@@ -86,6 +99,7 @@ class _Reader:
     def __init__(self) -> None:
         self.stays: list[Visit] = []
         self.read = 0
+        self.back_s, self._latest = 0.0, datetime.min.replace(tzinfo=UTC)
         self._jumped: set[str] = set()  # outlives a Voided entry: what once jumped is never again taken on two sweeps
         self._refused, self._aside = 0, False
 
@@ -93,6 +107,11 @@ class _Reader:
         """Read one entry on."""
         self.read += 1
         stays = self.stays
+        if isinstance(entry, Voided | Resumed):  # what went on meanwhile is for the check of the reference
+            self.back_s, self._latest = 0.0, entry.at
+        back_s = (self._latest - entry.at).total_seconds()
+        self.back_s = max(self.back_s, back_s if back_s > BACK_S else 0.0)
+        self._latest = max(self._latest, entry.at)
         if isinstance(entry, Voided):
             self._jumped |= {stay.hookup.name for stay in stays if stay.jumped}
             stays.clear()

@@ -63,3 +63,9 @@ def test_a_run_says_it_before_the_first_sweep(play) -> None:
     swept = next(n for n, step in enumerate(steps) if hasattr(step, "settings"))
     assert len(said) == 1
     assert said[0] < swept
+
+
+def test_a_clock_that_was_never_set_is_said(bench: Bench) -> None:
+    (text,) = remarks(bench, date(1970, 1, 1))
+    assert "the clock of this computer says 1970-01-01" in text
+    assert remarks(bench, date(2026, 1, 1)) == ()
