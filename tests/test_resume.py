@@ -133,9 +133,9 @@ class Lab:
         self.hookup = None
         self.connected: list[str] = []
         self.asked: list[str] = []
-        self.dies_at: type[Entry] | None = None
+        self.dies_at: type[Entry] | None = None  # once judging has begun
         self._repeats: Counter[object] = Counter()
-        self._switched_on = False
+        self._switched_on = self._judging = False
 
     # analyzer
     def identification(self):
@@ -200,7 +200,8 @@ class Lab:
         pass
 
     def heard(self, entry):
-        if self.dies_at is not None and isinstance(entry, self.dies_at):
+        self._judging |= isinstance(entry, Judged)
+        if self._judging and self.dies_at is not None and isinstance(entry, self.dies_at):
             raise Died
 
     def progress(self, progress):

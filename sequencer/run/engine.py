@@ -199,6 +199,9 @@ class Engine:
     def _connect(self, step: Connect) -> None:
         if step.refused:
             self._append(Refused(at=self._now(), why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
+        by_hand = self.bench.switch is None or step.hookup.by_hand
+        if by_hand and _may_be_on(self.history):  # the noise sweeps turn it off and on anyway: no thru is worse for it
+            self._make_safe()
         self.outside.listener.progress(self._progress(f"{step.hookup.name}: to be connected"))
         by = self.outside.switch.connect(step.hookup)
         self._append(Connected(at=self._now(), why=step.why, hookup=step.hookup, by=by, check=step.check))
@@ -345,6 +348,18 @@ def _in_progress(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
         isinstance(step, Connect) and not step.refused and (step.check or step.hookup.name != stays[-1].hookup.name)
     )
     return "" if elsewhere else stays[-1].hookup.name
+
+
+def _may_be_on(history: Sequence[Entry]) -> bool:
+    """Return whether anything since the generator was last off may have turned it on."""
+    for entry in reversed(history):
+        if isinstance(entry, MadeSafe):
+            return not entry.proven
+        if isinstance(entry, Adjusted) or (isinstance(entry, Swept) and entry.sweep.used.generator_dbm is not None):
+            return True
+        if isinstance(entry, Swept | Began | Identified):  # swept with it off; a session begins with it off
+            return False
+    return True
 
 
 def _next(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import itertools
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -13,12 +15,13 @@ from sequencer.core.history import (
     Finished,
     Identified,
     MadeSafe,
+    Refused,
     Role,
     Stopped,
     Swept,
 )
 from sequencer.errors import GaveUpError, HookupError, InstrumentError, InterruptedRunError, StoreError
-from sequencer.recipe.model import Bench, Recipe
+from sequencer.recipe.model import Bench, Recipe, SwitchFile
 from sequencer.run.engine import Bystanders, Engine
 from sequencer.run.predict import TYPICAL, Predicted
 from sequencer.run.steps import SweepStep
@@ -219,3 +222,29 @@ def test_a_hookup_that_never_proves_itself_stops_the_run(recipe: Recipe, bench: 
     with pytest.raises(HookupError, match="come through where both leads should end in loads"):
         engine(recipe, bench, world).run()
     assert sum(isinstance(e, Connected) and e.hookup.name == "floor" for e in world.entries) == 3
+
+
+@pytest.mark.parametrize("switch", [None, SwitchFile(resource="none", hookups={})], ids=["by hand", "by a switch"])
+def test_the_generator_is_off_while_a_person_moves_leads(
+    recipe: Recipe, bench: Bench, world: World, switch: SwitchFile | None
+) -> None:
+    """And stays as it is where relays do it: nobody is near, and nothing is gained."""
+    bench = dataclasses.replace(bench, switch=switch)
+    was_on: list[bool] = []
+    world.mishap = lambda what: was_on.append(world.on) if what.startswith("connect") else None
+    engine(recipe, bench, world).run()
+    assert len(was_on) >= 8
+    assert any(was_on) == (switch is not None)
+    assert bool(world.log.count("safe") > 3) == (switch is None)
+
+
+def test_a_generator_that_does_not_confirm_is_told_before_each_lead(
+    recipe: Recipe, bench: Bench, world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(world, "make_safe", lambda: False)
+    engine(recipe, bench, world).run()
+    for before, entry in itertools.pairwise(world.entries):
+        if isinstance(entry, Connected) and entry.hookup.name != "thru":
+            read_back_off = isinstance(before, Swept) and before.sweep.used.generator_dbm is None
+            assert read_back_off or isinstance(before, MadeSafe | Refused)
+    assert not any(entry.proven for entry in world.entries if isinstance(entry, MadeSafe))
