@@ -11,7 +11,6 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from importlib.resources import files
-from pathlib import Path
 
 import yaml
 
@@ -20,6 +19,7 @@ from instruments.dialects.model import SETTINGS, Completion, Dialect, Setting, T
 from sequencer import units
 from sequencer.core.trace import Detector, Flag
 from sequencer.errors import RecipeError, UnitError
+from sequencer.recipe.starters import read_text
 
 __all__ = ["load", "names", "parse"]
 
@@ -58,12 +58,7 @@ def load(name: str) -> Dialect:
         When there is no such dialect, or its file is wrong: with file, line and key.
     """
     if "/" in name or "\\" in name or name.endswith(".yaml"):
-        path = Path(name)
-        try:
-            return parse(path.read_text(encoding="utf-8"), str(path))
-        except (OSError, UnicodeDecodeError) as exc:
-            msg = f"{name}: the dialect cannot be read ({exc})"
-            raise RecipeError(msg, file=name) from exc
+        return parse(*read_text(name, "dialect"))
     if name not in names():
         near = difflib.get_close_matches(name, names(), 1)
         hint = f"; did you mean {near[0]!r}?" if near else ""

@@ -252,7 +252,7 @@ def _signed_since(folder: Path, difference: Difference, manifest: Mapping[str, F
 
 
 def _mark(path: Path) -> FileMark:
-    if path.is_symlink():
+    if path.is_symlink() or path.is_fifo():
         return FileMark(sha256="", size=-1)  # equals no mark a manifest can hold
     with path.open("rb") as file:
         return FileMark(sha256=hashlib.file_digest(file, "sha256").hexdigest(), size=path.stat().st_size)
@@ -264,6 +264,9 @@ def _bytes(folder: Path, name: str) -> bytes:
     try:
         if not path.resolve().is_relative_to(folder.resolve()):
             msg = f"{path}: leads out of the run folder; it is not read"
+            raise StoredDataError(msg, folder=str(folder), file=name)
+        if path.is_fifo():  # whoever writes to it may never come
+            msg = f"{path}: a pipe, not a file; it is not read"
             raise StoredDataError(msg, folder=str(folder), file=name)
         return path.read_bytes()
     except (OSError, RuntimeError) as exc:  # RuntimeError: a link that leads to itself

@@ -18,9 +18,19 @@ from sequencer.formats.guards import check_inside, check_version
 from sequencer.formats.plain import from_plain, to_plain
 from sequencer.formats.trace_csv import SweepHead
 
-__all__ = ["JOURNAL_VERSION", "LoadTrace", "decode", "encode", "kind_of", "read_journal", "whole_length"]
+__all__ = [
+    "JOURNAL_VERSION",
+    "LONGEST_LINE",
+    "LoadTrace",
+    "decode",
+    "encode",
+    "kind_of",
+    "read_journal",
+    "whole_length",
+]
 
 JOURNAL_VERSION = 1
+LONGEST_LINE = 1_000_000  # what is known of 1000 saved traces, the longest there is; pages are made of all texts
 
 LoadTrace = Callable[[str, str], Trace]
 """(file relative to the run folder, sha256) -> the trace; StoredDataError when it is not that file."""
@@ -160,6 +170,9 @@ def read_journal(
     entries = []
     for number, line in enumerate(data[:length].split(b"\n")[:-1], 1):
         place = f"{where}:{number}"
+        if len(line) > LONGEST_LINE:
+            msg = f"{place}: a line of {len(line) / 1e6:.0f} million bytes; this program writes none so long"
+            raise StoredDataError(msg, where=place)
         try:
             entries.append(decode(line.decode("utf-8"), load_trace, place))
         except UnicodeDecodeError as exc:

@@ -57,6 +57,9 @@ def read_text(path: str, what: str = "bench") -> tuple[str, str]:
         When it cannot be opened, is far too large, or is not UTF-8.
     """
     try:
+        if Path(path).is_fifo():  # whoever writes to it may never come
+            msg = f"{path}: the {what} file is a pipe, not a file; save its text as a file first"
+            raise RecipeError(msg, file=path)
         with Path(path).open("rb") as file:
             raw = file.read(4 * MOST_CHARACTERS + 1)  # at most four bytes a character; never all of a device file
     except (OSError, ValueError) as exc:  # ValueError: a NUL in the name

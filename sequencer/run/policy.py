@@ -49,6 +49,7 @@ from sequencer.run.visits import Visit, known_at, visits, without_sweeps
 from sequencer.run.warmup import warm_up_step
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import witness_step
+from sequencer.units import show_hz
 
 __all__ = ["FORECAST", "LOCKED_OUT", "capabilities", "decide"]
 
@@ -81,6 +82,8 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
     if not caps.generator_fitted:
         return Stop(why="this analyzer has no tracking generator, or its generator does not answer")
     saved = saved_in(spoken)
+    if not saved and began.run_id != FORECAST and (beyond := _out_of_reach(recipe, caps)):
+        return Stop(why=beyond)
     question = _question(spoken, simulated=began.simulated, at_a_bench=not saved)
     if question is not None:
         return question
@@ -119,6 +122,18 @@ def _live_step(
     if isinstance(step, Connect | Adjust | SweepStep | Wait):  # a resumed run looks at its reference first
         step = check_step(recipe, bench, caps, plan, history) or step
     return guarded(step, plan, history) if isinstance(step, SweepStep) else step
+
+
+def _out_of_reach(recipe: Recipe, caps: Capabilities) -> str:
+    """Return in words what the recipe wants beyond the analyzer's range, said before any lead is moved; else ''."""
+    wanted = (*recipe.overview_hz, *recipe.frequencies.values())
+    least_hz, most_hz = caps.frequency_hz
+    if least_hz <= min(wanted) and max(wanted) <= most_hz:
+        return ""
+    return (
+        f"the recipe is measured from {show_hz(min(wanted))} to {show_hz(max(wanted))}, and this analyzer reaches from "
+        f"{show_hz(least_hz)} to {show_hz(most_hz)}; it takes another analyzer, or another recipe"
+    )
 
 
 def _question(history: Sequence[Entry], *, simulated: bool, at_a_bench: bool) -> Ask | None:

@@ -95,7 +95,7 @@ def test_a_dialect_of_ones_own_is_loaded_by_path(tmp_path: Path) -> None:
     with pytest.raises(RecipeError, match="cannot be read"):
         dialects.load(str(tmp_path / "other.yaml"))
     mine.write_bytes(b"\xff\xfe")
-    with pytest.raises(RecipeError, match="cannot be read"):
+    with pytest.raises(RecipeError, match="UTF-16"):
         dialects.load(str(mine))
 
 

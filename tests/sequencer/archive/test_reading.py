@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -82,6 +83,18 @@ def test_a_link_out_of_the_folder_is_neither_read_nor_sealed(folder: Path, tmp_p
     path.symlink_to(path)
     with pytest.raises(StoredDataError, match="001"):
         open_run(folder)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes among its files")
+def test_a_pipe_in_place_of_a_trace_is_not_waited_for(folder: Path) -> None:
+    path = folder / "traces" / "001.csv"
+    path.unlink()
+    os.mkfifo(path)
+    with pytest.raises(StoredDataError, match="001.csv"):
+        open_run(folder)
+    with pytest.raises(StoredDataError, match="a pipe, not a file"):
+        load_trace(folder, "traces/001.csv", "")
+    assert [(d.file, d.kind) for d in verify_run(folder)] == [("traces/001.csv", "changed")]
 
 
 @pytest.mark.parametrize("name", ["../outside", "/etc/hostname", "traces/../../x", "C:\\x"])

@@ -14,7 +14,7 @@ from sequencer.core import history
 from sequencer.core.history import Began, Entry, MadeSafe, Role, Swept, Warned
 from sequencer.core.trace import Sweep, Trace
 from sequencer.errors import NotchbookError, StoredDataError
-from sequencer.formats.journal import decode, encode, kind_of, read_journal, whole_length
+from sequencer.formats.journal import LONGEST_LINE, decode, encode, kind_of, read_journal, whole_length
 
 NO_ENTRIES = ("Entry", "Role", "SavedKind", "SavedTrace")
 KINDS = [getattr(history, name) for name in history.__all__ if name not in NO_ENTRIES]
@@ -184,6 +184,13 @@ def test_damage_before_the_last_line_is_an_error_with_its_line(bad: bytes) -> No
     for after in (LINES[2], b'{"half'):
         with pytest.raises(StoredDataError, match=r"^journal\.jsonl:2: "):
             read_journal(LINES[0] + bad + after, no_trace)
+
+
+def test_a_line_that_this_program_never_writes_is_not_even_read() -> None:
+    """30 million characters of 'why' took a judgement longer than a minute."""
+    long = encode(Warned(at=NOON, why="A" * LONGEST_LINE)).encode()
+    with pytest.raises(StoredDataError, match=r"^journal\.jsonl:2: a line of 1 million bytes"):
+        read_journal(LINES[0] + long + LINES[2], no_trace)
 
 
 @given(st.binary(max_size=80), st.integers(0, 400), st.integers(0, 400))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -57,7 +58,16 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
         (tmp_path / "latin.yaml", "not UTF-8"),
         (tmp_path / "large.yaml", "too large"),
         (f"{tmp_path}/a\0b.yaml", "null byte"),
+        *_pipe(tmp_path),
     ]:
         with pytest.raises(RecipeError, match=words) as caught:
             read_text(str(path))
         assert str(caught.value).startswith(str(path))
+
+
+def _pipe(folder: Path) -> list[tuple[Path, str]]:
+    """A pipe nobody writes to, where the system has such: reading it would wait for ever."""
+    if not hasattr(os, "mkfifo"):
+        return []
+    os.mkfifo(folder / "pipe.yaml")
+    return [(folder / "pipe.yaml", "a pipe, not a file; save its text")]

@@ -321,3 +321,13 @@ def test_open_and_short_on_a_very_good_bridge_are_taken_twice_and_kept(play) -> 
     again = [s.hookup.name for s in steps if isinstance(s, Connect) and s.refused]
     assert again in (["reflect-short"], ["reflect-open"])
     assert sum("reflects like the hookup before it" in s.why for s in steps if isinstance(s, Warn)) == 1
+
+
+@pytest.mark.parametrize("reach_hz", [(9e3, 146.3e6), (145e6, 3e9)])
+def test_what_the_analyzer_cannot_reach_is_refused_before_anything_is_asked(
+    play, reach_hz: tuple[float, float]
+) -> None:
+    play.history[1] = replace(play.history[1], capabilities=replace(TYPICAL, frequency_hz=reach_hz))
+    (step,) = play.whole()
+    assert isinstance(step, Stop)
+    assert "measured from 144 MHz to 148 MHz, and this analyzer reaches from" in step.why
