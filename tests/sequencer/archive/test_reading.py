@@ -90,7 +90,7 @@ def test_a_pipe_in_place_of_a_trace_is_not_waited_for(folder: Path) -> None:
     path = folder / "traces" / "001.csv"
     path.unlink()
     os.mkfifo(path)
-    with pytest.raises(StoredDataError, match="001.csv"):
+    with pytest.raises(StoredDataError, match=r"001\.csv"):
         open_run(folder)
     with pytest.raises(StoredDataError, match="a pipe, not a file"):
         load_trace(folder, "traces/001.csv", "")

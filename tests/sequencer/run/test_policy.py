@@ -330,4 +330,4 @@ def test_what_the_analyzer_cannot_reach_is_refused_before_anything_is_asked(
     play.history[1] = replace(play.history[1], capabilities=replace(TYPICAL, frequency_hz=reach_hz))
     (step,) = play.whole()
     assert isinstance(step, Stop)
-    assert "measured from 144 MHz to 148 MHz, and this analyzer reaches from" in step.why
+    assert "measured from 144.000 MHz to 148.000 MHz, and this analyzer reaches from" in step.why
