@@ -101,14 +101,15 @@ def decimate(freq_hz: FloatArray, value: FloatArray, columns: int) -> tuple[Floa
     span = freq_hz[-1] - freq_hz[0]
     column = np.minimum((columns * (freq_hz - freq_hz[0]) / span).astype(np.intp), columns - 1)
     starts = np.flatnonzero(np.diff(column, prepend=-1))
-    keep: list[int] = []
-    for start, stop in zip(starts, np.append(starts[1:], freq_hz.size), strict=True):
-        part = value[start:stop]
-        if np.isnan(part).all():
-            keep.append(int(start))
-            continue
-        gap = [int(start + np.flatnonzero(np.isnan(part))[0])] if np.isnan(part).any() else []
-        keep += sorted({int(start + np.nanargmin(part)), int(start + np.nanargmax(part)), *gap})
+    group = np.repeat(np.arange(starts.size), np.diff(starts, append=freq_hz.size))
+    keep = np.zeros(freq_hz.size, dtype=bool)
+    for kept in (
+        value == np.fmin.reduceat(value, starts)[group],
+        value == np.fmax.reduceat(value, starts)[group],
+        np.isnan(value),
+    ):
+        points = np.flatnonzero(kept)
+        keep[points[np.unique(group[points], return_index=True)[1]]] = True  # the first of each column
     return freq_hz[keep], value[keep]
 
 

@@ -8,6 +8,7 @@ the floor than in a path: it cannot be corrected. 20 dB more isolation than the 
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
@@ -17,6 +18,7 @@ from sequencer.core.capability import Capabilities
 from sequencer.core.history import Answered, Entry, Role, Warned
 from sequencer.core.hookup import BY_HAND, HookupKind
 from sequencer.core.normalise import NEAR_BOTTOM_DB, mw
+from sequencer.core.trace import Sweep
 from sequencer.core.transmission import greatest_leak
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe, Requirement
@@ -163,9 +165,19 @@ def _by_hand(station: Station, keys: Collection[str] | None, roles: Collection[R
     return Station(hookup=hookup, sweeps=sweeps, why=f"{station.why}, past the matrix")
 
 
+# A run asks at every step, and nothing it rests on changes once the floor is whole.
+_LATEST: deque[tuple[Recipe, tuple[Sweep, ...], tuple[Shortfall, ...]]] = deque(maxlen=4)
+
+
 def _shortfalls(recipe: Recipe, sweeps: Sweeps) -> tuple[Shortfall, ...]:
+    rests_on = sweeps.taken("thru", "floor")
+    for known_for, rested_on, short in _LATEST:
+        if known_for is recipe and rested_on == rests_on:  # a sweep equals itself alone
+            return short
     found = (_short(requirement, sweeps) for requirement in recipe.requirements)
-    return tuple(each for each in found if each is not None)
+    short = tuple(each for each in found if each is not None)
+    _LATEST.appendleft((recipe, rests_on, short))
+    return short
 
 
 def _needed_db(requirement: Requirement) -> float | None:

@@ -52,6 +52,10 @@ class Sweeps:
                 case _:
                     pass
 
+    def taken(self, *hookups: str) -> tuple[Sweep, ...]:
+        """Return every sweep of these hookups that counts, in order."""
+        return tuple(swept.sweep for _, swept in self._taken if swept.hookup in hookups)
+
     def keys(self, hookup: str, role: Role) -> tuple[str, ...]:
         """Return the keys swept in a hookup with a role, in the order of first appearance."""
         found = (swept.key for _, swept in self._taken if swept.hookup == hookup and swept.role is role)
