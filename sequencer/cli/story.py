@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 from sequencer.cli.words import listed, plain, settings_range, sweep_name
 from sequencer.core.history import (
     Adjusted,
@@ -30,7 +28,6 @@ from sequencer.units import show_hz
 __all__ = ["statement_style", "tell"]
 
 Line = tuple[str, str, str]  # label, text, style
-REPEAT = re.compile(r" \(\d+ of (\d+), [^()]*\)$")  # how the planner counts the sweeps that are averaged
 
 
 def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
@@ -88,22 +85,19 @@ def tell(entry: Entry, told: set[tuple[str, ...]]) -> list[Line]:
 
 
 def _swept(entry: Swept, told: set[tuple[str, ...]]) -> list[Line]:
-    counted = REPEAT.search(entry.why)
-    why = REPEAT.sub("", entry.why)
-    times = counted[1] if counted else ""
-    key = (entry.hookup, entry.key, entry.role.value, times, why)
+    key = (entry.hookup, entry.key, entry.role.value, str(entry.repeats), entry.why)
     if key in told:
         return []
     told.add(key)
     used = entry.sweep.used
     flags = f" [{listed(sorted(flag.value for flag in entry.sweep.flags)).upper()}]" if entry.sweep.flags else ""
-    often = f", {times} times" if counted else ""
+    often = f", {entry.repeats} times" if entry.repeats > 1 else ""
     what = sweep_name(entry.key, "" if entry.role.value == entry.hookup else entry.role.value)
     text = f"{what}: {settings_range(used)}, RBW {show_hz(used.rbw_hz)}, {used.points} points{often}{flags}"
-    reason = ("", "why", entry.key, why)
+    reason = ("", "why", entry.key, entry.why)
     known = reason in told
     told.add(reason)
-    return [("sweep", _because(text, "" if known else why), "warning" if flags else "")]
+    return [("sweep", _because(text, "" if known else entry.why), "warning" if flags else "")]
 
 
 def _because(text: str, why: str) -> str:

@@ -173,7 +173,7 @@ class Adjusted(Entry):
 class Swept(Entry):
     """A sweep was taken and stored. ``key`` is 'overview' or a frequency's name.
 
-    ``source`` names the saved trace it was read from, if so.
+    ``source`` names the saved trace it was read from, if so; ``repeats`` is how many such sweeps were then planned.
     """
 
     hookup: str
@@ -183,6 +183,7 @@ class Swept(Entry):
     file: str
     sha256: str
     source: str = ""
+    repeats: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

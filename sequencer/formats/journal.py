@@ -6,6 +6,7 @@ lines hold settings, flags, times and the trace file with its hash; the levels s
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -31,6 +32,8 @@ __all__ = [
 
 JOURNAL_VERSION = 1
 LONGEST_LINE = 1_000_000  # what is known of 1000 saved traces, the longest there is; pages are made of all texts
+
+_COUNTED = re.compile(r" \(\d{1,4} of (\d{1,4}), [^()]*\)$")  # how the reason told the repeats before they had a field
 
 LoadTrace = Callable[[str, str], Trace]
 """(file relative to the run folder, sha256) -> the trace; StoredDataError when it is not that file."""
@@ -65,6 +68,7 @@ class _SweptLine(Entry):
     file: str
     sha256: str
     source: str = ""
+    repeats: int = 1
 
 
 def kind_of(entry: Entry) -> str:
@@ -85,6 +89,7 @@ def encode(entry: Entry) -> str:
             file=check_inside(entry.file, "journal"),
             sha256=entry.sha256,
             source=entry.source,
+            repeats=entry.repeats,
         )
         plain = to_plain(line, _SweptLine)
     else:
@@ -120,6 +125,7 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
             raise StoredDataError(msg, where=where)
         return entry
     swept = from_plain(_SweptLine, plain, where)
+    counted = None if "repeats" in plain else _COUNTED.search(swept.why)
     odd = impossible(swept.sweep.used) or impossible(swept.sweep.asked)
     if odd:
         msg = f"{where}: a sweep with settings that cannot be: {odd}"
@@ -127,7 +133,7 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
     trace = load_trace(check_inside(swept.file, where), swept.sha256)
     return Swept(
         at=swept.at,
-        why=swept.why,
+        why=_COUNTED.sub("", swept.why) if counted else swept.why,
         hookup=swept.hookup,
         key=swept.key,
         role=swept.role,
@@ -135,6 +141,7 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
         file=swept.file,
         sha256=swept.sha256,
         source=swept.source,
+        repeats=int(counted[1]) if counted else swept.repeats,
     )
 
 

@@ -224,6 +224,7 @@ class Engine:
                 file=file,
                 sha256=sha256,
                 source=step.source,
+                repeats=step.repeats,
             )
         )
         self._got_on |= step.role not in _PRELIMINARY

@@ -301,13 +301,14 @@ def _heard(stays: Sequence[Visit]) -> Sweep | None:
 
 def _next_sweep(sweeps: Sequence[PlannedSweep], stay: Visit) -> Step | None:
     for planned in sweeps:
-        taken = stay.count(planned)
-        if taken < planned.repeats:
-            why = planned.why
-            if planned.repeats > 1:
-                why += f" ({taken + 1} of {planned.repeats}, so that noise is a small share at the limit)"
+        if stay.count(planned) < planned.repeats:
             return SweepStep(
-                hookup=stay.hookup.name, key=planned.key, role=planned.role, settings=planned.settings, why=why
+                hookup=stay.hookup.name,
+                key=planned.key,
+                role=planned.role,
+                settings=planned.settings,
+                why=planned.why,
+                repeats=planned.repeats,
             )
     return None
 

@@ -169,7 +169,7 @@ def _count(sweeps: list[SweepForecast], step: SweepStep, seconds: float) -> None
         why = last.why
         sweeps.pop()
     else:
-        repeats, total, why = 1, seconds, step.why.partition(" (1 of")[0]
+        repeats, total, why = 1, seconds, step.why
     sweeps.append(
         SweepForecast(key=step.key, role=step.role, settings=step.settings, repeats=repeats, seconds=total, why=why)
     )

@@ -211,8 +211,7 @@ def _notes(history: Sequence[Entry]) -> list[JournalNote]:
                 notes[-1] = JournalNote(at=notes[-1].at, kind="swept", what=text, why=notes[-1].why)
                 continue
             runs[where] = 1
-            why = entry.why.partition(" (1 of")[0]
-            notes.append(JournalNote(at=entry.at, kind="swept", what=what, why=why))
+            notes.append(JournalNote(at=entry.at, kind="swept", what=what, why=entry.why))
         elif what:
             kind = kind_of(entry)
             notes.append(JournalNote(at=entry.at, kind=kind, what=what, why=entry.why))

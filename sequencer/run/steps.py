@@ -80,7 +80,7 @@ class Drop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepStep:
-    """Take one single sweep, or read the saved trace ``source`` in its place."""
+    """Take one single sweep, or read the saved trace ``source`` in its place; one of ``repeats`` to be averaged."""
 
     hookup: str
     key: str
@@ -88,6 +88,7 @@ class SweepStep:
     settings: SweepSettings
     why: str
     source: str = ""
+    repeats: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -91,6 +91,28 @@ def test_a_swept_line_holds_the_hash_and_not_the_levels(sweep: Sweep) -> None:
     assert asked == [("traces/007.csv", "ab")]
 
 
+@pytest.mark.parametrize(
+    ("why", "read"),
+    [
+        ("limit of TX (2 of 7, so that noise is a small share at the limit)", ("limit of TX", 7)),
+        ("limit of TX (its own)", ("limit of TX (its own)", 1)),
+    ],
+)
+def test_a_line_of_before_the_field_told_its_repeats_in_its_reason(sweep: Sweep, why: str, read: object) -> None:
+    """As every run of tests/data/archives does; in a line with the field the same words are only words."""
+    entry = Swept(
+        at=NOON, why=why, hookup="a", key="b", role=Role.DEVICE, sweep=sweep, file="traces/1.csv", sha256="", repeats=3
+    )
+    plain = json.loads(encode(entry))
+    assert plain.pop("repeats") == 3
+    old = decode(json.dumps(plain), lambda file, sha256: sweep.trace)
+    assert isinstance(old, Swept)
+    assert (old.why, old.repeats) == read
+    new = decode(encode(entry), lambda file, sha256: sweep.trace)
+    assert isinstance(new, Swept)
+    assert (new.why, new.repeats) == (why, 3)
+
+
 def test_times_are_utc_and_a_time_without_zone_is_refused() -> None:
     east = timezone(timedelta(hours=2))
     assert '"at":"2026-11-25T10:00:00Z"' in encode(Warned(at=datetime(2026, 11, 25, 12, tzinfo=east), why="w"))
