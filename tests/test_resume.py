@@ -53,7 +53,10 @@ from sequencer.errors import (
 from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run import matrix
 from sequencer.run.engine import Bystanders, Engine, left_to_sweep
+from sequencer.run.plan import make_plan
+from sequencer.run.planned import Plan
 from sequencer.run.policy import LOCKED_OUT
 from sequencer.run.predict import TYPICAL, TYPICAL_BENCH, Predicted
 from sequencer.run.steps import SweepStep
@@ -589,6 +592,55 @@ def test_a_run_cut_off_after_its_last_sweep_is_concluded_without_its_bench(
     assert record.results == undisturbed[0].results
     assert record.complete
     assert verify_run(tmp_path / record.run_id) == []
+
+
+def _other_order(plan: Plan) -> Plan:
+    """The short before the open, as no version need do but one did with other reflections."""
+    names = [station.hookup.name for station in plan.stations]
+    stations, at = list(plan.stations), names.index("reflect-open")
+    short = stations.pop(names.index("reflect-short"))
+    return dataclasses.replace(plan, stations=(*stations[:at], short, *stations[at:]))
+
+
+def test_a_run_begun_in_another_order_of_hookups_keeps_what_it_has(
+    lab: Lab, tmp_path: Path, undisturbed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Earlier versions ordered the reflections otherwise; going on must neither ask for ever nor take all again."""
+    interrupt(lab, "sweep in reflect-open", GaveUpError("stopped"))
+    with monkeypatch.context() as earlier:
+        earlier.setattr(matrix, "make_plan", lambda *given: _other_order(make_plan(*given)))
+        with pytest.raises(GaveUpError):
+            begin(lab, tmp_path)
+    done = lab.connected.copy()
+    assert done.index("reflect-short") < done.index("reflect-open")
+    record = go_on(lab, tmp_path)
+    again = lab.connected[len(done) :]
+    assert again[:3] == ["thru", "IN-OUT", "reflect-open"]  # the reference, the device, then where it stopped
+    assert "reflect-short" not in again
+    assert [r.statement for r in record.results] == [r.statement for r in undisturbed[0].results]
+
+
+def test_a_run_with_a_hookup_that_the_plan_has_not_begins_afresh(
+    lab: Lab, tmp_path: Path, undisturbed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def renamed(plan: Plan) -> Plan:
+        stations = [
+            dataclasses.replace(s, hookup=dataclasses.replace(s.hookup, name="reflect-gone"))
+            if s.hookup.name == "reflect-short"
+            else s
+            for s in plan.stations
+        ]
+        return dataclasses.replace(plan, stations=tuple(stations))
+
+    interrupt(lab, "sweep in reflect-IN", GaveUpError("stopped"))
+    with monkeypatch.context() as earlier:
+        earlier.setattr(matrix, "make_plan", lambda *given: renamed(make_plan(*given)))
+        with pytest.raises(GaveUpError):
+            begin(lab, tmp_path)
+    assert "reflect-gone" in lab.connected
+    record = go_on(lab, tmp_path)
+    assert any("this run has reflect-gone where the plan has" in warning for warning in record.warnings)
+    assert plan_done(story(lab, tmp_path)) == plan_done(undisturbed[1])
 
 
 def test_answers_stay(lab: Lab, tmp_path: Path) -> None:

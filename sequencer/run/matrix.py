@@ -28,7 +28,7 @@ from sequencer.run.plan import Plan, Station, make_plan
 from sequencer.run.saved import saved_in, saved_plan
 from sequencer.run.steps import Ask, Warn
 from sequencer.run.sweeps import Sweeps
-from sequencer.run.visits import Visit, known, visits
+from sequencer.run.visits import Visit, as_begun, known, visits
 from sequencer.units import show_db, show_hz
 
 __all__ = ["ENOUGH_DB", "MATRIX", "Shortfall", "ask_for_hands", "isolation_db", "plan_for", "shortfall", "with_hands"]
@@ -61,10 +61,11 @@ def plan_for(recipe: Recipe, bench: Bench, caps: Capabilities, history: Sequence
     saved = saved_in(history)
     if saved:
         return saved_plan(saved)
-    plan = make_plan(recipe, bench, caps, known(history))
-    if bench.switch is None or _answer(history) != HANDS or not _floor_is_whole(plan, visits(history)):
-        return plan
-    return with_hands(plan, {short.requirement.hookup_name for short in _shortfalls(recipe, Sweeps(history))}, bench)
+    plan, stays = make_plan(recipe, bench, caps, known(history)), visits(history)
+    if bench.switch is not None and _answer(history) == HANDS and _floor_is_whole(plan, stays):
+        by_hand = {short.requirement.hookup_name for short in _shortfalls(recipe, Sweeps(history))}
+        plan = with_hands(plan, by_hand, bench)
+    return as_begun(plan, stays)
 
 
 def ask_for_hands(

@@ -118,7 +118,7 @@ def _live_step(
     hands = None if bench.switch is None else ask_for_hands(recipe, bench, plan, stays, history)
     if hands is not None:
         return hands
-    step = _at_stations(recipe, bench, caps, plan, stays, history)
+    step = _otherwise(plan, stays, spoken) or _at_stations(recipe, bench, caps, plan, stays, history)
     if isinstance(step, Connect | Adjust | SweepStep | Wait):  # a resumed run looks at its reference first
         step = check_step(recipe, bench, caps, plan, history) or step
     return guarded(step, plan, history) if isinstance(step, SweepStep) else step
@@ -177,6 +177,17 @@ def _unsaid_gap(plan: Plan, history: Sequence[Entry]) -> Warn | None:
     return None
 
 
+def _otherwise(plan: Plan, stays: Sequence[Visit], history: Sequence[Entry]) -> Void | Stop | None:
+    """What was connected must be what the plan has there: a run that was planned otherwise begins afresh, once."""
+    for stay, station in zip(stays, plan.stations, strict=False):
+        if stay.hookup.name != station.hookup.name:
+            why = (
+                f"this run has {stay.hookup.name} where the plan has {station.hookup.name}: another version planned it"
+            )
+            return Stop(why=f"{why}, again") if _voided_for(why, history) else Void(why=why)
+    return None
+
+
 def _at_stations(
     recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, stays: list[Visit], history: Sequence[Entry]
 ) -> Step | None:
@@ -186,7 +197,7 @@ def _at_stations(
     before: Hookup | None = None
     for number, station in enumerate(plan.stations):
         stay = stays[number] if number < len(stays) else None
-        if stay is None or stay.hookup.name != station.hookup.name:
+        if stay is None:
             return Connect(hookup=station.hookup, why=station.why)
         if stay.hookup.by_hand:
             thru = _opening_thru(stays, by_hand=True)

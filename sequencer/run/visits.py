@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import lru_cache
 
@@ -12,11 +12,11 @@ import numpy as np
 from sequencer.core.history import Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import Hookup
 from sequencer.core.trace import FloatArray, Sweep
-from sequencer.run.planned import PlannedSweep, Station
+from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import noise_dbm_hz
 from sequencer.run.settings import Known
 
-__all__ = ["BACK_S", "Journal", "Visit", "known", "known_at", "visits", "went_back_s", "without_sweeps"]
+__all__ = ["BACK_S", "Journal", "Visit", "as_begun", "known", "known_at", "visits", "went_back_s", "without_sweeps"]
 
 BACK_S = 60.0  # an assumed drift of 0.2 dB/h moves 0.003 dB in it; a clock is set right by less while it runs
 
@@ -81,6 +81,20 @@ def visits(history: Sequence[Entry]) -> list[Visit]:
     reference is no stay. After a Voided entry the count begins again.
     """
     return history.stays() if isinstance(history, Journal) else Journal(history).stays()
+
+
+def as_begun(plan: Plan, stays: Sequence[Visit]) -> Plan:
+    """Return the plan in the order a run has followed so far: an earlier version ordered the same hookups otherwise."""
+    if all(stay.hookup.name == station.hookup.name for stay, station in zip(stays, plan.stations, strict=False)):
+        return plan
+    rest, begun = list(plan.stations), []
+    for stay in stays:
+        station = next((s for s in rest if s.hookup.name == stay.hookup.name), None)
+        if station is None:
+            return plan
+        begun.append(station)
+        rest.remove(station)
+    return replace(plan, stations=(*begun, *rest))
 
 
 def went_back_s(history: Sequence[Entry]) -> float:
