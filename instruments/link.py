@@ -10,7 +10,6 @@ pass for the answer to the next question.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import select
 import socket
 import time
@@ -19,6 +18,7 @@ from typing import Any
 
 from instruments import tracedata
 from instruments.faults import bus_errors, system_error_text
+from instruments.wire import Patience, send_without_delay, shortened, wire_of
 from sequencer.errors import InstrumentError, LinkError, LinkTimeoutError, NotchbookError
 
 __all__ = ["Link", "Transcript"]
@@ -27,10 +27,8 @@ Transcript = Callable[[str, bytes], None]
 """Called with '>' (sent), '<' (came) or '!' (opened, closed, failed) and the bytes; long blocks by hash."""
 
 _SLICE_S = 0.25  # an interrupt is noticed, and a closed peer seen, within this time on any system
-_SLOWEST_BYTES_PER_S = 500.0  # half of a 9600 baud line; whoever dribbles slower than that has failed
 _TEXT_LIMIT = 16_000_000  # bytes; an ASCII trace of a million points
 _CHUNK = 65536
-_LONGEST_IN_TRANSCRIPT = 4096  # a longer text or block is named by size and hash
 
 
 class Link:
@@ -159,7 +157,7 @@ class Link:
         """
         with self._exchange(command):
             self._send(command)
-            patience = _Patience(self.timeout_s)
+            patience = Patience(self.timeout_s)
             got, ended = bytearray(), False
             while not ended and b"\n" not in got and (echo := tracedata.echo_length(bytes(got))) in {None, len(got)}:
                 data, ended = self._some(command, patience, got)
@@ -206,8 +204,8 @@ class Link:
                 msg = f"{self.resource}: this kind of resource does not carry messages"
                 raise LinkError(msg, resource=self.resource)
             self._session = session
-            self._wire = _wire_of(session)
-            _send_without_delay(session)
+            self._wire = wire_of(session)
+            send_without_delay(session)
             kind = str(session.resource_class).upper()
             serial = str(session.resource_name).upper().startswith("ASRL")
             self._ends = kind != "SOCKET" and not serial
@@ -270,7 +268,7 @@ class Link:
 
     def _read_line(self, command: str, got: bytearray | None = None, *, ended: bool = False) -> bytes:
         """Return one line without LF or CR LF, ``got`` its beginning; nothing may follow it."""
-        patience = _Patience(self.timeout_s)
+        patience = Patience(self.timeout_s)
         got = bytearray() if got is None else got
         while not ended and b"\n" not in got:
             data, ended = self._some(command, patience, got)
@@ -286,7 +284,7 @@ class Link:
         self, command: str, got: bytearray | None = None, *, ended: bool = False, unstated: int | None = None
     ) -> bytes:
         """Return the payload of a definite block; an echoed header before it is passed over."""
-        patience = _Patience(self.timeout_s)
+        patience = Patience(self.timeout_s)
         got = bytearray() if got is None else got
         header: tuple[int, int] | None = None
         while True:
@@ -315,7 +313,7 @@ class Link:
         self._log("<", bytes(got[:length]))
         return bytes(got[header[0] : length])
 
-    def _some(self, command: str, patience: _Patience, so_far: bytearray, due: int = 0) -> tuple[bytes, bool]:
+    def _some(self, command: str, patience: Patience, so_far: bytearray, due: int = 0) -> tuple[bytes, bool]:
         """Return at least one byte and whether the bus marked the end of the message."""
         from pyvisa.constants import StatusCode
 
@@ -328,7 +326,7 @@ class Link:
         ends = {StatusCode.success, StatusCode.success_termination_character_read}
         return bytes(data), self._ends and status in ends
 
-    def _wait_for_bytes(self, command: str, patience: _Patience, so_far: bytearray, due: int) -> int:
+    def _wait_for_bytes(self, command: str, patience: Patience, so_far: bytearray, due: int) -> int:
         """Wait until a read cannot block; return how many bytes it may ask for."""
         while (left := patience.left_s()) > 0:
             if self._ends:
@@ -364,50 +362,7 @@ class Link:
         if self._transcript is None:
             return
         try:
-            self._transcript(direction, _shortened(direction, data))
+            self._transcript(direction, shortened(direction, data))
         except Exception:
             if self.log_must_work:
                 raise
-
-
-def _shortened(direction: str, data: bytes) -> bytes:
-    if len(data) > _LONGEST_IN_TRANSCRIPT or (data.startswith(b"#") and direction == "<"):
-        digest = hashlib.sha256(data).hexdigest()
-        return data[:2] + f"... {len(data)} bytes, sha256 {digest}".encode()
-    return data
-
-
-class _Patience:
-    """How long to wait: a longest silence, and a slowest mean rate so that a dribble ends too."""
-
-    def __init__(self, silence_s: float) -> None:
-        self._silence_s = silence_s
-        self._began = self._last = time.monotonic()
-        self._count = 0
-
-    def heard(self, count: int) -> None:
-        self._count += count
-        self._last = time.monotonic()
-
-    def left_s(self) -> float:
-        by_rate = self._began + self._count / _SLOWEST_BYTES_PER_S
-        return min(self._last, by_rate) + self._silence_s - time.monotonic()
-
-
-# --- what depends on PyVISA-py's inside: two functions, both no-ops elsewhere --------------------------
-
-
-def _wire_of(session: Any) -> socket.socket | None:
-    """Return the socket under a PyVISA-py session (raw socket, HiSLIP), None for anything else."""
-    sessions = getattr(session.visalib, "sessions", None)
-    inner = sessions.get(session.session) if isinstance(sessions, dict) else None
-    interface = getattr(inner, "interface", None)
-    wire = getattr(interface, "_sync", interface)
-    return wire if isinstance(wire, socket.socket) else None
-
-
-def _send_without_delay(session: Any) -> None:
-    """Set TCP_NODELAY: a write followed by a query else costs 44 ms (Nagle against delayed acknowledgement)."""
-    wire = _wire_of(session)
-    if wire is not None:
-        wire.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -21,6 +21,7 @@ from pyvisa.errors import InvalidSession
 from instruments import faults
 from instruments import link as link_module
 from instruments.link import Link
+from instruments.wire import send_without_delay, wire_of
 from sequencer.errors import InstrumentError, LinkError, LinkTimeoutError, NotchbookError, StoreError
 
 
@@ -99,7 +100,7 @@ def test_an_empty_block_is_an_empty_payload(toy: Any, link: Link) -> None:
 
 
 def test_no_delay_is_set_so_a_write_before_a_query_costs_no_44_ms(toy: Any, link: Link) -> None:
-    wire = link_module._wire_of(link._session)
+    wire = wire_of(link._session)
     assert wire is not None
     assert wire.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
     toy.answers["X?"] = b"1\n"
@@ -115,8 +116,8 @@ def test_no_delay_is_a_no_op_where_there_is_no_socket_of_pyvisa_py() -> None:
         visalib = object()
         session = 1
 
-    assert link_module._wire_of(Vendor()) is None
-    link_module._send_without_delay(Vendor())
+    assert wire_of(Vendor()) is None
+    send_without_delay(Vendor())
 
 
 # --- the transcript ---
@@ -227,7 +228,7 @@ def test_what_was_opened_only_by_half_is_closed_again(toy: Any, monkeypatch: pyt
         opened.append(session)
         raise OSError(22, "the peer closed meanwhile")
 
-    monkeypatch.setattr(link_module, "_send_without_delay", gone)
+    monkeypatch.setattr(link_module, "send_without_delay", gone)
     with pytest.raises(LinkError):
         Link.open(toy.resource)
     with pytest.raises(InvalidSession):

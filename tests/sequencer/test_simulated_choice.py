@@ -3,7 +3,7 @@
 import pytest
 
 from sequencer.errors import UsageError
-from sequencer.wiring import open_simulated
+from sequencer.simulated_process import open_simulated
 
 
 @pytest.mark.parametrize(("choice", "name"), [("list", "vhf-600k"), ("vhf-600k:list", "swapped-real32")])
