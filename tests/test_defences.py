@@ -228,3 +228,19 @@ def test_a_generator_without_a_command_is_looked_at_and_left(capsys, tmp_path: P
     status, record = run(capsys, tmp_path, "simulated::swapped-real32")
     assert status == 0
     assert any("left as it is" in note["what"] and "nothing to turn" in note["why"] for note in record["notes"])
+
+
+@pytest.mark.parametrize("fault", ["oxidised", "wrong-notch", "wrong-harness"])
+def test_what_a_device_reads_never_decides_how_long_it_is_averaged(capsys, tmp_path: Path, fault: str) -> None:
+    """Stopping when the limit is decided would pass more of the devices at their limit (trade notes 12.7): a device
+    that passes and one that fails by far, or by little, are swept alike, sweep by sweep.
+    """
+
+    def swept(record: dict) -> list[tuple]:
+        used = ("start_hz", "stop_hz", "points", "rbw_hz", "sweep_time_s", "attenuation_db", "reference_dbm")
+        return [(t["hookup"], t["key"], t["role"], *(t["used"][name] for name in used)) for t in record["traces"]]
+
+    status, healthy = run(capsys, tmp_path, "simulated")
+    failed, ill = run(capsys, tmp_path, f"simulated:{fault}")
+    assert (status, failed) == (0, 1)
+    assert swept(ill) == swept(healthy)
