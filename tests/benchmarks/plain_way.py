@@ -10,12 +10,13 @@ slowed until noise at each path's notch gives the standard uncertainty that our 
 Command latency: 0.1 s a sweep for both (settling, commands and answers; common practice, no source).
 """
 
+import argparse
 import io
 import json
 import math
 import sys
 import tempfile
-from contextlib import redirect_stderr, redirect_stdout
+from contextlib import redirect_stderr
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -28,14 +29,16 @@ from instruments.simulated import devices
 from instruments.simulated.profile import PROFILES
 from instruments.simulated.receiver import NOISE_BANDWIDTH
 from instruments.simulated.variants import Variant, load_variant, variant_names
-from sequencer.cli.main import main as notchbook
+from sequencer.cli.people import at_the_bench
 from sequencer.core.circuit import loss_db
+from sequencer.formats.record import dump_record
 from sequencer.learning import with_dialect
+from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.model import Quantity
 from sequencer.recipe.starters import read_recipe
 from sequencer.run.settings import NOISE_SHARE_DB
-from sequencer.wiring import SystemClock, open_simulated
+from sequencer.wiring import Request, SystemClock, _take, open_simulated
 
 STARTERS = (
     *("vhf-600k-acceptance", "lm-vhf-4m6-acceptance", "6m-1m-acceptance", "125cm-1m6-acceptance"),
@@ -127,17 +130,14 @@ def our_run(starter: str, variant: str, seed: int) -> dict:
         with tempfile.TemporaryDirectory() as folder:
             text = process.said["bench_file"]
             learnt = learnt_dialect(variant)
-            bench = Path(folder) / "bench.yaml"
-            bench.write_text(with_dialect(text, learnt) if learnt else text, encoding="utf-8")
-            out, err = io.StringIO(), io.StringIO()
-            with redirect_stdout(out), redirect_stderr(err):
-                notchbook([
-                    "run", starter, "--bench", str(bench), "--yes", "--json", "--out", folder,
-                    "--set", "transmitter=locked out",
-                ])  # fmt: skip
-            if not out.getvalue():
-                raise SystemExit(f"{starter} on {variant}: {err.getvalue()[-400:]}")
-            return json.loads(out.getvalue())
+            bench = load_bench(with_dialect(text, learnt) if learnt else text, "simulated bench")
+            request = Request(
+                recipe=recipe, bench="", root=Path(folder), serial="", conditions={}, labels={}, seed=seed
+            )  # fmt: skip
+            people = at_the_bench(argparse.Namespace(set=[], yes=True), recipe.ports)
+            with redirect_stderr(io.StringIO()):
+                record, _ = _take(request, bench, simulated=True, people=people)
+            return json.loads(dump_record(record))
     finally:
         process.close()
 
