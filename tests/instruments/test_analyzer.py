@@ -558,7 +558,7 @@ def test_a_bench_paced_faster_than_its_stated_time_is_not_waited_for(speed: floa
 
 @pytest.mark.parametrize("expected_s", [0.05, 1.0, 10.0])
 def test_a_sweep_that_is_over_a_message_after_its_time_is_found_over_at_once(expected_s: float) -> None:
-    """The analyzer starts when the message has come: some 3 ms later than we reckon (measured on the simulated bench)."""
+    """The analyzer starts when the message has come: some 3 ms late (measured on the simulated bench)."""
     now_s, end_s = 0.0, expected_s + 0.003
     while now_s < end_s:
         now_s += poll_wait_s(now_s, expected_s)
