@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
+from operator import attrgetter
 
 import numpy as np
 
@@ -32,6 +34,11 @@ _THEORY_DOF = (
     20.0  # as sure as noise in its filter is known: the filter's shape within 20 %; common practice, no source
 )
 _ALIKE = 2.0  # variances further apart than this, as medians of a trace, are not of one origin
+_MATTER = (
+    *("start_hz", "stop_hz", "points", "rbw_hz", "attenuation_db", "reference_dbm", "generator_dbm", "detector"),
+    "vbw_hz",
+)
+_that_matter = attrgetter(*_MATTER)
 _MAY_DIFFER = frozenset({"rbw_hz", "attenuation_db", "reference_dbm"})
 
 
@@ -81,13 +88,12 @@ def _shared(used: SweepSettings) -> float:
 
 def same_settings(a: SweepSettings, b: SweepSettings) -> bool:
     """Tell whether two sweeps may be averaged: everything alike but the sweep time and what the display tells."""
-    return not differing(a, b)
+    return a is b or _that_matter(a) == _that_matter(b)
 
 
 def differing(a: SweepSettings, b: SweepSettings) -> tuple[str, ...]:
     """Name the settings that matter and differ."""
-    names = ("start_hz", "stop_hz", "points", "rbw_hz", "attenuation_db", "reference_dbm", "generator_dbm", "detector")
-    return tuple(name for name in (*names, "vbw_hz") if getattr(a, name) != getattr(b, name))
+    return tuple(n for n, x, y in zip(_MATTER, _that_matter(a), _that_matter(b), strict=True) if x != y)
 
 
 def average(sweeps: Sequence[Sweep]) -> Averaged:
@@ -158,7 +164,9 @@ def _cut_off(level_dbm: FloatArray, used: SweepSettings) -> np.ndarray:
 
 
 def _same_grid(a: FloatArray, b: FloatArray, what: str) -> None:
-    if a.shape != b.shape or not np.allclose(a, b, rtol=0.0, atol=1.0):  # 1 Hz: formats round no coarser
+    if a is b:
+        return
+    if a.shape != b.shape or not float(np.max(np.abs(a - b), initial=0.0)) <= 1.0:  # Hz: formats round no coarser
         msg = (
             f"{what}: the frequency grids differ ({a.size} points {show_hz(float(a[0]))} to {show_hz(float(a[-1]))}, "
             f"{b.size} points {show_hz(float(b[0]))} to {show_hz(float(b[-1]))}); sweep again with equal settings"
@@ -234,6 +242,7 @@ class Response:
             return np.asarray(-10.0 * np.log10(seen))
 
 
+@lru_cache(maxsize=128)  # of the same sweeps, which equal themselves alone: a run asks again at each overview
 def response(
     device: Averaged,
     thru: Averaged,

@@ -24,7 +24,7 @@ from sequencer.run.passivity import Doubt
 from sequencer.run.saved import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
 from sequencer.run.steadiness import unsteady
 from sequencer.run.suspect import distrusting, suspected
-from sequencer.run.sweeps import Sweeps
+from sequencer.run.visits import sweeps_of
 from sequencer.run.windows import LEAKAGE
 from sequencer.units import show_db, show_hz
 
@@ -104,7 +104,7 @@ def ready(recipe: Recipe, history: Sequence[Entry], requirement: Requirement, *,
     open, short and port sweeps of both its ports at that frequency.
     """
     del recipe  # part of the signature so that a recipe may one day ask for more
-    sweeps = Sweeps(history)
+    sweeps = sweeps_of(history)
     low, high = _window(requirement)
 
     def port_ready(port: str) -> bool:
@@ -131,7 +131,7 @@ def noise_u_db(recipe: Recipe, history: Sequence[Entry], requirement: Requiremen
     Averaging stops on this alone, never on the value (trade notes 12.7).
     """
     bench = Bench(analyzer=_NOWHERE)
-    measured = Measured(recipe, bench, Sweeps(history))
+    measured = Measured(recipe, bench, sweeps_of(history))
     try:
         if requirement.port is not None:
             port_curve = measured.port_curve_at(requirement.port, *_window(requirement), requirement.at)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -25,6 +26,7 @@ FLAT_SIGMAS = 5.0  # a point further out is a signal, not noise
 FEWEST_POINTS = 5
 
 
+@lru_cache(maxsize=32)  # of the same sweeps: a run asks again at each overview
 def flat(noise: Averaged) -> Averaged:
     """Return noise as one level, known from all points of its sweeps; as it is where a signal or the display is in it.
 

@@ -26,7 +26,10 @@ def not_swept(stay: Visit, noise_dbm_hz: float | None) -> str:
     if not stay.swept or noise_dbm_hz is None:
         return ""
     latest = stay.swept[-1]
-    again = any(_same(before.sweep, latest.sweep) for before in stay.swept[:-1])
+    first = latest.sweep.trace.level_dbm[0]
+    again = any(
+        before.sweep.trace.level_dbm[0] == first and _same(before.sweep, latest.sweep) for before in stay.swept[:-1]
+    )
     if not again or _by_chance(stay, latest.sweep, noise_dbm_hz) > CHANCE:
         return ""
     return (
@@ -37,8 +40,7 @@ def not_swept(stay: Visit, noise_dbm_hz: float | None) -> str:
 
 def _same(a: Sweep, b: Sweep) -> bool:
     first, second = a.trace.level_dbm, b.trace.level_dbm
-    alike = first.shape == second.shape and first[0] == second[0] and same_settings(a.used, b.used)
-    return alike and np.array_equal(first, second)
+    return same_settings(a.used, b.used) and np.array_equal(first, second)
 
 
 def _by_chance(stay: Visit, sweep: Sweep, noise_dbm_hz: float) -> float:

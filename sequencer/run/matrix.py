@@ -28,7 +28,7 @@ from sequencer.run.plan import Plan, Station, make_plan
 from sequencer.run.saved import saved_in, saved_plan
 from sequencer.run.steps import Ask, Warn
 from sequencer.run.sweeps import Sweeps
-from sequencer.run.visits import Visit, as_begun, known, visits
+from sequencer.run.visits import Visit, as_begun, known, sweeps_of, visits
 from sequencer.units import show_db, show_hz
 
 __all__ = ["ENOUGH_DB", "MATRIX", "Shortfall", "ask_for_hands", "isolation_db", "plan_for", "shortfall", "with_hands"]
@@ -63,7 +63,7 @@ def plan_for(recipe: Recipe, bench: Bench, caps: Capabilities, history: Sequence
         return saved_plan(saved)
     plan, stays = make_plan(recipe, bench, caps, known(history)), visits(history)
     if bench.switch is not None and _answer(history) == HANDS and _floor_is_whole(plan, stays):
-        by_hand = {short.requirement.hookup_name for short in _shortfalls(recipe, Sweeps(history))}
+        by_hand = {short.requirement.hookup_name for short in _shortfalls(recipe, sweeps_of(history))}
         plan = with_hands(plan, by_hand, bench)
     return as_begun(plan, stays)
 
@@ -75,7 +75,7 @@ def ask_for_hands(
     answer = _answer(history)
     if bench.switch is None or answer == HANDS or not _floor_is_whole(plan, stays):
         return None
-    short = _shortfalls(recipe, Sweeps(history))
+    short = _shortfalls(recipe, sweeps_of(history))
     if not short:
         return None
     if answer:

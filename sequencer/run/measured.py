@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -112,6 +113,7 @@ def _through(reference: Averaged, loss_db: float) -> Averaged:
     return replace(reference, power_mw=own(reference.power_mw * 10.0 ** (-loss_db / 10.0))) if loss_db else reference
 
 
+@lru_cache(maxsize=32)
 def _full_reflection(opened: Averaged, short: Averaged) -> Averaged:
     response(opened, short)  # refuses an open and a short that do not fit together
     amplitude = linear_reference(np.sqrt(opened.power_mw), np.sqrt(short.power_mw))

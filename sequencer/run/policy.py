@@ -6,6 +6,7 @@ forecast of `check` (decide, fed by a predicting bench) and resuming (decide, on
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from sequencer.core.capability import Capabilities
@@ -43,9 +44,8 @@ from sequencer.run.stated import remarks
 from sequencer.run.steadiness import flexed, jumpy, located_text, new_jump, unlocated
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn, unsaid
 from sequencer.run.suspect import came_back, suspicion, unproven
-from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import tracking_step
-from sequencer.run.visits import Visit, known_at, visits, without_sweeps
+from sequencer.run.visits import Visit, known_at, sweeps_of, visits, without_sweeps
 from sequencer.run.warmup import warm_up_step
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import witness_step
@@ -256,7 +256,7 @@ def _at_stations(
 def _wrong_standard(station: Station, stay: Visit, bench: Bench, history: Sequence[Entry]) -> Connect | Stop | None:
     """A standard that reads wrong is mated once more; if it reads wrong again, nothing else is measured here."""
     key = next((s.key for s in station.sweeps if s.key != OVERVIEW), OVERVIEW)
-    fault = standard_fault(stay.hookup, key, bench, Sweeps(history))
+    fault = standard_fault(stay.hookup, key, bench, sweeps_of(history))
     if not fault:
         return None
     if stay.refused + 1 >= MOST_TRIES:
@@ -311,8 +311,9 @@ def _heard(stays: Sequence[Visit]) -> Sweep | None:
 
 
 def _next_sweep(sweeps: Sequence[PlannedSweep], stay: Visit) -> Step | None:
+    taken = Counter((swept.key, swept.role) for swept in stay.swept)
     for planned in sweeps:
-        if stay.count(planned) < planned.repeats:
+        if taken[planned.key, planned.role] < planned.repeats:
             return SweepStep(
                 hookup=stay.hookup.name,
                 key=planned.key,

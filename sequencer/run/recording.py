@@ -37,8 +37,8 @@ from sequencer.run.evaluate import Evaluation, overall
 from sequencer.run.fittings import chain, loads
 from sequencer.run.saved import saved_in
 from sequencer.run.standards import standard_reading
-from sequencer.run.sweeps import Sweeps
 from sequencer.run.tracking import NOBODY
+from sequencer.run.visits import sweeps_of
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import is_witness, witnessed
 from sequencer.units import show_hz
@@ -163,7 +163,7 @@ def _hookups(history: Sequence[Entry], bench: Bench) -> list[HookupRecord]:
         hookup = entry.hookup
         if hookup.kind is HookupKind.STANDARD and refused is None:
             key = next((e.key for e in after[:end] if isinstance(e, Swept) and e.key != OVERVIEW), OVERVIEW)
-            proof = standard_reading(hookup, key, bench, Sweeps(history))[0] or proof
+            proof = standard_reading(hookup, key, bench, sweeps_of(history))[0] or proof
         records.append(
             HookupRecord(
                 name=hookup.name,

@@ -18,8 +18,7 @@ from sequencer.run.connected import unconnected
 from sequencer.run.measured import Measured
 from sequencer.run.passivity import Doubt, unphysical
 from sequencer.run.stepped import stepped
-from sequencer.run.sweeps import Sweeps
-from sequencer.run.visits import Visit
+from sequencer.run.visits import Visit, sweeps_of
 from sequencer.run.windows import OVERVIEW
 
 __all__ = ["came_back", "distrusting", "suspected", "suspicion", "suspicions", "unproven"]
@@ -36,7 +35,7 @@ def distrusting(
     recipe: Recipe, bench: Bench, history: Sequence[Entry], block: int = BLOCK
 ) -> tuple[Measured, tuple[Doubt, ...]]:
     """Return what was measured, doubtful hookups kept out of the intervals of others, and the doubts."""
-    measured = Measured(recipe, bench, Sweeps(history), block)
+    measured = Measured(recipe, bench, sweeps_of(history), block)
     doubts = suspicions(measured)
     if not doubts:
         return measured, doubts
@@ -70,14 +69,14 @@ def suspicion(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
     latest = stay.swept[-1] if stay.swept else None
     if latest is None or latest.key != OVERVIEW or latest.role not in (Role.DEVICE, Role.REFLECTION):
         return ""
-    return _against(stay, unphysical(Measured(recipe, bench, Sweeps(history)), stay.hookup.name))
+    return _against(stay, unphysical(Measured(recipe, bench, sweeps_of(history)), stay.hookup.name))
 
 
 def unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
     """Return how a path, all its sweeps taken, shows that its leads were off or a joint loose, in words, or ''."""
     if stay.hookup.kind is not HookupKind.PATH:
         return ""
-    measured, name = Measured(recipe, bench, Sweeps(history)), stay.hookup.name
+    measured, name = Measured(recipe, bench, sweeps_of(history)), stay.hookup.name
     return _against(stay, [*unconnected(measured, name), *stepped(measured, name)])
 
 

@@ -17,65 +17,79 @@ from sequencer.core.trace import Sweep
 __all__ = ["Sweeps"]
 
 
+_Place = tuple[str, str, Role]
+
+
 class Sweeps:
     """Sweeps by hookup, key and role, each list split by the connection it was taken in."""
 
-    def __init__(self, history: Iterable[Entry]) -> None:
-        self._taken: list[tuple[int, Swept]] = []
+    def __init__(self, history: Iterable[Entry] = ()) -> None:
+        self._places: dict[_Place, list[tuple[int, Sweep]]] = {}  # as they count, in the order of first appearance
         self._averaged: dict[tuple[int, ...], Averaged] = {}
         self.by_hand: set[str] = set()  # hookups that were made past a switch matrix
-        session, resumed = 0, False
-        began: dict[str, int] = {}
+        self._session, self._resumed = 0, False
+        self._began: dict[str, int] = {}
         for entry in history:
-            match entry:
-                case Connected():
-                    session += 1
-                    (self.by_hand.add if entry.hookup.by_hand else self.by_hand.discard)(entry.hookup.name)
-                    began[entry.hookup.name] = session
-                case Refused() | Resumed():
-                    since = began.get(entry.hookup, session)
-                    self._taken = [(s, swept) for s, swept in self._taken if s < since or swept.hookup != entry.hookup]
-                    resumed |= isinstance(entry, Resumed)
-                case Dropped():
-                    gone = (entry.hookup, entry.key, entry.role)
-                    self._taken = [
-                        (s, swept)
-                        for s, swept in self._taken
-                        if s < session or (swept.hookup, swept.key, swept.role) != gone
-                    ]
-                case Voided():
-                    self._taken, resumed = [], False
-                case Adjusted() if not resumed:
-                    self._taken = [(s, swept) for s, swept in self._taken if swept.role is not Role.THRU]
-                case Swept():
-                    self._taken.append((session, entry))
-                case _:
-                    pass
+            self.take(entry)
+
+    def take(self, entry: Entry) -> None:
+        """Read the journal one entry on."""
+        match entry:
+            case Swept():
+                place = (entry.hookup, entry.key, entry.role)
+                self._places.setdefault(place, []).append((self._session, entry.sweep))
+            case Connected():
+                self._session += 1
+                (self.by_hand.add if entry.hookup.by_hand else self.by_hand.discard)(entry.hookup.name)
+                self._began[entry.hookup.name] = self._session
+            case Refused() | Resumed():
+                since = self._began.get(entry.hookup, self._session)
+                self._forget(since, [place for place in self._places if place[0] == entry.hookup])
+                self._resumed |= isinstance(entry, Resumed)
+            case Dropped():
+                self._forget(self._session, [(entry.hookup, entry.key, entry.role)])
+            case Voided():
+                self._places.clear()
+                self._resumed = False
+            case Adjusted() if not self._resumed:
+                self._forget(0, [place for place in self._places if place[2] is Role.THRU])
+            case _:
+                pass
+
+    def _forget(self, since: int, places: Iterable[_Place]) -> None:
+        """Drop what was taken at these places in a connection or after it."""
+        for place in places:
+            left = [(session, sweep) for session, sweep in self._places.get(place, ()) if session < since]
+            if left:
+                self._places[place] = left
+            else:
+                self._places.pop(place, None)
 
     def taken(self, *hookups: str) -> tuple[Sweep, ...]:
-        """Return every sweep of these hookups that counts, in order."""
-        return tuple(swept.sweep for _, swept in self._taken if swept.hookup in hookups)
+        """Return every sweep of these hookups that counts, by place."""
+        return tuple(
+            sweep for (hookup, _, _), all_here in self._places.items() if hookup in hookups for _, sweep in all_here
+        )
 
     def keys(self, hookup: str, role: Role) -> tuple[str, ...]:
         """Return the keys swept in a hookup with a role, in the order of first appearance."""
-        found = (swept.key for _, swept in self._taken if swept.hookup == hookup and swept.role is role)
-        return tuple(dict.fromkeys(found))
+        return tuple(key for name, key, for_role in self._places if name == hookup and for_role is role)
 
     def covering(self, hookup: str, role: Role, low_hz: float, high_hz: float, prefer: str = "") -> tuple[str, ...]:
         """Return the keys whose sweep reaches from low to high: the preferred one first, then by rising span."""
         reach = {}
-        for _, swept in self._taken:
-            freq = swept.sweep.trace.freq_hz
-            if swept.hookup == hookup and swept.role is role and freq[0] <= low_hz + 1 and freq[-1] >= high_hz - 1:
-                reach[swept.key] = float(freq[-1] - freq[0])
+        for key in self.keys(hookup, role):
+            for _, sweep in self._places[hookup, key, role]:
+                freq = sweep.trace.freq_hz
+                if freq[0] <= low_hz + 1 and freq[-1] >= high_hz - 1:
+                    reach[key] = float(freq[-1] - freq[0])
         return tuple(sorted(reach, key=lambda key: (key != prefer, reach[key])))
 
     def groups(self, hookup: str, key: str, role: Role) -> list[list[Sweep]]:
         """Return the repeats of each connection: those with the settings of its last sweep."""
         sessions: dict[int, list[Sweep]] = {}
-        for session, swept in self._taken:
-            if (swept.hookup, swept.key, swept.role) == (hookup, key, role):
-                sessions.setdefault(session, []).append(swept.sweep)
+        for session, sweep in self._places.get((hookup, key, role), ()):
+            sessions.setdefault(session, []).append(sweep)
         return [[sweep for sweep in group if same_settings(sweep.used, group[-1].used)] for group in sessions.values()]
 
     def latest(self, hookup: str, key: str, role: Role) -> Averaged | None:

@@ -15,8 +15,20 @@ from sequencer.core.trace import FloatArray, Sweep
 from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import noise_dbm_hz
 from sequencer.run.settings import Known
+from sequencer.run.sweeps import Sweeps
 
-__all__ = ["BACK_S", "Journal", "Visit", "as_begun", "known", "known_at", "visits", "went_back_s", "without_sweeps"]
+__all__ = [
+    "BACK_S",
+    "Journal",
+    "Visit",
+    "as_begun",
+    "known",
+    "known_at",
+    "sweeps_of",
+    "visits",
+    "went_back_s",
+    "without_sweeps",
+]
 
 BACK_S = 60.0  # an assumed drift of 0.2 dB/h moves 0.003 dB in it; a clock is set right by less while it runs
 
@@ -53,6 +65,7 @@ class Journal(list[Entry]):
     def __init__(self, entries: Iterable[Entry] = ()) -> None:
         super().__init__(entries)
         self._reader = _Reader()
+        self._sweeps, self._sorted = Sweeps(), 0
         self._spoken: list[Entry] = []
         self._heard = 0
 
@@ -61,6 +74,13 @@ class Journal(list[Entry]):
         for entry in self[self._reader.read :]:
             self._reader.take(entry)
         return list(self._reader.stays)
+
+    def sweeps(self) -> Sweeps:
+        """See `sweeps_of`."""
+        for entry in self[self._sorted :]:
+            self._sweeps.take(entry)
+        self._sorted = len(self)
+        return self._sweeps
 
     def went_back_s(self) -> float:
         """See `went_back_s`."""
@@ -100,6 +120,11 @@ def as_begun(plan: Plan, stays: Sequence[Visit]) -> Plan:
 def went_back_s(history: Sequence[Entry]) -> float:
     """Return by how much the times of this session go back; 0 for as little as a clock is kept right by."""
     return history.went_back_s() if isinstance(history, Journal) else Journal(history).went_back_s()
+
+
+def sweeps_of(history: Sequence[Entry]) -> Sweeps:
+    """Return the sweeps that count, sorted; of a journal that grows, the same object each time, read on."""
+    return history.sweeps() if isinstance(history, Journal) else Sweeps(history)
 
 
 def without_sweeps(history: Sequence[Entry]) -> Sequence[Entry]:
