@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from sequencer import __version__
@@ -28,7 +27,6 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
         When the run's files are damaged.
     """
     from reports.html import render
-    from sequencer.archive.names import make_run_id
     from sequencer.archive.reading import find_run, open_run
     from sequencer.archive.runfolder import RunFolder
     from sequencer.recipe.bench_loader import load_bench
@@ -43,11 +41,10 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
     _check_fit(parent, recipe)
     bench = load_bench(stored.bench_text, str(stored.folder / "bench.yaml"))
     done = evaluate(recipe, bench, stored.history)
-    run_id = make_run_id(datetime.now(UTC), recipe.name, parent.serial)
-    store = RunFolder.create(root, run_id, recipe.text, bench.text)
+    store = RunFolder.create_named(root, recipe, parent.serial, bench.text)
     history: list[Entry] = []
     try:
-        for old in _entries(stored.history, done.results, run_id, parent.run_id, recipe):
+        for old in _entries(stored.history, done.results, store.folder.name, parent.run_id, recipe):
             entry = old
             if isinstance(entry, Swept):
                 file, sha256 = store.store_sweep(entry.hookup, entry.key, entry.role.value, entry.sweep)

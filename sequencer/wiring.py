@@ -99,7 +99,6 @@ def take_run(request: Request, people: Any) -> tuple[Record, Path]:
 
 
 def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tuple[Record, Path]:
-    from sequencer.archive.names import make_run_id
     from sequencer.archive.runfolder import RunFolder
     from sequencer.core.history import Began
     from sequencer.run.engine import Engine
@@ -117,8 +116,7 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
     else:
         people(bench, simulated, None)  # refuses early where nobody could move the cables
         bench, learning = _settled(bench, people, simulated=simulated)
-    run_id = make_run_id(datetime.now(UTC), request.recipe.name, request.serial)
-    store = RunFolder.create(request.root, run_id, request.recipe.text, bench.text, sign=request.sign)
+    store = RunFolder.create_named(request.root, request.recipe, request.serial, bench.text, sign=request.sign)
     for way, data in learning:
         store.transcript(way, data)
     with _kept(store), _outside(bench, store, people, simulated=simulated, files=files) as outside:
@@ -129,7 +127,7 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
         began = Began(
             at=outside.clock.now(),
             why="asked for on the command line",
-            run_id=run_id,
+            run_id=store.folder.name,
             program=PROGRAM,
             recipe_sha256=request.recipe.sha256,
             bench_sha256=bench.sha256,

@@ -99,7 +99,7 @@ def test_what_rests_on_a_wrong_hookup_is_not_decided(
     run: Run, asked: str, made: str, undecided: set[str], words: str
 ) -> None:
     status, record = run(asked, made)
-    assert status == 4
+    assert status == 4, record.get("said", record)
     statements = {result["id"]: result["statement"] for result in record["results"]}
     assert {name for name, statement in statements.items() if statement == "undecided"} == undecided
     assert set(statements.values()) == {"pass", "undecided"}  # and nothing is condemned

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import itertools
 import os
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from sequencer.archive import names
@@ -30,6 +31,7 @@ from sequencer.formats.manifest import dump_manifest, mark_of
 from sequencer.formats.record import dump_record
 from sequencer.formats.seal import seal
 from sequencer.formats.trace_csv import dump_trace
+from sequencer.recipe.model import Recipe
 
 __all__ = ["RunFolder"]
 
@@ -56,6 +58,31 @@ class RunFolder:
         self._finished = False
         taken = [path.stem for path in (folder / names.TRACES).glob("*.csv")]
         self._next = max((int(stem) for stem in taken if stem.isdecimal()), default=0) + 1
+
+    @classmethod
+    def create_named(
+        cls,
+        root: Path,
+        recipe: Recipe,
+        serial: str,
+        bench_text: str,
+        *,
+        sign: Callable[[bytes], bytes] | None = None,
+    ) -> RunFolder:
+        """Make a new run folder named after time, recipe and serial; a second one of the same second is numbered.
+
+        Raises
+        ------
+        StoreError
+            When the disk does not let us.
+        """
+        run_id = names.make_run_id(datetime.now(UTC), recipe.name, serial)
+        for number in itertools.count(2):
+            try:
+                return cls.create(root, run_id, recipe.text, bench_text, sign=sign)
+            except RunExistsError:
+                run_id = f"{run_id.removesuffix(f'.{number - 1}')}.{number}"
+        raise AssertionError  # pragma: no cover - the count has no end
 
     @classmethod
     def create(
@@ -214,9 +241,13 @@ class RunFolder:
             raise NotchbookError(msg, folder=str(self.folder))
 
 
-def _exists(folder: Path) -> StoreError:
-    msg = f"{folder}: a run of this name exists already; start again in a second, or resume that one"
-    return StoreError(msg, folder=str(folder))
+class RunExistsError(StoreError):
+    """A run of this name is there already."""
+
+
+def _exists(folder: Path) -> RunExistsError:
+    msg = f"{folder}: a run of this name exists already; give it another name"
+    return RunExistsError(msg, folder=str(folder))
 
 
 def _remove_folder(folder: Path, disk: Disk) -> None:

@@ -10,12 +10,15 @@ from typing import Any
 import numpy as np
 import pytest
 
+from sequencer.archive import names
 from sequencer.archive.disk import Disk
 from sequencer.archive.reading import StoredRun, list_runs, open_run, verify_run
 from sequencer.archive.runfolder import RunFolder
 from sequencer.core.history import Began, Finished, Stopped, Swept
 from sequencer.errors import NotchbookError, StoredDataError, StoreError, UsageError
 from sequencer.ports import RunStore
+from sequencer.recipe.loader import load_recipe
+from sequencer.recipe.starters import read_recipe
 
 SWEEPS = 3
 
@@ -346,3 +349,10 @@ def test_a_root_that_is_a_file_is_said_so(tmp_path: Path, run: Any) -> None:
 def test_a_run_that_cannot_be_read_is_not_reopened(tmp_path: Path) -> None:
     with pytest.raises(StoredDataError, match="missing"):
         RunFolder.reopen(tmp_path)
+
+
+def test_runs_of_one_second_get_names_of_their_own(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(names, "make_run_id", lambda *_: "20261125-081502-invented")
+    recipe = load_recipe(*read_recipe("vhf-600k-quick"))
+    folders = [RunFolder.create_named(tmp_path, recipe, "", "bench: 1").folder.name for _ in range(12)]
+    assert folders == ["20261125-081502-invented", *(f"20261125-081502-invented.{n}" for n in range(2, 13))]

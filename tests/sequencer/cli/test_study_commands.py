@@ -24,22 +24,14 @@ def take(root: Path, bench: str, *more: str) -> Path:
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory) -> dict[str, Path]:
     """Runs of one invented device: sound, sound on another visit, with a fault; and two harness lengths."""
-    import sequencer.archive.names as names
-
     root = tmp_path_factory.mktemp("runs")
-    number = iter(range(1000))
-    plain = names.make_run_id
-    patch = pytest.MonkeyPatch()
-    # an id tells seconds, and two of these runs may begin within one
-    patch.setattr(names, "make_run_id", lambda *given: f"{next(number):03d}-{plain(*given)}")
     made = {"root": root}
     made["sound"] = take(root, "simulated")
     made["again"] = take(root, "simulated:,visit=1", "--set", "temperature=24 degC")
     made["ill"] = take(root, "simulated:oxidised,visit=2")
     for visit, length in enumerate(("10 in", "14 in"), start=3):
         made[f"cut {visit}"] = take(root, f"simulated:,harness={length},visit={visit}", "--label", f"harness={length}")
-    yield made
-    patch.undo()
+    return made
 
 
 def typed(capsys, *arguments: object) -> tuple[int, str, str]:
