@@ -123,6 +123,7 @@ def checklist(record: Record) -> tuple[CheckItem, ...]:
     customer, _ = told("customer")
     received, _ = told("received", "date received")
     arrival, _ = told("condition on arrival", "condition")
+    tested = f"serial {record.serial}" if record.serial.strip() else "serial not recorded for this run"
     sampling = condition(record.conditions, ("sampling",))
     authorised = "simulated: nothing is authorised" if record.simulated else "line for name, date and signature"
     deviations = f"{len(record.warnings)} listed" if record.warnings else "none recorded"
@@ -134,7 +135,7 @@ def checklist(record: Record) -> tuple[CheckItem, ...]:
         ("d", "unique identification, page numbers, visible end", f"run {record.run_id}, on every page", "end"),
         ("e", "customer and contact", customer, "conditions"),
         ("f", "method", f"recipe {record.recipe_name}, by its hash", "hashes"),
-        ("g", "what was tested, and its condition", f"serial {record.serial}; on arrival: {arrival}", "top"),
+        ("g", "what was tested, and its condition", f"{tested}; on arrival: {arrival}", "top"),
         ("h", "date received", received, "conditions"),
         ("i", "date of the test", first if first == last else f"{first} to {last}", "top"),
         (

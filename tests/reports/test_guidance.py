@@ -22,6 +22,13 @@ def test_what_was_recorded_is_told_and_what_was_not_is_said(synthetic):
     assert {item.letter: item.answer for item in checklist(sampled)}["k"] == "one of four"
 
 
+def test_a_missing_serial_is_said_in_words(synthetic):
+    answers = {item.letter: item.answer for item in checklist(synthetic.record(serial=""))}
+    assert answers["g"].startswith("serial not recorded for this run; on arrival: ")
+    answers = {item.letter: item.answer for item in checklist(synthetic.record(serial="X-7"))}
+    assert answers["g"].startswith("serial X-7; on arrival: ")
+
+
 def test_conditions_are_found_however_they_are_spelled():
     words = next(names for names in CONDITIONS if names[0] == "soak time")
     assert condition({"Soak_Time": "45 min"}, words) == "45 min"
