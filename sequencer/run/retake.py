@@ -52,7 +52,7 @@ def adapted(planned: PlannedSweep, stay: Visit, plan: Plan, caps: Capabilities) 
             settings = replace(settings, sweep_time_s=dropped.slower * seconds_of(settings, caps))
         else:
             settings = replace(settings, reference_dbm=_thru_reference_dbm(planned, plan))
-    return replace(planned, settings=settings)
+    return planned if settings is planned.settings else replace(planned, settings=settings)
 
 
 def retake_step(sweeps: Sequence[PlannedSweep], stay: Visit, history: Sequence[Entry]) -> Drop | Warn | None:

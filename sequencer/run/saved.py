@@ -24,7 +24,7 @@ from sequencer.run.retake import retake_step
 from sequencer.run.settings import expected_thru_dbm, reflect_level_dbm
 from sequencer.run.steadiness import jump_text, jumped_db
 from sequencer.run.steps import Connect, Drop, Stop, SweepStep, Void, Warn
-from sequencer.run.visits import Visit, known_at, visits
+from sequencer.run.visits import Visit, known_at, visits, without_sweeps
 from sequencer.run.windows import OVERVIEW
 
 __all__ = ["MUST", "NO_CLOSING", "NO_LEAKAGE", "NO_NOISE", "doubted", "saved_in", "saved_plan", "saved_step"]
@@ -55,7 +55,7 @@ _RELATIVE = frozenset({SavedKind.NORMALISED, SavedKind.VECTOR, SavedKind.LINE})
 
 def saved_in(history: Sequence[Entry]) -> tuple[SavedTrace, ...]:
     """Return the saved traces that stand in place of sweeps, () in a run on instruments."""
-    return next((e.saved for e in reversed(history) if isinstance(e, Identified)), ())
+    return next((e.saved for e in reversed(without_sweeps(history)) if isinstance(e, Identified)), ())
 
 
 def saved_plan(saved: Sequence[SavedTrace]) -> Plan:
