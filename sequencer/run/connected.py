@@ -26,6 +26,10 @@ OVER_LEAKAGE_DB = 10.0  # leads that hang otherwise leak otherwise; where two wa
 # A sample of noise stands 6 dB above its mean with probability exp(-4); five of nine neighbours do in 3e-7 (derived).
 OVER_NOISE_DB, NEIGHBOURS = 6.0, 9
 RISES_POINTS = 5  # so many points of a sweep, not one
+# Many points together show less than a few do: their mean, against what noise leaves of a mean of so many samples.
+MEANS, MEAN_SAMPLES = (9, 33, 129), 100  # of fewer samples of noise a mean has too long a tail for so few sigmas
+MEAN_SIGMAS = 6.0  # a mean of 100 exponential samples is so far off once in 10^5 (derived), of more once in 10^6
+NOISE_ALIKE_DB = 1.0  # attenuator and filter, switched between noise and path, move it by less; common practice
 # Through a common junction |S31| = |S21| |S32| / |1 + S22|, so isolation is at most 6 dB more than both losses
 # together (derived; |1 + S22| <= 2). The rest is slack for what each of the three readings is unsure of.
 JUNCTION_DB = 10.0
@@ -98,8 +102,32 @@ def _clear(r: Response) -> bool:
     leak = np.zeros(raw.shape) if r.leakage_db is None else _median(np.nan_to_num(10.0 ** (-r.leakage_db / 10.0)))
     if not np.any(noise > 0.0) and not np.any(leak > 0.0):
         return True
+    if _rises_on_average(r, noise, leak):
+        return True
     clear = (raw > noise * 10.0 ** (OVER_NOISE_DB / 10.0)) & (raw - noise > leak * 10.0 ** (OVER_LEAKAGE_DB / 10.0))
     return int(np.sum(clear)) >= RISES_POINTS
+
+
+def _rises_on_average(r: Response, noise: FloatArray, leak: FloatArray) -> bool:
+    """Whether a mean over many neighbours stands clear of both; asked only where noise was seen whole everywhere."""
+    if np.any(r.noise_cut_off | r.cut_off) or not np.all(np.isfinite(r.ratio) & np.isfinite(r.u_ratio)):
+        return False
+    for points in MEANS:
+        shared = max(r.shared, 1.0)
+        if points > r.ratio.size or points / shared * r.repeats < MEAN_SAMPLES:
+            continue
+        mean, spread, common = (_mean(each, points) for each in (r.ratio, r.u_ratio**2 - r.u_noise**2, r.u_noise))
+        u_mean = np.sqrt(np.maximum(spread, 0.0) * shared / points + common**2)
+        least = np.max(noise) * (10.0 ** (NOISE_ALIKE_DB / 10.0) - 1.0)
+        clear = mean > np.maximum(MEAN_SIGMAS * u_mean, least)
+        if np.any(clear & (mean > np.max(leak) * 10.0 ** (OVER_LEAKAGE_DB / 10.0))):
+            return True
+    return False
+
+
+def _mean(values: FloatArray, points: int) -> FloatArray:
+    """Running mean over neighbours."""
+    return np.asarray(np.convolve(values, np.full(points, 1.0 / points), mode="valid"))
 
 
 def _median(values: FloatArray, points: int = NEIGHBOURS) -> FloatArray:

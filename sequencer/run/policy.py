@@ -365,19 +365,19 @@ def _fault(
 
 
 def _may_be_a_twin(stay: Visit, left: Hookup | None, recipe: Recipe) -> bool:
-    """Two reflections may truly be alike: open and short on a good bridge, both ends of a symmetric cavity.
+    """Two reflections may truly be alike: open and short on a good bridge, two ports of a symmetric device.
 
-    So may a path and the same path with its leads exchanged, if ``left`` was that.
+    So may two paths of it, or a path and the same path with its leads exchanged, if ``left`` was a path.
 
     A like trace is refused once (a lead may not have been moved); when it comes back it is said and kept.
     """
     ports = stay.hookup.test_port in recipe.ports
     if stay.hookup.kind is HookupKind.PATH and left is not None:
-        same = (stay.hookup.generator, stay.hookup.analyzer) == (left.analyzer, left.generator)
-        return same and stay.refused > 0
+        return left.kind is HookupKind.PATH and stay.refused > 0  # `mistaken_for` asks whether it keeps its limits
     if stay.hookup.kind is not HookupKind.REFLECT:
         return False
-    return len(recipe.ports) == 2 if ports else stay.refused > 0
+    symmetric = ports and len(recipe.ports) == 2
+    return symmetric or (stay.refused > 0 and (not ports or (left is not None and left.test_port in recipe.ports)))
 
 
 def _unsaid_twin(
@@ -386,7 +386,7 @@ def _unsaid_twin(
     first = _proof(stay)
     if first is None or last is None or not _may_be_a_twin(stay, left, recipe) or not repeats(first, last):
         return None
-    reason = "reads like the hookup before it; with leads exchanged a passive device does"
+    reason = "reads like the hookup before it; with leads exchanged, or between alike ports, a passive device does"
     if stay.hookup.kind is HookupKind.REFLECT:
         reason = "reflects like the hookup before it; a symmetric device or a very good bridge does"
     text = f"{stay.hookup.name} {reason}, and so does a lead that was not moved"

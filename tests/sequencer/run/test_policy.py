@@ -331,3 +331,22 @@ def test_what_the_analyzer_cannot_reach_is_refused_before_anything_is_asked(
     (step,) = play.whole()
     assert isinstance(step, Stop)
     assert "measured from 144.000 MHz to 148.000 MHz, and this analyzer reaches from" in step.why
+
+
+def test_two_ports_of_a_symmetric_device_are_asked_about_once_and_kept(play) -> None:
+    ends: dict[str, Sweep] = {}
+    ports = ("reflect-TX", "reflect-RX", "reflect-ANT")
+
+    def alike(step, sweep):
+        if step.role is Role.REFLECTION and step.hookup in ports:
+            first = ends.setdefault(step.key, sweep).trace
+            noise = 1e-3 * np.random.default_rng(len(play.history)).standard_normal(first.freq_hz.size)
+            return replace(sweep, trace=Trace(first.freq_hz, first.level_dbm + noise))
+        return sweep
+
+    play.falsify = alike
+    steps = play.whole()
+    assert isinstance(steps[-1], Done)
+    assert any("reflects like the hookup before it" in s.why for s in steps if isinstance(s, Warn))
+    again = [s.hookup.name for s in steps if isinstance(s, Connect) and s.refused]
+    assert again == [name for name in dict.fromkeys(again) if name in ports]  # each once
