@@ -60,7 +60,11 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Design:
-    """A unit: sides that meet where they end."""
+    """A unit: sides that meet where they end.
+
+    ``wrong_cable`` is by how many quarter waves the wrong cable of that fault is longer, chosen so that what it spoils
+    is spoilt beyond any doubt of the bench, and what it leaves is left.
+    """
 
     name: str
     title: str
@@ -72,6 +76,7 @@ class Design:
     coax: Coax
     sides: tuple[Side, ...]
     loop_h: float = 0.0
+    wrong_cable: float = -2.0 / 3.0
 
 
 DESIGNS: tuple[Design, ...] = (
@@ -174,6 +179,7 @@ DESIGNS: tuple[Design, ...] = (
         resonator=Resonator(shell_diameter_m=0.089, rod_diameter_m=0.025, conductivity_s_per_m=ALUMINIUM, share=0.302),
         loop_h=20e-9,
         coax=PTFE,
+        wrong_cable=1.0,
         sides=(
             Side(
                 port="TX",
@@ -204,6 +210,7 @@ DESIGNS: tuple[Design, ...] = (
         resonator=Resonator(shell_diameter_m=0.11, rod_diameter_m=0.03, conductivity_s_per_m=COPPER, share=0.341),
         loop_h=20e-9,
         coax=PTFE,
+        wrong_cable=1.0,
         sides=(
             Side(
                 port="TX",
@@ -234,6 +241,7 @@ DESIGNS: tuple[Design, ...] = (
         resonator=Resonator(shell_diameter_m=0.068, rod_diameter_m=0.019, conductivity_s_per_m=BRASS, share=0.314),
         loop_h=20e-9,
         coax=PTFE,
+        wrong_cable=1.0,
         sides=(
             Side(
                 port="TX",
@@ -264,6 +272,7 @@ DESIGNS: tuple[Design, ...] = (
         resonator=Resonator(shell_diameter_m=0.034, rod_diameter_m=0.0095, conductivity_s_per_m=BRASS, share=0.33),
         loop_h=10e-9,
         coax=PTFE,
+        wrong_cable=1.0,
         sides=(
             Side(
                 port="TX",
@@ -294,6 +303,7 @@ DESIGNS: tuple[Design, ...] = (
         resonator=Resonator(shell_diameter_m=0.055, rod_diameter_m=0.015, conductivity_s_per_m=BRASS, share=0.305),
         loop_h=60e-9,
         coax=PTFE,
+        wrong_cable=1.0,
         sides=(
             Side(
                 port="TX",
@@ -324,6 +334,7 @@ DESIGNS: tuple[Design, ...] = (
         resonator=Resonator(shell_diameter_m=0.07, rod_diameter_m=0.019, conductivity_s_per_m=ALUMINIUM, share=0.318),
         loop_h=20e-9,
         coax=PTFE,
+        wrong_cable=-0.41,
         sides=(
             Side(
                 port="TX",

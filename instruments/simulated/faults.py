@@ -43,9 +43,9 @@ def _wrong_notch(design: Design, side: Side) -> Side:
 
 
 def _wrong_harness(design: Design, side: Side) -> Side:
-    """A cable two thirds of a quarter wave too short: the notches no longer add up, nor does the match."""
+    """A cable too short or too long: the notches no longer add up, nor does the match."""
     quarter_m = design.coax.velocity_factor * LIGHT_M_PER_S / (4.0 * side.rods_hz[0])
-    return replace(side, harness_m=side.harness_m - quarter_m * 2.0 / 3.0)
+    return replace(side, harness_m=side.harness_m + quarter_m * design.wrong_cable)
 
 
 def _swapped(design: Design) -> Design:

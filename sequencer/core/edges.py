@@ -261,6 +261,9 @@ def pass_bandwidth(
     best = int(np.argmax(around.ratio))
     model = build(float(around.freq_hz[best]), float(around.ratio[best]), float(around.u[best]))
     level_db = float(around.loss_db[best]) + above_db
+    here = stretch(reading, at_hz, at_hz)
+    if float(here.loss_db[0]) > level_db:  # on the slope of a pass band that is elsewhere
+        return _no_width(build(at_hz, float(here.ratio[0]), float(here.u[0])), level_db, here, coverage, block)
     return _width(
         reading, place, level_db, shift, build, leaving_down=False, coverage=coverage, block=block, reference=model
     )

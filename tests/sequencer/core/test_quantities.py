@@ -167,6 +167,13 @@ def test_pass_bandwidth_above_least_loss():
     assert low < true < high
 
 
+def test_a_pass_band_that_is_elsewhere_has_no_width_here():
+    """Sides changed over: the frequency lies on the slope, 27 dB up, of a band that is 150 kHz away."""
+    loss = 0.7 + 3.0 * ((GRID - F0 - 150e3) / 50e3) ** 2
+    out = pass_bandwidth(reading(loss, GRID), F0, 1.0, STILL, build(0.02, common=False))
+    assert (out.value, out.interval(0.95)[1]) == (0.0, 0.0)
+
+
 def test_ripple_is_greatest_minus_least_and_never_negative():
     loss = 0.7 + 0.3 * ((GRID - F0) / 50e3) ** 2
     out = ripple(reading(loss, GRID), F0, 50e3, STILL, build(0.02, common=False))
