@@ -7,7 +7,7 @@ most this bench can prove; how wide the intervals are is what it costs.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -189,12 +189,16 @@ def _forecast(
     instrument_s = sum(sweep.seconds for _, sweeps in hookups for sweep in sweeps)
     instrument_s += sum(entry.seconds for entry in history if isinstance(entry, Waited))
     results = {result.id: result for result in done.results}
+    limits = tuple(_limit(r, results[r.id], bench) for r in recipe.requirements)
+    hidden = [r.hookup_name for r, limit in zip(recipe.requirements, limits, strict=True) if _hides(r, limit)]
     return Forecast(
         hookups=tuple(HookupForecast(hookup=h, sweeps=tuple(sweeps)) for h, sweeps in hookups),
         total_s=instrument_s + hands_s,
         hands_s=hands_s,
-        limits=tuple(_limit(r, results[r.id], bench) for r in recipe.requirements),
-        assumptions=tuple(dict.fromkeys([*warned, *_PREDICTED, *done.warnings, *_assumed(results.values())])),
+        limits=limits,
+        assumptions=tuple(
+            dict.fromkeys([*warned, *_PREDICTED, *_untold(hidden), *done.warnings, *_assumed(results.values())])
+        ),
         touches=touches,
         touches_over=touches_over,
     )
@@ -223,6 +227,19 @@ def _limit(requirement: Requirement, result: Result, bench: Bench) -> LimitForec
         ok = half is not None and _room(requirement) > half
     cure = "" if ok else remedy(requirement, result, bench)
     return LimitForecast(id=requirement.id, limit=limit_words(requirement, unit), provable=provable, ok=ok, remedy=cure)
+
+
+def _hides(requirement: Requirement, limit: LimitForecast) -> bool:
+    """Whether a device at its limit may be below all that this bench shows, as leads in mid-air are."""
+    return requirement.quantity is Quantity.ISOLATION and not limit.ok
+
+
+def _untold(paths: Iterable[str]) -> Iterator[str]:
+    for path in dict.fromkeys(paths):
+        yield (
+            f"{path}: where it nowhere rises above noise and leakage, this bench cannot tell an isolated path from a "
+            "lead that is off; it is asked about once, and stays undecided"
+        )
 
 
 def _room(requirement: Requirement) -> float:

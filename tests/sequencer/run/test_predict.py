@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.starters import read_recipe
-from sequencer.run.predict import TYPICAL_BENCH, forecast
+from sequencer.run.predict import TYPICAL, TYPICAL_BENCH, forecast
 
 
 @pytest.fixture(scope="module")
@@ -33,3 +35,11 @@ def test_a_poor_reference_cannot_prove_a_notch_frequency() -> None:
     notches = [limit for limit in told.limits if limit.id.startswith("notch frequency")]
     assert notches
     assert not any(limit.ok for limit in notches)
+
+
+@pytest.mark.parametrize(("noise_dbm_hz", "said"), [(-140.0, False), (-95.0, True)], ids=["typical", "hopeless"])
+def test_it_is_said_where_isolation_cannot_be_told_from_a_lead_that_is_off(noise_dbm_hz: float, said: bool) -> None:
+    text, source = read_recipe("vhf-600k-acceptance")
+    caps = replace(TYPICAL, noise_dbm_hz=noise_dbm_hz)
+    told = forecast(load_recipe(text, source), load_bench(TYPICAL_BENCH, "typical"), caps)
+    assert any("TX-RX" in text and "lead that is off" in text for text in told.assumptions) is said
