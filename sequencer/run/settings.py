@@ -41,7 +41,7 @@ NOISE_SAMPLES = 30  # independent ones: noise is the same over a zoom, known wit
 LEAKAGE_BELOW_DB = 40.0  # its standard uncertainty below the limit: its share is then 0.2 dB for a device 4 dB better,
 # with the 2 dB of a bound and the 6 dB that a port which reflects all adds (trade notes 1.11 want 20 dB at least)
 LEAKAGE_MUST_DB = 29.0  # whatever it takes: with as much noise again from the noise that is subtracted, a leak 30 dB
-# below the limit is then doubted (its 95 % bound within 20 dB) once in 2000 times; with 27 dB, once in 15 (simulated)
+# below the limit is then doubted (its 95 % bound within 20 dB) once in 1000 times; with 27 dB, once in 15 (simulated)
 LEAKAGE_POINTS = 11
 LEAKAGE_FILTERS = 5  # its span in filter widths
 LEAKAGE_SAMPLES = 12  # coupled, a span of five filters gives as many
