@@ -62,8 +62,9 @@ class Side:
 class Design:
     """A unit: sides that meet where they end.
 
-    ``wrong_cable`` is by how many quarter waves the wrong cable of that fault is longer, chosen so that what it spoils
-    is spoilt beyond any doubt of the bench, and what it leaves is left.
+    ``wrong_cable`` is by how many quarter waves the wrong cable of that fault is longer, ``wrong_channel`` by what share
+    of the split notches set for another channel are further out: chosen so that what a fault spoils is spoilt beyond
+    any doubt of the bench, and what it leaves is left.
     """
 
     name: str
@@ -77,6 +78,7 @@ class Design:
     sides: tuple[Side, ...]
     loop_h: float = 0.0
     wrong_cable: float = -2.0 / 3.0
+    wrong_channel: float = 0.2
 
 
 DESIGNS: tuple[Design, ...] = (
@@ -383,6 +385,68 @@ DESIGNS: tuple[Design, ...] = (
                 lead_m=0.032,
                 harness_m=0.094,
                 tee_m=0.098,
+            ),
+        ),
+    ),
+    Design(
+        name="two-cavity",
+        title="small 70 cm duplexer of two band-pass/band-reject cavities, 5 MHz split",
+        recipe="two-cavity-acceptance",
+        frequencies={"transmit": 441.2000e6, "receive": 446.2000e6},
+        kind=Kind.BPBR,
+        resonator=Resonator(shell_diameter_m=0.11, rod_diameter_m=0.03, conductivity_s_per_m=COPPER, share=0.341),
+        loop_h=20e-9,
+        coax=PTFE,
+        sides=(
+            Side(
+                port="TX",
+                rods_hz=(441.1403e6,),
+                notches_hz=(446.2e6,),
+                coupling=0.10725,
+                lead_m=0.04,
+                harness_m=0.0,
+                tee_m=0.1062,
+            ),
+            Side(
+                port="RX",
+                rods_hz=(446.1445e6,),
+                notches_hz=(441.2e6,),
+                coupling=0.10469,
+                lead_m=0.04,
+                harness_m=0.0,
+                tee_m=0.1074,
+            ),
+        ),
+    ),
+    Design(
+        name="six-cavity",
+        title="six-cavity VHF band-pass/band-reject duplexer, 600 kHz split",
+        recipe="six-cavity-acceptance",
+        frequencies={"transmit": 147.2400e6, "receive": 147.8400e6},
+        kind=Kind.BPBR,
+        resonator=Resonator(shell_diameter_m=0.152, rod_diameter_m=0.042, conductivity_s_per_m=COPPER, share=0.403),
+        loop_h=60e-9,
+        coax=PTFE,
+        wrong_cable=0.9,
+        wrong_channel=0.5,
+        sides=(
+            Side(
+                port="TX",
+                rods_hz=(147.1298e6, 147.1298e6, 147.1298e6),
+                notches_hz=(147.839e6, 147.84e6, 147.841e6),
+                coupling=0.09314,
+                lead_m=0.04,
+                harness_m=0.3452,
+                tee_m=0.3003,
+            ),
+            Side(
+                port="RX",
+                rods_hz=(147.995e6, 147.995e6, 147.995e6),
+                notches_hz=(147.239e6, 147.24e6, 147.241e6),
+                coupling=0.09933,
+                lead_m=0.04,
+                harness_m=0.3124,
+                tee_m=0.3553,
             ),
         ),
     ),

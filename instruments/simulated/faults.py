@@ -35,10 +35,10 @@ def _oxidised(_: Design, side: Side) -> Side:
 
 
 def _wrong_notch(design: Design, side: Side) -> Side:
-    """Both trimmers set for a channel that is further out by a fifth of the split."""
+    """All trimmers set for a channel that is further out."""
     one, other = design.frequencies.values()
-    split = abs(one - other)
-    away = -0.2 * split if side.notches_hz[0] < (one + other) / 2 else 0.2 * split
+    away = design.wrong_channel * abs(one - other)
+    away = -away if side.notches_hz[0] < (one + other) / 2 else away
     return replace(side, notches_hz=tuple(hz + away for hz in side.notches_hz))
 
 
