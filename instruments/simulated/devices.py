@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from instruments.simulated.designs import DESIGNS, Coax, Design, Kind, Side
+from instruments.simulated.design import Coax, Design, Kind, Side
+from instruments.simulated.designs import DESIGNS
 from instruments.simulated.faults import FAULTS, Fault
 from sequencer.core.circuit import BpBrCavity, Circuit, Element, Joint, Leg, Line, PassCavity, RejectCavity
 from sequencer.errors import UsageError

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from instruments.simulated.designs import Design, Side
+from instruments.simulated.design import Design, Side
 from sequencer.core.circuit import LIGHT_M_PER_S
 
 __all__ = ["FAULTS", "Fault"]

@@ -28,7 +28,8 @@ from inprocess import InProcess, take
 from instruments.simulated import devices
 from instruments.simulated.bench import Bench as SimulatedBench
 from instruments.simulated.benchfile import bench_file
-from instruments.simulated.designs import DESIGNS, Design, Side
+from instruments.simulated.design import Design, Side
+from instruments.simulated.designs import DESIGNS
 from instruments.simulated.faults import FAULTS, Fault
 from instruments.simulated.profile import PROFILES
 from instruments.simulated.simtime import SimulatedTime
