@@ -3,33 +3,15 @@
 from __future__ import annotations
 
 from instruments import channels, errorqueue
-from instruments.link import Link, Transcript
+from instruments.link import Link
 from sequencer.core.hookup import BY_HAND, Hookup
 from sequencer.errors import HookupError
 from sequencer.ports import Clock
 from sequencer.recipe.model import SwitchFile
 
-__all__ = ["MatrixSwitch", "open_switch"]
+__all__ = ["MatrixSwitch"]
 
 _ERRORS = "SYST:ERR?"
-
-
-def open_switch(
-    spec: SwitchFile, clock: Clock, transcript: Transcript | None = None, by: str = "switch"
-) -> MatrixSwitch:
-    """Open the switch of a bench file; ``by`` is what the record says made the hookups.
-
-    Raises
-    ------
-    LinkError, InstrumentError
-        When it cannot be reached, or does not answer.
-    """
-    link = Link.open(spec.resource, spec.visa, transcript, baud=spec.baud)
-    try:
-        return MatrixSwitch(link, spec, clock, by)
-    except BaseException:
-        link.close()
-        raise
 
 
 class MatrixSwitch:

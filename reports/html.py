@@ -21,6 +21,7 @@ from reports.guidance import CAUTIONS, CONDITIONS, FROM_FILES, NOT_PROVEN, ONLY_
 from reports.validity import validity
 from sequencer.core.history import SavedTrace
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
+from sequencer.core.uncertainty import combine
 from sequencer.units import show_hz
 
 if TYPE_CHECKING:
@@ -214,5 +215,5 @@ def _significant(number: float, digits: int = 3) -> str:
 
 
 def _u_total(budget: Sequence[Contribution]) -> float:
-    """Root of the sum of squares (JCGM 100:2008 5.1.2, no correlation): a guide to what weighs most."""
-    return math.sqrt(math.fsum(line.u**2 for line in budget))
+    """Combined standard uncertainty, no correlation: a guide to what weighs most; the interval is from the draws."""
+    return combine([line.u for line in budget])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -21,7 +20,6 @@ __all__ = [
     "learn_points",
     "put",
     "step_of",
-    "steps_seen",
 ]
 
 Near = Callable[[float, float], bool]
@@ -177,12 +175,6 @@ def _stepwise(talk: Conversation, knob: Knob, inside: float, outside: float, nea
         if misses > _MOST_MISSES:
             break
     return told
-
-
-def steps_seen(talk: Conversation, knob: Knob, values: Sequence[float]) -> float:
-    """Return the least step between what the instrument made of the values; 0 where it made one of them all."""
-    seen = sorted({got for value in values if (got := put(talk, knob, value)) is not None})
-    return min((round(b - a, 3) for a, b in itertools.pairwise(seen)), default=0.0)
 
 
 def step_of(talk: Conversation, knob: Knob, base: float, steps: Sequence[float], highest: float) -> float:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Protocol
 
 import numpy as np
@@ -24,7 +23,6 @@ __all__ = [
     "describe",
     "margin",
     "overall",
-    "probability_normal",
     "probability_of_all",
 ]
 
@@ -120,22 +118,6 @@ def margin(finding: Finding, limit: Limit) -> float | None:
     if limit.max is not None and finding.value is not None:
         ways.append(limit.max - stands)
     return min(ways) if ways else None
-
-
-def probability_normal(value: float, u: float, limit: Limit) -> float:
-    """Return the probability of conformity of a normally distributed quantity (JCGM 106:2012 clause 7).
-
-    Examples
-    --------
-    >>> round(probability_normal(509.7, 8.6, Limit(min=490.0)), 3)
-    0.989
-    """
-    if u <= 0.0:
-        return 1.0 if _inside(value, value, limit) else 0.0
-    spread = NormalDist(value, u)
-    above = 1.0 if limit.max is None else spread.cdf(limit.max)
-    below = 0.0 if limit.min is None else spread.cdf(limit.min)
-    return max(above - below, 0.0)
 
 
 def probability_of_all(draws: Sequence[tuple[FloatArray, Limit]]) -> float | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +10,7 @@ from sequencer.core.curve import Build, Estimate, Reading, Shift, Stretch, stret
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import BLOCK, Distribution, Draws, Input, propagate
 
-__all__ = ["noise_db", "ripple", "worst"]
+__all__ = ["ripple", "worst"]
 
 # An amplitude d of unknown phase beside the true g gives readings from |g-d| to g+d. Below d only a bound is stated; up
 # to 3d one end stays open: so no g can miss at both a bound's end and a closed one, and 95 % holds for all (derived).
@@ -80,14 +79,6 @@ def worst(
         where_hz=f_hz,
         unresolved=share,
     )
-
-
-def noise_db(reading: Reading, at_hz: float, within_hz: float) -> float | None:
-    """Return the standard uncertainty, dB, that noise gives the least loss within an offset; None where hidden."""
-    whole = stretch(reading, at_hz - within_hz, at_hz + within_hz)
-    place = _extreme(whole, at_hz, within_hz, False)
-    ratio, u = float(whole.ratio[place]), float(whole.u[place])
-    return None if ratio <= 0.0 or not math.isfinite(u) else 10.0 / math.log(10.0) * u / ratio
 
 
 def _extreme(curve: Stretch, at_hz: float, within_hz: float, greatest: bool) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["ALUMINIUM", "BRASS", "COPPER", "SILVER", "Resonator", "coaxial_q", "skin_depth_m", "thermal_shift_hz"]
+__all__ = ["ALUMINIUM", "BRASS", "COPPER", "SILVER", "Resonator", "coaxial_q", "skin_depth_m"]
 
 # Conductivities in S/m. Pozar, Microwave Engineering, appendix F (from memory, edition unchecked).
 SILVER = 6.173e7
@@ -62,11 +62,3 @@ class Resonator:
         """Unloaded Q at a frequency."""
         outer, inner = self.shell_diameter_m / 2, self.rod_diameter_m / 2
         return self.share * coaxial_q(outer, inner, freq_hz, self.conductivity_s_per_m)
-
-
-def thermal_shift_hz(freq_hz: float, expansion_per_k: float, warmer_k: float) -> float:
-    """How far a resonance moves when the metal that sets its length gets warmer (down: negative).
-
-    Source: ``df/f = -alpha dT``, from length times frequency being constant.
-    """
-    return -freq_hz * expansion_per_k * warmer_k

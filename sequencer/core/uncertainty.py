@@ -18,7 +18,7 @@ from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from sequencer.core.record import Contribution
 from sequencer.core.trace import FloatArray, own
@@ -32,7 +32,6 @@ __all__ = [
     "Propagated",
     "combine",
     "coverage_factor",
-    "effective_dof",
     "propagate",
 ]
 
@@ -264,26 +263,15 @@ def _settled(ends: FloatArray, parts: Sequence[FloatArray], digits: int) -> bool
     return bool(np.all(2.0 * scatter <= tolerance))
 
 
-def combine(u: ArrayLike, sensitivity: ArrayLike | None = None, correlation: ArrayLike | None = None) -> float:
-    """Return the combined standard uncertainty (JCGM 100:2008 5.1.2 eq. 10; with correlation 5.2.2 eq. 16).
+def combine(u: Sequence[float]) -> float:
+    """Return the combined standard uncertainty of independent contributions (JCGM 100:2008 5.1.2 eq. 10).
 
     Examples
     --------
     >>> round(combine([25.0, 9.7, 2.9, 16.6]), 2)
     31.67
     """
-    terms = np.asarray(u, dtype=np.float64)
-    if sensitivity is not None:
-        terms = terms * np.asarray(sensitivity, dtype=np.float64)
-    if correlation is None:
-        return float(np.sqrt(np.sum(terms**2)))
-    return math.sqrt(max(float(terms @ np.asarray(correlation, dtype=np.float64) @ terms), 0.0))
-
-
-def effective_dof(u: Sequence[float], dof: Sequence[float]) -> float:
-    """Return the effective degrees of freedom by the Welch-Satterthwaite formula (JCGM 100:2008 G.4.1 eq. G.2b)."""
-    below = sum(ui**4 / nu for ui, nu in zip(u, dof, strict=True) if math.isfinite(nu) and nu > 0)
-    return math.inf if below == 0.0 else combine(list(u)) ** 4 / below
+    return math.sqrt(math.fsum(each * each for each in u))
 
 
 def coverage_factor(dof: float, coverage: float = 0.95) -> float:

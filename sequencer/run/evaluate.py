@@ -24,11 +24,9 @@ from sequencer.run.passivity import Doubt
 from sequencer.run.saved import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
 from sequencer.run.steadiness import unsteady
 from sequencer.run.suspect import distrusting, suspected
-from sequencer.run.visits import sweeps_of
-from sequencer.run.windows import LEAKAGE
 from sequencer.units import show_db, show_hz
 
-__all__ = ["Evaluation", "evaluate", "evaluate_one", "noise_u_db", "overall", "ready"]
+__all__ = ["Evaluation", "evaluate", "overall"]
 
 _NOWHERE = AnalyzerFile(resource="")  # noise needs no bench file
 _SMALL = 0.01  # budget lines below this share of the largest are left out: they change uc by less than 1e-4 of it
@@ -69,14 +67,6 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
     return Evaluation(results, curves, warnings, _all_conform(stated, jumps) if sure else None)
 
 
-def evaluate_one(recipe: Recipe, bench: Bench, history: Sequence[Entry], requirement: Requirement) -> Result:
-    """Return one requirement's result from what is there so far; undecided, with a note, where sweeps are missing."""
-    measured, doubts = distrusting(recipe, bench, history)
-    result, _ = _stated(recipe, measured, requirement)
-    steady = _steady(result, requirement, unsteady(history))
-    return _both_ways(recipe, measured, _weighed(steady, requirement, history, doubts), requirement)[0]
-
-
 def _weighed(result: Result, requirement: Requirement, history: Sequence[Entry], doubts: Sequence[Doubt]) -> Result:
     """Return a result with what speaks against its files and against its hookups; itself where nothing does."""
     return suspected(doubted(result, requirement, history), requirement, doubts)
@@ -95,57 +85,6 @@ def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float]
         return result
     note = f"the trace of {requirement.hookup_name} jumps by {size_db:.2g} dB: a joint comes and goes"
     return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, note))
-
-
-def ready(recipe: Recipe, history: Sequence[Entry], requirement: Requirement, *, reflections: bool = True) -> bool:
-    """Tell whether all sweeps the requirement needs are there (the closing thru apart).
-
-    A loss needs thru, noise, leakage and device on one key that covers it and, with ``reflections``, the
-    open, short and port sweeps of both its ports at that frequency.
-    """
-    del recipe  # part of the signature so that a recipe may one day ask for more
-    sweeps = sweeps_of(history)
-    low, high = _window(requirement)
-
-    def port_ready(port: str) -> bool:
-        keys = sweeps.covering(f"reflect-{port}", Role.REFLECTION, requirement.at_hz, requirement.at_hz)
-        opened, short = sweeps.keys("reflect-open", Role.OPEN), sweeps.keys("reflect-short", Role.SHORT)
-        return any(key in opened and key in short for key in keys)
-
-    if requirement.port is not None:
-        return port_ready(requirement.port)
-    assert requirement.path is not None
-    needs = (("thru", Role.THRU), ("floor", Role.NOISE))
-    leaks = sweeps.keys("floor", Role.LEAKAGE)
-    complete = any(
-        all(key in sweeps.keys(hookup, role) for hookup, role in needs)
-        and (key in leaks or f"{LEAKAGE} {requirement.at}" in leaks)
-        for key in sweeps.covering(requirement.hookup_name, Role.DEVICE, low, high)
-    )
-    return complete and (not reflections or all(port_ready(port) for port in requirement.path))
-
-
-def noise_u_db(recipe: Recipe, history: Sequence[Entry], requirement: Requirement) -> float | None:
-    """Return the standard uncertainty that noise alone gives the requirement's value, dB; None if not yet known.
-
-    Averaging stops on this alone, never on the value (trade notes 12.7).
-    """
-    bench = Bench(analyzer=_NOWHERE)
-    measured = Measured(recipe, bench, sweeps_of(history))
-    try:
-        if requirement.port is not None:
-            port_curve = measured.port_curve_at(requirement.port, *_window(requirement), requirement.at)
-            if port_curve is None:
-                return None
-            reading = measured.port_reading(port_curve)
-        else:
-            path_curve = _path_curve(measured, requirement)
-            if path_curve.device.repeats < 2 and not path_curve.has_noise:
-                return None
-            reading = measured.reading(path_curve)
-    except MeasurementError:
-        return None
-    return quantities.noise_db(reading, requirement.at_hz, requirement.within_hz or 0.0)
 
 
 def overall(results: Sequence[Result]) -> Statement:

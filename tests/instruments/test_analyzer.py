@@ -25,7 +25,7 @@ import pytest
 from instruments import dialects
 from instruments.analyzer import LONGEST_SWEEP_S, ScpiAnalyzer, open_analyzer
 from instruments.link import Link
-from instruments.switch import open_switch
+from instruments.switch import MatrixSwitch
 from instruments.waiting import poll_wait_s
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Detector, Flag, SweepSettings
@@ -633,7 +633,8 @@ def bench(request: pytest.FixtureRequest) -> Iterator[dict[str, Any]]:
 @pytest.mark.bench
 def test_the_simulated_bench_is_driven_like_any_instrument(bench: dict[str, Any]) -> None:
     hookups = {"thru": "ROUT:CLOS (@1)", "TX-ANT": "ROUT:CLOS (@4)"}
-    switch = open_switch(SwitchFile(resource=bench["switch"], hookups=hookups), FixedClock(), by="simulated switch")
+    spec = SwitchFile(resource=bench["switch"], hookups=hookups)
+    switch = MatrixSwitch(Link.open(spec.resource), spec, FixedClock(), "simulated switch")
     for dialect in (bench["variant"], "auto"):
         sent: list[bytes] = []
         spec = AnalyzerFile(resource=bench["analyzer"], dialect=dialect)

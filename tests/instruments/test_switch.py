@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from instruments.link import Link
-from instruments.switch import MatrixSwitch, open_switch
+from instruments.switch import MatrixSwitch
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.errors import HookupError, InstrumentError, LinkError
 from sequencer.recipe.model import SwitchFile
@@ -39,7 +39,7 @@ def clock() -> CountingClock:
 def switch(toy: Any, clock: CountingClock) -> Iterator[MatrixSwitch]:
     toy.answers |= {"*IDN?": b"Invented,Matrix,0,1\n", "SYST:ERR?": b'0,"No error"\n'}
     spec = SwitchFile(resource=toy.resource, hookups={"thru": "ROUT:CLOS (@1)"}, settling_s=0.07)
-    opened = open_switch(spec, clock, by="simulated switch")
+    opened = MatrixSwitch(Link.open(spec.resource), spec, clock, "simulated switch")
     yield opened
     opened.close()
 
@@ -84,7 +84,7 @@ def test_a_switch_that_dropped_is_reopened(toy: Any, switch: MatrixSwitch) -> No
 def test_a_switch_that_is_not_there_says_so(toy: Any, clock: CountingClock) -> None:
     toy.close()
     with pytest.raises(LinkError, match="is the instrument on"):
-        open_switch(SwitchFile(resource=toy.resource, hookups={}), clock)
+        MatrixSwitch(Link.open(toy.resource), SwitchFile(resource=toy.resource, hookups={}), clock)
 
 
 # --- read back ---
@@ -94,7 +94,7 @@ def reading_back(toy: Any, clock: CountingClock, answer: bytes) -> MatrixSwitch:
     toy.answers |= {"*IDN?": b"Invented,Matrix,0,1\n", "SYST:ERR?": b'0,"No error"\n', "ROUT:CLOS:STAT?": answer}
     hookups = {"thru": "ROUT:CLOS (@1,4)"}
     spec = SwitchFile(resource=toy.resource, hookups=hookups, read_back="ROUT:CLOS:STAT?", settling_s=0.07)
-    return open_switch(spec, clock)
+    return MatrixSwitch(Link.open(spec.resource), spec, clock)
 
 
 def test_what_is_closed_is_read_back_after_settling(toy: Any, clock: CountingClock) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sequencer.core.circuit import BpBrCavity, Line, PassCavity, RejectCavity, cascade_s
-from sequencer.core.resonator import ALUMINIUM, COPPER, coaxial_q, skin_depth_m, thermal_shift_hz
+from sequencer.core.resonator import ALUMINIUM, COPPER, coaxial_q, skin_depth_m
 
 LIGHT = 299_792_458.0
 Y_30_DB = 2 * (10**1.5 - 1)  # 30 dB = 20 log(1 + y/2)
@@ -110,11 +110,6 @@ def test_depth_missed_between_the_points_of_a_coarse_grid():
     offset = 10e6 / 600 / 2
     loss = _loss_db([cavity, quarter, cavity, quarter, cavity], np.array([f0, f0 + offset]))
     assert loss[0] - loss[1] == pytest.approx(3.03639, abs=0.05)
-
-
-def test_drift_of_an_invar_type_rod():
-    """-5.29 kHz for +30 K at 146.94 MHz, 1.2e-6/K (handbook value, from memory); df/f = -alpha dT (check P25)."""
-    assert thermal_shift_hz(146.94e6, 1.2e-6, 30.0) == pytest.approx(-5.28984e3, abs=0.01)
 
 
 def test_q_of_large_copper_cavities():

@@ -15,7 +15,6 @@ from sequencer.core.conformity import (
     describe,
     margin,
     overall,
-    probability_normal,
     probability_of_all,
 )
 from sequencer.core.record import Limit, Statement
@@ -32,9 +31,15 @@ class Rule:
 RULES = [Rule("simple"), Rule("guarded"), Rule("four-way"), Rule("risk", max_risk=0.025)]
 
 
+def probability(value, u, limit):
+    spread = NormalDist(value, u)
+    above = 1.0 if limit.max is None else spread.cdf(limit.max)
+    return above - (0.0 if limit.min is None else spread.cdf(limit.min))
+
+
 def normal(value, u, limit):
     return Finding(
-        value=value, low=value - 2 * u, high=value + 2 * u, probability_conforming=probability_normal(value, u, limit)
+        value=value, low=value - 2 * u, high=value + 2 * u, probability_conforming=probability(value, u, limit)
     )
 
 

@@ -12,9 +12,7 @@ from sequencer.core.uncertainty import (
     Distribution,
     Draws,
     Input,
-    combine,
     coverage_factor,
-    effective_dof,
     propagate,
 )
 
@@ -84,23 +82,11 @@ def test_share_within():
     assert out.share_within(5.0, -5.0) == 0.0
 
 
-def test_correlation_one_adds_linearly():
-    """JCGM 100:2008 5.2.2 note 1: with all correlations +1 the combination is a linear sum."""
-    assert combine([1.0, 2.0], correlation=[[1, 1], [1, 1]]) == pytest.approx(3.0)
-    assert combine([1.0, 2.0], sensitivity=[1.0, -1.0], correlation=[[1, 1], [1, 1]]) == pytest.approx(1.0)
-
-
 @pytest.mark.parametrize("dof", [1, 2, 5, 10, 50, 200])
 @pytest.mark.parametrize("coverage", [0.6827, 0.95, 0.99])
 def test_coverage_factor_against_scipy(dof, coverage):
     expected = student.ppf(0.5 + coverage / 2, dof)
     assert coverage_factor(dof, coverage) == pytest.approx(expected, rel=1e-4)  # trapezoids of 1/20,000 of the angle
-
-
-def test_effective_dof_of_two_equal_parts():
-    """Welch-Satterthwaite: two equal uncertainties of nu degrees each have 2 nu."""
-    assert effective_dof([1.0, 1.0], [5.0, 5.0]) == pytest.approx(10.0)
-    assert effective_dof([1.0, 1.0], [math.inf, math.inf]) == math.inf
 
 
 def test_row_is_what_the_record_wants():

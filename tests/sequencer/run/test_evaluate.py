@@ -31,7 +31,7 @@ from sequencer.recipe.model import (
     Rule,
     Specifications,
 )
-from sequencer.run.evaluate import evaluate, evaluate_one, noise_u_db, overall, ready
+from sequencer.run.evaluate import evaluate, overall
 
 TX_HZ, RX_HZ = 146.61e6, 146.01e6
 PORTS = ("TX", "RX", "ANT")
@@ -277,6 +277,11 @@ def truth():
     )
 
 
+def one(history, requirement):
+    """The result of one requirement, as a run states it."""
+    return next(r for r in evaluate(RECIPE, BENCH, history).results if r.id == requirement.id)
+
+
 @pytest.fixture(scope="module")
 def true_values():
     return truth()
@@ -376,7 +381,7 @@ def test_a_display_bottom_nobody_told_of_is_seen_in_the_trace(true_values):
         else e
         for e in history
     ]
-    result = evaluate_one(RECIPE, BENCH, silent, REQUIREMENTS[2])
+    result = one(silent, REQUIREMENTS[2])
     assert result.bound is Bound.AT_LEAST
     assert result.interval[0] <= 55.0
 
@@ -393,27 +398,14 @@ def test_missing_sweeps_are_undecided_with_a_note(missing):
     assert affected.notes
 
 
-def test_ready_needs_all_it_says():
-    whole = play(World(), keys=("transmit", "receive"), closing=False)
-    loss, port = REQUIREMENTS[0], REQUIREMENTS[4]
-    assert ready(RECIPE, whole, loss)
-    assert ready(RECIPE, whole, port)
-    for role in (Role.THRU, Role.NOISE, Role.LEAKAGE, Role.DEVICE, Role.OPEN, Role.SHORT, Role.REFLECTION):
-        left = [entry for entry in whole if not (isinstance(entry, Swept) and entry.role is role)]
-        assert not ready(RECIPE, left, loss)
-    bare = play(World(), keys=("transmit", "receive"), closing=False, reflections=False)
-    assert not ready(RECIPE, bare, loss)
-    assert ready(RECIPE, bare, loss, reflections=False)
-
-
 def test_a_refused_hookup_does_not_count():
     world = World(noise_dbm=-110.0)
     history = play(world, keys=("transmit",))
     place = max(i for i, e in enumerate(history) if isinstance(e, Swept) and e.hookup == "TX-ANT")
     refused = Refused(at=world.clock, why="test", hookup="TX-ANT")
     left = [*history[: place + 1], refused, *history[place + 1 :]]
-    assert evaluate_one(RECIPE, BENCH, left, REQUIREMENTS[0]).statement is Statement.UNDECIDED
-    assert evaluate_one(RECIPE, BENCH, history, REQUIREMENTS[0]).statement is Statement.PASS
+    assert one(left, REQUIREMENTS[0]).statement is Statement.UNDECIDED
+    assert one(history, REQUIREMENTS[0]).statement is Statement.PASS
 
 
 @pytest.mark.parametrize(
@@ -429,7 +421,7 @@ def test_a_refused_hookup_does_not_count():
 )
 def test_a_thru_of_other_settings_is_refused_or_costs_a_term(change, usable):
     history = play(World(noise_dbm=-110.0), keys=("transmit",))
-    plain = evaluate_one(RECIPE, BENCH, history, REQUIREMENTS[0])
+    plain = one(history, REQUIREMENTS[0])
     changed = []
     for entry in history:
         if isinstance(entry, Swept) and entry.role is Role.DEVICE:
@@ -438,7 +430,7 @@ def test_a_thru_of_other_settings_is_refused_or_costs_a_term(change, usable):
             changed.append(replace(entry, sweep=replace(entry.sweep, used=used, trace=trace)))
         else:
             changed.append(entry)
-    result = evaluate_one(RECIPE, BENCH, changed, REQUIREMENTS[0])
+    result = one(changed, REQUIREMENTS[0])
     if not usable:
         assert result.value is None
         assert "again" in " ".join(result.notes) or "grid" in " ".join(result.notes)
@@ -457,17 +449,8 @@ def test_adding_the_same_level_to_thru_and_device_changes_nothing():
         else e
         for e in history
     ]
-    a, b = (evaluate_one(RECIPE, BENCH, h, REQUIREMENTS[0]) for h in (history, louder))
+    a, b = (one(h, REQUIREMENTS[0]) for h in (history, louder))
     assert a.value == pytest.approx(b.value, abs=1e-9)  # rounding of double precision
-
-
-def test_noise_alone_decides_when_to_stop_averaging():
-    few = play(World(noise_dbm=-90.0, repeats=4), keys=("receive",), reflections=False)
-    many = play(World(noise_dbm=-90.0, repeats=32), keys=("receive",), reflections=False)
-    a, b = (noise_u_db(RECIPE, h, REQUIREMENTS[2]) for h in (few, many))
-    # noise falls with the root of the number of sweeps, 8 times more here; 40 % for the scatter of four sweeps' scatter
-    assert b == pytest.approx(a / math.sqrt(8), rel=0.4)
-    assert noise_u_db(RECIPE, [], REQUIREMENTS[2]) is None
 
 
 def test_the_same_journal_gives_the_same_digits():
@@ -491,7 +474,7 @@ def test_an_unmeasured_way_round_is_assumed_and_said():
     """Without TX-RX the load on the third port can only be reckoned by an assumption; the budget and a note say so."""
     history = play(World(noise_dbm=-110.0), keys=("receive",))
     left = [entry for entry in history if not (isinstance(entry, Swept) and entry.hookup == "TX-RX")]
-    whole, part = (evaluate_one(RECIPE, BENCH, h, REQUIREMENTS[2]) for h in (history, left))
+    whole, part = (one(h, REQUIREMENTS[2]) for h in (history, left))
     assert not any("assumed isolated" in row.name for row in whole.budget)
     assert any("assumed isolated" in row.name and row.origin == "assumed" for row in part.budget)
     assert any("TX-RX" in note for note in part.notes)
