@@ -136,6 +136,7 @@ def run(asked: argparse.Namespace) -> str:
     from sequencer.cli.people import at_the_bench
     from sequencer.cli.terminal import summary
     from sequencer.run.witness import questions
+    from sequencer.studies.changes import check_limits_on_change
     from sequencer.wiring import Request, runs_root, take_run
 
     if not asked.bench:
@@ -149,6 +150,8 @@ def run(asked: argparse.Namespace) -> str:
         msg = f"--set {next(iter(declared))}: tells of saved traces, and there are none; give --traces FOLDER"
         raise UsageError(msg)
     recipe = _load_recipe(asked.recipe)
+    if not asked.baseline:
+        check_limits_on_change(recipe)
     witness = questions(recipe)
     people = at_the_bench(asked, recipe.ports, witness=witness)
     request = Request(
@@ -189,12 +192,16 @@ def signer(key: str | None) -> Callable[[bytes], bytes] | None:
 
 
 def answer(record: Record, *, accept_conditional: bool) -> str:
-    """Return what a record's statement means to the caller; a change beyond what the recipe allows is a no."""
-    overall = record.overall.value
-    if record.change is not None and record.change.exceeded:
+    """Return what a record's statement means to the caller.
+
+    Against a baseline a change is a no: one beyond what the recipe allows or, where it allows none by a figure, any.
+    """
+    overall, change = record.overall.value, record.change
+    limited = any(result.change is not None and result.change.max_change is not None for result in record.results)
+    if change is not None and (change.exceeded or (change.changed and not limited)):
         return "no"
     if overall == "pass" or (overall == "conditional pass" and accept_conditional):
-        return "yes"
+        return "cannot say" if change is not None and limited and change.exceeded is None else "yes"
     return "no" if overall == "fail" else "cannot say"
 
 

@@ -159,6 +159,8 @@ def _wrapped(bound: str, width: int, first: str = "", hang: str = "") -> list[st
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, indent: str = "  ") -> list[str]:
     """Lay rows out in columns; the widest are folded between words until the whole fits in ``width``, if it can."""
     body = [[_bound(cell) for cell in row] for row in rows]
+    told = [k for k, column in enumerate(zip(heads, *body, strict=True)) if any(column)]  # one that is empty is none
+    heads, body = [heads[k] for k in told], [[row[k] for k in told] for row in body]
     columns = list(zip(heads, *body, strict=True))
     widths = [max(map(len, column)) for column in columns]
     least = [max(len(word) for cell in column for word in cell.split(" ")) for column in columns]

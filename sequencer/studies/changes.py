@@ -19,8 +19,10 @@ from sequencer.core.record import Change, FamilyChange, Record, Result
 from sequencer.core.trace import FloatArray
 from sequencer.errors import NotchbookError, UsageError
 from sequencer.recipe.loader import load_recipe
+from sequencer.recipe.model import Recipe
 from sequencer.studies.apart import what_differed
 from sequencer.studies.differences import Family, ends, has_value, standing
+from sequencer.studies.once import same_sweeps
 from sequencer.studies.reasons import likely_reason
 
 __all__ = ["LEVEL", "check_baseline", "compare", "with_baseline"]
@@ -56,6 +58,10 @@ def compare(before: Record, after: Record, *, max_change: dict[str, float] | Non
             allowed = (max_change or {}).get(result.id)
             drawn.append(_one(family, old, result, before.run_id, allowed))
     alone[before.run_id] += theirs
+    if same_sweeps(before, after):
+        left_out.append(
+            "both rest on the same sweeps, one judged again: that nothing changed says nothing of the device"
+        )
     left_out += [f"only in {run}: {', '.join(names)}" for run, names in alone.items() if names]
     quantities = tuple(each.compared for each in drawn)
     return Against(
@@ -87,6 +93,23 @@ def check_baseline(baseline: Record, *, serial: str, simulated: bool) -> None:
         known, asked = (text or "no serial" for text in (baseline.serial, serial))
         msg = f"run {name} is of device {known}, this one of {asked}: give the --serial of the baseline"
         raise UsageError(msg, run=name)
+
+
+def check_limits_on_change(recipe: Recipe) -> None:
+    """Refuse a recipe that limits the change since a baseline where there is none.
+
+    Raises
+    ------
+    UsageError
+        Naming the limit, and what to do.
+    """
+    limited = next((one.id for one in recipe.requirements if one.max_change is not None), None)
+    if limited is not None:
+        msg = (
+            f"recipe {recipe.name} limits how much {limited} may change ('max change'), and there is no baseline to "
+            "hold it against: give --baseline RUN to a run, or take 'max change' out of the recipe"
+        )
+        raise UsageError(msg, recipe=recipe.name)
 
 
 def with_baseline(record: Record, baseline: Record) -> Record:

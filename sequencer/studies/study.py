@@ -19,6 +19,7 @@ from sequencer.errors import UnitError, UsageError
 from sequencer.studies.bestcurve import best_place
 from sequencer.studies.changes import LEVEL, compare
 from sequencer.studies.differences import Family, ends, has_value, standing
+from sequencer.studies.once import once
 from sequencer.studies.sharing import EVENING, same_analyzer
 from sequencer.units import LENGTH, PLAIN, parse
 
@@ -35,6 +36,10 @@ def study_of(records: Sequence[Record], key: str) -> Study:
     UsageError
         When a run has no such label, runs are of both kinds (simulated and measured), or there is one value only.
     """
+    if len({record.run_id for record in records}) < len(records):
+        msg = "a run is given twice: each run counts once"
+        raise UsageError(msg)
+    records, again = once(records)
     control = [record for record in records if CONTROL in record.labels and key != CONTROL]
     tried = sorted((r for r in records if r not in control), key=lambda r: (r.began, r.run_id))
     _check(tried, records, key)
@@ -51,14 +56,11 @@ def study_of(records: Sequence[Record], key: str) -> Study:
         simulated=records[0].simulated,
         control=told,
         missing=_missing(groups, tried, key, control),
-        warnings=(*warnings, *_warnings(tried)),
+        warnings=(*warnings, *_warnings(tried), *(f"left out: {each}" for each in again)),
     )
 
 
 def _check(tried: Sequence[Record], records: Sequence[Record], key: str) -> None:
-    if len({record.run_id for record in records}) < len(records):
-        msg = "a run is given twice: each run counts once"
-        raise UsageError(msg)
     if len({record.simulated for record in records}) > 1:
         msg = "simulated and measured runs do not go into one study"
         raise UsageError(msg)
@@ -182,7 +184,7 @@ def _studied(
     wants = _wants(first)
     notes = [f"no value at {p.label}: only a bound or an open interval, or nothing" for p in points if p.value is None]
     rated = [(index, p) for index, p in enumerate(points) if p.value is not None]
-    if not wants or len(rated) < 2:
+    if not wants or not rated:
         return Studied(id=name, wants=wants, points=tuple(points), best=None, notes=tuple(notes))
     best, top = min(rated, key=lambda pair: _rank(pair[1].value or 0.0, wants, first))
     spread = max((p.spread or 0.0 for p in points), default=0.0)
@@ -190,7 +192,10 @@ def _studied(
     if higher is not None:
         label, least = higher
         notes.append(f"{label} is at least {least:.1f} {first.unit}, more than every value; by how much is open")
+        notes += _at_the_end(points, label)
         return Studied(id=name, wants=wants, points=tuple(points), best=label, notes=tuple(notes))
+    if len(rated) < 2:
+        return Studied(id=name, wants=wants, points=tuple(points), best=None, notes=tuple(notes))
     apart: list[str] = []
     not_apart = [point.label for point in points if point.value is None and point.results]
     for index, point in rated:
@@ -211,6 +216,14 @@ def _studied(
         curved=curved,
         notes=(*notes, *((why,) if why else ())),
     )
+
+
+def _at_the_end(points: Sequence[LabelPoint], best: str) -> list[str]:
+    """Say that the best was the last of what was tried, where the labels are numbers: the true best may lie beyond."""
+    numbered = sorted((p for p in points if p.number is not None), key=lambda p: p.number or 0.0)
+    if len(numbered) < len(points) or len(points) < 3 or best not in (numbered[0].label, numbered[-1].label):
+        return []
+    return [f"{best} is the {'least' if best == numbered[0].label else 'greatest'} measured: measure beyond it, too"]
 
 
 def _proven_higher(points: Sequence[LabelPoint], value: float) -> tuple[str, float] | None:

@@ -18,6 +18,7 @@ from sequencer.core.record import Record, Result
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import coverage_factor
 from sequencer.studies.differences import Family, ends, has_value
+from sequencer.studies.once import once
 from sequencer.studies.reasons import temperature_c
 
 __all__ = ["LEAST_SPAN", "trend_of"]
@@ -34,17 +35,16 @@ def trend_of(records: Sequence[Record], serial: str, *, simulated: bool = False)
     were only judged again are left out, and said so.
     """
     ours = sorted((r for r in records if r.serial == serial), key=lambda r: (r.began, r.run_id))
-    ids = {record.run_id for record in ours}
     kept, left_out = [], []
     for record in ours:
         if record.simulated != simulated:
             left_out.append(f"{record.run_id}: {'simulated' if record.simulated else 'measured'}")
         elif not record.complete:
             left_out.append(f"{record.run_id}: ended early")
-        elif record.parent in ids:
-            left_out.append(f"{record.run_id}: the sweeps of {record.parent}, judged again")
         else:
             kept.append(record)
+    kept, again = once(kept)
+    left_out += again
     names = dict.fromkeys(_key(result) for record in reversed(kept) for result in record.results)
     series = tuple(_series(kept, key) for key in names)
     return Trend(serial=serial, simulated=simulated, runs=tuple(kept), series=series, left_out=tuple(left_out))

@@ -13,7 +13,7 @@ from sequencer.recipe.starters import read_recipe
 
 
 def dated(synthetic, months: str, began=datetime(2026, 1, 31, tzinfo=UTC)):
-    text = read_recipe("vhf-600k-quick")[0] + (f"valid for: {months}\n" if months else "")
+    text = read_recipe("vhf-600k-acceptance")[0] + (f"valid for: {months}\n" if months else "")
     return replace(synthetic.record(), recipe_text=text, began=began)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -154,6 +155,31 @@ def test_a_run_states_its_change_since_a_baseline(archive, capsys, tmp_path) -> 
     status, _, err = typed(capsys, *call, "--serial", "INVENTED-2", "--baseline", archive["sound"].name)
     assert status == 2
     assert "is of device INVENTED-1" in err
+    assert len(list(out_dir.iterdir())) == there
+
+
+def test_a_spare_that_changed_within_its_limits_is_no_yes(archive, capsys, tmp_path) -> None:
+    """What the recipe allows decides where it says so; where it does not, any change is a no."""
+    out_dir = tmp_path / "runs"
+    shutil.copytree(archive["sound"], out_dir / archive["sound"].name)
+    wide = (archive["sound"] / "recipe.yaml").read_text(encoding="utf-8")
+    wide = re.sub(r"max: [\d.]+ dB", "max: 9 dB", re.sub(r"min: [\d.]+ dB", "min: 20 dB", wide))
+    allowing = wide.replace("max: 9 dB}", "max: 9 dB, max change: 8 dB}").replace(
+        "min: 20 dB}", "min: 20 dB, max change: 40 dB}"
+    )
+    for number, (text, ended) in enumerate(((wide, 1), (allowing, 0))):
+        recipe = tmp_path / f"wide{number}.yaml"
+        recipe.write_text(text, encoding="utf-8")
+        call = ["run", recipe, "--bench", "simulated:oxidised,visit=9", "--yes", "--json", "--out", out_dir]
+        against = ["--serial", "INVENTED-1", "--baseline", archive["sound"].name]
+        status, out, _ = typed(capsys, *call, *against)
+        record = json.loads(out)
+        assert (record["overall"], record["change"]["changed"], status) == ("pass", True, ended)
+    there = len(list(out_dir.iterdir()))
+    for command in (call, ["judge", archive["sound"].name, "--recipe", recipe, "--out", out_dir]):
+        status, _, err = typed(capsys, *command)
+        assert status == 2
+        assert "no baseline to hold it against" in err
     assert len(list(out_dir.iterdir())) == there
 
 

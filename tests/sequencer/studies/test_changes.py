@@ -10,7 +10,8 @@ import pytest
 
 from sequencer.core.record import Limit
 from sequencer.errors import UsageError
-from sequencer.studies.changes import check_baseline, compare, with_baseline
+from sequencer.recipe.loader import load_recipe
+from sequencer.studies.changes import check_baseline, check_limits_on_change, compare, with_baseline
 
 OTHER = {"identification": {"analyzer": "Invented Laboratory,analyzer,78,1.0"}}
 MONTE_CARLO = 0.02  # relative: a 97.5 % point of 50,000 draws of a normal is known to 0.9 % (one standard deviation)
@@ -189,3 +190,18 @@ def test_what_cannot_be_a_baseline_is_refused(make, more, says) -> None:
 def test_a_measured_run_is_no_baseline_of_a_simulated_one(make) -> None:
     with pytest.raises(UsageError, match="was measured: it cannot be the baseline of a simulated"):
         check_baseline(make.record(), serial="INV-1", simulated=True)
+
+
+def test_one_run_judged_twice_says_so(make) -> None:
+    result = make.result("insertion loss", "TX-ANT", "transmit", 1.2, [make.line("noise", 0.02)])
+    first = make.record(result)
+    again = replace(first, run_id="again", parent=first.run_id)
+    assert any("same sweeps" in text for text in compare(first, again).left_out)
+    other = replace(make.record(result, days=1.0), run_id="other")
+    assert not any("same sweeps" in text for text in compare(first, other).left_out)
+
+
+def test_a_limit_on_change_needs_a_baseline(make) -> None:
+    recipe = load_recipe(make.record().recipe_text, "invented.yaml")
+    with pytest.raises(UsageError, match="no baseline to hold it against"):
+        check_limits_on_change(recipe)

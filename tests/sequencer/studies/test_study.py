@@ -216,3 +216,56 @@ def test_three_lengths_or_words_have_no_curve() -> None:
     assert best_place(points(X[:3], [2.0, 1.0, 2.0]), drawn[:3], "least") == (None, "")
     words = [replace(point, number=None) for point in points(X, (X - 12) ** 2)]
     assert best_place(words, drawn, "least") == (None, "")
+
+
+def test_a_best_that_only_a_bound_tells_is_told_without_any_other_value(make) -> None:
+    """One length with a value, another whose bound is above it, and the page and the terminal can tell both."""
+    from sequencer.cli.study_text import study_text
+
+    def run(label, result, day):
+        return make.record(result, days=day, labels={"harness": label})
+
+    valued = make.result("return loss", "ANT", "transmit", 20.0, [make.line("noise", 0.1)])
+    made = [run("12 in", valued, 0.0), run("16 in", make.bound("return loss", "ANT", "transmit", 30.0), 0.01)]
+    study = study_of(made, "harness")
+    assert study.quantities[0].best == "16 in"
+    assert "16 in" in study_text(study)
+    swapped = [run("12 in", valued, 0.0), run("16 in", make.bound("return loss", "ANT", "transmit", 15.0), 0.01)]
+    lost = study_of(swapped, "harness")
+    assert lost.quantities[0].best is None
+    assert "best" not in study_text(lost).splitlines()[2]  # no column of a best that there is not
+
+
+def test_a_best_at_the_end_by_a_bound_asks_for_more(make) -> None:
+    made = [
+        make.record(result, days=0.01 * n, labels={"harness": label})
+        for n, (label, result) in enumerate(
+            [
+                ("10 in", make.result("return loss", "ANT", "transmit", 18.0, [make.line("noise", 0.1)])),
+                ("12 in", make.result("return loss", "ANT", "transmit", 20.0, [make.line("noise", 0.1)])),
+                ("14 in", make.bound("return loss", "ANT", "transmit", 30.0)),
+            ]
+        )
+    ]
+    (only,) = study_of(made, "harness").quantities
+    assert any("14 in is the greatest measured: measure beyond it, too" in note for note in only.notes)
+
+
+def test_a_run_judged_again_is_no_repeat(make) -> None:
+    made = runs(make, THREE, order=[0, 1, 2])
+    again = [replace(run, run_id=f"{run.run_id}-again", parent=run.run_id) for run in made]
+    study = study_of([*made, *again], "harness")
+    assert [len(group) for group in study.runs.values()] == [1, 1, 1]
+    assert any("at least twice" in text for text in study.missing)
+    assert sum("judged again" in text for text in study.warnings) == 3
+    orphans = [replace(run, run_id=f"{run.run_id}-other") for run in again]  # two children, their parent not there
+    assert [len(group) for group in study_of([*again, *orphans], "harness").runs.values()] == [1, 1, 1]
+
+
+def test_runs_far_apart_or_of_different_units_are_warned_of(make) -> None:
+    made = runs(make, THREE)
+    assert not any("more than an evening" in w or "different serials" in w for w in study_of(made, "harness").warnings)
+    made[-1] = replace(made[-1], began=made[-1].began.replace(year=2025), serial="INV-2")
+    told = study_of(made, "harness").warnings
+    assert any("more than an evening apart" in text for text in told)
+    assert any("different serials" in text for text in told)

@@ -104,3 +104,12 @@ def test_temperature_stands_beside_each_point_and_another_channel_is_another_ser
     trend = trend_of([warm, other], "INV-1")
     assert [len(series.points) for series in trend.series] == [1, 1]
     assert [series.points[0].temperature_c for series in trend.series] == [None, 21.0]
+
+
+def test_two_judgements_of_one_run_are_one_point(make) -> None:
+    result = make.result("insertion loss", "TX-ANT", "transmit", 1.2, [make.line("noise", 0.02)])
+    first = make.record(result, parent="20200101-000000-elsewhere")
+    second = replace(first, run_id=f"{first.run_id}-more")
+    trend = trend_of([first, second], "INV-1")
+    assert len(trend.runs) == 1
+    assert "judged again" in trend.left_out[0]
