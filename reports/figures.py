@@ -28,6 +28,13 @@ _HIDERS = (  # what can hide the device: kind, direct label, style
 _DRAWN_AS_LOSS = ("insertion loss", "rejection", "isolation", "notch depth", "return loss")
 _HIDDEN_WITHIN_DB = 10.0  # nearer than this to what hides it a reading is not the device's (trade notes 1.3)
 _WIDER = " So wide a sweep needs a wider filter: noise and leakage stand higher here than in the close-ups."
+_TWO_SWEEPS = (
+    " Solid: the zoom, which is judged, with a ring at each point where they are few, and with what hides it."
+    " Dashed: the wide sweep of the same path, through a wider filter; its own noise and leakage are drawn in the"
+    " whole response."
+)
+_RINGS = 64  # more rings than this on a zoom run into one band
+_CLOSE_UP_HZ = 100e3  # either side of a close-up: several notch widths, so that the notch's shape is seen
 _NOTCHLIKE_DB = 30.0  # a response that reaches this loss is drawn together with what could hide it
 
 
@@ -65,9 +72,10 @@ def figure_groups(record: Record, curves: Sequence[Curve]) -> tuple[FigureGroup,
     thrus = [curve for curve in usable if curve.kind is CurveKind.THRU_OPENING]
     legend = "Loss grows downwards. A bar is a limit; its hatched side is not allowed."
     hides = "Where the device comes near the noise, the leakage or the end of the display, only a bound is stated."
+    zoomed = _TWO_SWEEPS if any(_around(usable, curve) is not None for curve in near) else ""
     groups = (
         ("whole", "Whole response", legend, whole, lambda c: _loss_figure(record, usable, c, next(number))),
-        ("near", "Near each frequency", hides, near, lambda c: _loss_figure(record, usable, c, next(number))),
+        ("near", "Near each frequency", hides + zoomed, near, lambda c: _loss_figure(record, usable, c, next(number))),
         (
             "reflection",
             "Return loss",
@@ -108,9 +116,13 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
     place = f"port {curve.where}" if reflection else " to ".join(curve.where.split("-"))
     what = "Return loss" if reflection else ("Response" if curve.key == _OVERVIEW else "Close-up")
     title = f"{what}, {place}" + ("" if curve.key == _OVERVIEW else f", {curve.key}")
-    low_hz, high_hz = float(curve.freq_hz[0]), float(curve.freq_hz[-1])
-    limits = _limit_marks(record, curve, (low_hz, high_hz))
     device = Line(f"port {curve.where}" if reflection else "device", "device", curve.freq_hz, curve.value)
+    around = None if reflection else _around(curves, curve)
+    low_hz, high_hz = float(curve.freq_hz[0]), float(curve.freq_hz[-1])
+    if around is not None:
+        low_hz, high_hz = float(around.freq_hz[0]), float(around.freq_hz[-1])
+        device = replace(device, label="zoom", points=curve.freq_hz.size <= _RINGS)
+    limits = _limit_marks(record, curve, (low_hz, high_hz))
     hiders = [
         Line(label, style, other.freq_hz, other.value)
         for kind, label, style in _HIDERS
@@ -124,6 +136,9 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
         ]
     y_from = [np.array([mark.value for mark in limits], dtype=np.float64), curve.value]
     drawn = [device]
+    if around is not None:
+        drawn.append(around)
+        y_from.append(around.value)
     comes_near_db = _NOTCHLIKE_DB
     if reflection:
         comes_near_db = min((line.value[0] for line in hiders), default=np.inf) - _HIDDEN_WITHIN_DB
@@ -151,6 +166,22 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
     )
     head = ("at", *(f"{line.label}, dB" for line in (device, *hiders)))
     return Figure(svg(plot), title, caption, head, rows, plot.wide)
+
+
+def _around(curves: Sequence[Curve], curve: Curve) -> Line | None:
+    """Return the wide sweep of a close-up's path beside it, left out where the close-up itself has points."""
+    low, high = float(curve.freq_hz[0]), float(curve.freq_hz[-1])
+    if curve.key == _OVERVIEW or high - low >= 2 * _CLOSE_UP_HZ:
+        return None
+    middle = (low + high) / 2
+    for other in curves:
+        if (other.kind, other.where, other.key) == (curve.kind, curve.where, _OVERVIEW):
+            near = np.abs(other.freq_hz - middle) <= _CLOSE_UP_HZ
+            outside = (other.freq_hz < low) | (other.freq_hz > high)
+            if np.count_nonzero(near & outside) >= 8:  # fewer tell no shape
+                value = np.where(outside, other.value, np.nan)
+                return Line("wide sweep", "second", other.freq_hz[near], value[near])
+    return None
 
 
 def _thru_figure(record: Record, curves: Sequence[Curve], opening: Curve, number: int) -> Figure:

@@ -39,6 +39,7 @@ class Line:
     style: str
     freq_hz: FloatArray
     value: FloatArray
+    points: bool = False  # draw a ring at each point
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,15 +287,26 @@ def _curve(canvas: _Canvas, line: Line) -> None:
     dashed = f' stroke-dasharray="{dash}"' if dash else ""
     pen = f'stroke="{colour}" stroke-width="{width}"{dashed}'
     canvas.parts.append(f'<path d="{"".join(path)}" fill="none" {pen} stroke-linejoin="round"/>')
+    if line.points:
+        for hz, number in zip(freq.tolist(), value.tolist(), strict=True):
+            if math.isfinite(number):
+                canvas.parts.append(_ring(canvas.x(hz), canvas.y(number), colour))
+
+
+def _ring(x: float, y: float, colour: str) -> str:
+    return f'<circle cx="{_n(x)}" cy="{_n(y)}" r="2" fill="#fff" stroke="{colour}"/>'
 
 
 def _labels(canvas: _Canvas) -> None:
-    """Write each line's name right of its end; names that would touch are moved apart, downwards first."""
+    """Write each line's name right of its end; names that would touch are moved apart, downwards first.
+
+    A line that ends inside the frame has a level sample of its stroke before its name, with no bend towards it.
+    """
     wanted = []
     for line in canvas.plot.lines:
-        finite = line.value[np.isfinite(line.value)]
-        if finite.size:
-            wanted.append((canvas.y(float(finite[-1])), line))
+        seen = np.isfinite(line.value) & (line.freq_hz >= canvas.plot.x_hz[0]) & (line.freq_hz <= canvas.plot.x_hz[1])
+        if seen.any():
+            wanted.append((canvas.y(float(line.value[seen][-1])), line))
     wanted.sort(key=lambda pair: pair[0])
     spots: list[float] = []
     for y, _ in wanted:
@@ -304,6 +316,9 @@ def _labels(canvas: _Canvas) -> None:
     for (y, line), spot in zip(wanted, spots, strict=True):
         colour, width, dash = STYLES[line.style]
         dashed = f' stroke-dasharray="{dash}"' if dash else ""
-        bend = f"M{_n(edge)} {_n(y)}L{_n(edge + 14)} {_n(spot - over)}"
+        ends_inside = line.freq_hz[np.isfinite(line.value)].max() < canvas.plot.x_hz[1] - 0.1 * np.ptp(canvas.plot.x_hz)
+        bend = f"M{_n(edge + 2)} {_n(spot - over if ends_inside else y)}L{_n(edge + 14)} {_n(spot - over)}"
         canvas.parts.append(f'<path d="{bend}" fill="none" stroke="{colour}" stroke-width="{width}"{dashed}/>')
+        if line.points:
+            canvas.parts.append(_ring(edge + 8, spot - over if ends_inside else (y + spot - over) / 2, colour))
         canvas.text(edge + 17, spot - over + 4, line.label, "line-name", "start")

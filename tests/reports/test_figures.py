@@ -38,7 +38,21 @@ def test_whole_response_has_limits_and_targets(groups):
 
 
 def test_a_notch_is_drawn_with_all_that_could_hide_it(groups):
-    assert texts(groups["near"].figures[0], "line-name") == ["device", "leakage", "noise", "display end"]
+    assert texts(groups["near"].figures[0], "line-name") == ["wide sweep", "zoom", "leakage", "noise", "display end"]
+
+
+def test_a_close_up_shows_the_shape_of_the_notch_around_its_points(groups, synthetic):
+    near = groups["near"].figures[0]
+    ticks = [t.text for t in ET.fromstring(near.svg).iter("text") if t.text and t.text.startswith("146.")]
+    mhz = [float(text) for text in ticks]
+    assert max(mhz) - min(mhz) > 0.09  # several notch widths of about 10 kHz; the zoom alone spans 0.02
+    few = [
+        replace(c, freq_hz=c.freq_hz[::50], value=c.value[::50]) if c.key == "receive" and c.where == "TX-ANT" else c
+        for c in synthetic.curves()
+    ]
+    thinned = {group.id: group for group in figure_groups(synthetic.record(), few)}["near"].figures[0]
+    assert len(list(ET.fromstring(thinned.svg).iter("circle"))) == 21 + 1  # 1001 / 50 points, and one beside the name
+    assert "Dashed: the wide sweep" in groups["near"].lead
 
 
 def test_where_the_notch_must_lie_is_drawn(groups):
@@ -49,7 +63,7 @@ def test_where_the_notch_must_lie_is_drawn(groups):
 
 def test_a_pass_band_is_not_squashed_by_the_noise_far_below(groups):
     near = groups["near"].figures[1]
-    assert texts(near, "line-name") == ["device"]
+    assert set(texts(near, "line-name")) == {"wide sweep", "zoom"}
     assert "noise at 92 dB" in near.caption
     assert "noise, dB" in near.head
 

@@ -214,7 +214,7 @@ def test_the_rest_is_there(pages, synthetic):
     record, text = synthetic.record(), Outline(pages["measured"]).text()
     wanted = [record.decision, ONLY_THIS_ITEM, *NOT_PROVEN, *(line for pair in CAUTIONS for line in pair)]
     wanted += ["Measured by", "Authorised by", "Accepted by", "no traceability claimed", "2026-01-20", "not recorded"]
-    wanted += [record.recipe_sha256, record.bench_sha256, *(trace.sha256 for trace in record.traces)]
+    wanted += [record.recipe_sha256, record.bench_sha256, *(trace.sha256[:20] for trace in record.traces)]
     wanted += [*record.identification.values(), *record.warnings, "End of report, run 20260314T093000Z-inv-0042"]
     wanted += [part for note in record.notes for part in (note.what, note.why)]
     wanted += [part for hookup in record.hookups for part in (*hookup.chain, *hookup.loads.values(), hookup.proof)]
@@ -339,3 +339,11 @@ def test_a_record_read_back_gives_the_same_bytes_whatever_the_order_of_its_keys(
     back = load_record(dump_record(record))
     assert list(back.frequencies) != list(record.frequencies)  # a stored record has its keys sorted
     assert render(back, synthetic.curves()) == render(record, synthetic.curves())
+
+
+def test_every_printed_page_has_its_number_and_how_many_there_are(synthetic):
+    # whether a browser prints it is looked at (tests/look); without these two counters none can
+    page = render(synthetic.record(), synthetic.curves())
+    foot = page[page.index("@bottom-right") :].split("}", 1)[0]
+    assert "counter(page)" in foot
+    assert "counter(pages)" in foot
