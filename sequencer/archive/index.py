@@ -13,7 +13,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,7 +25,7 @@ from sequencer.formats.canonical import sha256_bytes
 __all__ = ["Filter", "Found", "Row", "links_of", "look_up", "newest_link", "rebuild"]
 
 T = TypeVar("T")
-_VERSION = 1
+_VERSION = 2
 _LOOKED_AT_AGAIN = 1000  # rows of an answer whose folders are looked at again: more would cost the speed
 _WAIT_S = 2.0  # for another program's transaction; a first reading of many runs may hold it longer
 _SETTLED_NS = 2_000_000_000  # the coarsest clock of a file system in use (FAT) counts in 2 s
@@ -326,7 +326,10 @@ def _read(root: Path, name: str) -> Row | None:
     stamp = _stamp(folder)
     try:
         if not stamp.startswith("-"):
-            return _row_of_record(name, stamp, (folder / names.RESULT).read_bytes())
+            row = _row_of_record(name, stamp, (folder / names.RESULT).read_bytes())
+            manifest = (folder / names.MANIFEST).read_text(encoding="utf-8")
+            # a record that its manifest does not name was edited: nothing is told of what it states
+            return row if row.record in manifest else replace(row, state="damaged", statement="")
         with (folder / names.JOURNAL).open(encoding="utf-8") as file:
             line = file.readline(1_000_000)
         return _row_of_journal(name, stamp, line)

@@ -7,12 +7,13 @@ to find a record's neighbours, and what it finds is hashed before it is believed
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from sequencer.archive import names
 from sequencer.archive.chain import Finding, Link, check_chain, heads, link_of
+from sequencer.archive.filed import filed_runs, lost
 from sequencer.archive.index import links_of
 from sequencer.archive.reading import facts_of, marks_of, verify_run
 from sequencer.archive.signing import PublicKey, fingerprint, signature_fits
@@ -51,8 +52,10 @@ def verify_archive(
     """
     folders = _run_folders(root)
     findings, links, unfinished = list[Finding](), list[Link](), 0
+    filed = filed_runs(root)
     for number, folder in enumerate(folders):
         found, link, finished = _verify_folder(folder, keys, [], demand=False)
+        found = found or _filed_otherwise(folder, link, filed)
         findings += found
         links += [link] if link else []
         unfinished += not finished
@@ -68,6 +71,7 @@ def verify_one(folder: Path, keys: Sequence[PublicKey] = ()) -> Verdict:
     """Verify one run's files, its report and its place among its bench's records."""
     lines: list[str] = []
     findings, link, finished = _verify_folder(folder, keys, lines, demand=True)
+    findings = findings or _filed_otherwise(folder, link, filed_runs(folder.absolute().parent))
     if not finished:
         lines.append("unfinished: there is no manifest yet to hold its files against")
     root = folder.absolute().parent
@@ -159,6 +163,15 @@ def _verify_folder(
         findings += [Finding(where=where, text=text) for text in _strangers(where, record, marks)]
         findings += _report_in_run(folder, record, result, marks, keys if demand else (), lines)
     return findings, link_of(record, result), True
+
+
+def _filed_otherwise(folder: Path, link: Link | None, filed: Mapping[str, str]) -> list[Finding]:
+    """A run that was filed is finished for good: with another record, or with none, it was tampered with."""
+    where = folder.absolute().name
+    record = filed.get(where)
+    if record is None or (link is not None and link.record == record):
+        return []
+    return [Finding(where=where, text=lost(folder, record))]
 
 
 def _strangers(where: str, record: Record, marks: dict[str, FileMark]) -> list[str]:

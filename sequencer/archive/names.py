@@ -13,6 +13,7 @@ __all__ = [
     "BUS_LOG",
     "CACHE",
     "CHAINS",
+    "FILED",
     "IMPORTS",
     "INDEX",
     "JOURNAL",
@@ -39,6 +40,7 @@ CACHE = ".notchbook"  # beside the run folders: what can be made again from them
 INDEX = "index.sqlite"
 CHAINS = "chains"
 IMPORTS = "imports.jsonl"
+FILED = "filed.jsonl"
 
 _OWN = re.compile(rf"{TRACES}/\d{{3,}}\.csv")
 _RUN_ID = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,118}[A-Za-z0-9_-])?")

@@ -19,6 +19,7 @@ from sequencer.archive import names
 from sequencer.archive.buslog import BusLog
 from sequencer.archive.chain import place
 from sequencer.archive.disk import Disk, storing, write_whole
+from sequencer.archive.filed import filed_runs, lost, remember
 from sequencer.archive.index import newest_link
 from sequencer.archive.reading import facts_of, marks_of, open_run
 from sequencer.core.history import Entry
@@ -150,6 +151,10 @@ class RunFolder:
             When the folder cannot be read as a run.
         """
         stored = open_run(folder)
+        record = filed_runs(folder.absolute().parent).get(folder.absolute().name)
+        if record is not None and (stored.record is None or not stored.record.complete):
+            msg = f"{folder}: this run {lost(folder, record)}"
+            raise UsageError(msg, folder=str(folder))
         if stored.record is not None:
             if stored.record.complete:
                 msg = f"{folder}: this run is complete; nothing can be added to it. Start a new run instead"
@@ -232,6 +237,8 @@ class RunFolder:
                 own[names.REPORT] = mark_of(sealed)
                 announce(sha256_bytes(result))
                 write_whole(self._disk, self.folder / names.MANIFEST, dump_manifest(own).encode("utf-8"))
+        if placed.complete:
+            remember(root, placed.run_id, sha256_bytes(result), self._disk)
         self._finished = True
         return placed
 

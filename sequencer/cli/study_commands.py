@@ -140,6 +140,7 @@ def trend(asked: argparse.Namespace) -> str | None:
         others = [record for record in found if record.simulated != asked.simulated]
         hint = f"; there are {len(others)} of the other kind ({'without' if asked.simulated else 'with'} --simulated)"
         msg = f"no finished {kind} run of device {asked.serial!r} in {_root(asked)}{hint if others else ''}"
+        msg += "".join(f"\nnotchbook: left out: {line}" for line in damaged)
         raise UsageError(msg)
     _say(trend_text(told))
     for line in damaged:
@@ -192,6 +193,10 @@ def _records_of(root: Path, serial: str) -> tuple[list[Record], list[str]]:
 
     found, damaged = [], []
     for row in look_up(root, Filter(serial=serial)).rows:
+        if row.state == "damaged":
+            damaged.append(
+                f"{row.run_id}: its record is not the one its manifest names; see `notchbook archive verify`"
+            )
         if row.state != "complete":
             continue
         folder = root / row.run_id

@@ -107,8 +107,10 @@ def test_a_changed_record_is_read_again_before_it_is_shown(tmp_path: Path, file_
     settle(tmp_path)
     result = folder / "result.json"
     result.write_text(result.read_text(encoding="utf-8").replace('"SN1"', '"SN 9"'), encoding="utf-8")
-    assert look_up(tmp_path, ALL).rows[0].serial == "SN 9"
+    (row,) = look_up(tmp_path, ALL).rows
+    assert (row.serial, row.state, row.statement) == ("SN 9", "damaged", "")  # edited: not what its manifest names
     assert look_up(tmp_path, Filter(serial="SN1")).rows == ()
+    assert look_up(tmp_path, Filter(statement="pass")).rows == ()
 
 
 @pytest.mark.parametrize("content", [b"", b"{", b"[]", b"\xff\xfe", b'{"complete": true}', b"null"])

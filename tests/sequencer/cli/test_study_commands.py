@@ -158,6 +158,15 @@ def test_a_run_states_its_change_since_a_baseline(archive, capsys, tmp_path) -> 
     assert len(list(out_dir.iterdir())) == there
 
 
+def test_a_trend_of_an_edited_run_alone_names_the_damage(archive, capsys, tmp_path) -> None:
+    shutil.copytree(archive["sound"], tmp_path / archive["sound"].name)
+    result = tmp_path / archive["sound"].name / "result.json"
+    result.write_text(result.read_text(encoding="utf-8").replace('"pass"', '"fail"'), encoding="utf-8")
+    status, _, err = typed(capsys, "trend", "INVENTED-1", "--simulated", "--out", tmp_path)
+    assert status == 2
+    assert f"left out: {archive['sound'].name}: its record is not the one its manifest names" in err
+
+
 def test_a_spare_that_changed_within_its_limits_is_no_yes(archive, capsys, tmp_path) -> None:
     """What the recipe allows decides where it says so; where it does not, any change is a no."""
     out_dir = tmp_path / "runs"
