@@ -259,10 +259,20 @@ def _limit_names(canvas: _Canvas) -> None:
             groups[-1].append(mark)
         else:
             groups.append([mark])
-    for group in groups:
+    taken: list[tuple[float, float, float]] = []  # middle, base line and half width of the names that stand
+
+    def downward(group: list[LimitMark]) -> bool:
+        return group[0].forbids_greater == canvas.plot.downwards
+
+    # the name nearest to its limit's free side is written first, so that a later one moves on into free space
+    for group in sorted(groups, key=lambda g: canvas.y(g[0].value) if downward(g) else -canvas.y(g[0].value)):
         x = (canvas.x(group[0].low_hz) + canvas.x(group[-1].high_hz)) / 2
-        down = group[0].forbids_greater == canvas.plot.downwards
-        canvas.text(x, canvas.y(group[0].value) + (17 if down else -9), group[0].label, "limit-name")
+        down, half = downward(group), 3.2 * len(group[0].label)
+        base = canvas.y(group[0].value) + (17 if down else -9)
+        while any(abs(x - a) < half + c and abs(base - b) < 12 for a, b, c in taken):
+            base += 12 if down else -12
+        taken.append((x, base, half))
+        canvas.text(x, base, group[0].label, "limit-name")
 
 
 def _band(canvas: _Canvas, band: BandMark) -> None:

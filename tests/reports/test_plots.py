@@ -134,6 +134,15 @@ def test_equal_limits_side_by_side_share_one_name():
     assert len([e for e in tree.iter("line") if e.get("class") == "limit"]) == 4
 
 
+@pytest.mark.parametrize("greater", [True, False])
+def test_names_of_limits_at_one_place_do_not_lie_on_each_other(greater):
+    marks = tuple(LimitMark(146.0e6, 146.1e6, db, greater, f"limit {db:.0f} dB") for db in (75.0, 77.0, 78.0))
+    tree = ET.fromstring(svg(plot(limits=marks)))
+    rows = sorted(float(text.get("y")) for text in tree.iter("text") if text.get("class") == "limit-name")
+    assert len(rows) == 3
+    assert min(np.diff(rows)) >= 11  # px: the size of the text
+
+
 def test_hatching_lies_on_the_forbidden_side():
     for greater in (True, False):
         mark = LimitMark(145.9e6, 146.1e6, 50.0, greater, "limit")
