@@ -15,6 +15,8 @@ from sequencer.units import show_hz
 
 __all__ = ["judge_again"]
 
+_NO_BASELINE = "judged again without a baseline, so 'max change' is not held against anything:"
+
 
 def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
     """Apply a recipe to a stored run and file the result as a run of its own.
@@ -52,7 +54,9 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
             store.append(entry)
             history.append(entry)
         made = make_record(recipe, bench, history, done, wall_seconds=parent.wall_seconds)
-        record = replace(made, parent=parent.run_id)
+        limited = [need.id for need in recipe.requirements if need.max_change is not None]
+        told = (f"{_NO_BASELINE} {', '.join(limited)}",) if limited else ()
+        record = replace(made, parent=parent.run_id, warnings=(*made.warnings, *told))
         record = store.finish(record, render(record, done.curves))
     except BaseException:
         _remove(store.folder)  # nothing was measured here: half a copy would only be in the way

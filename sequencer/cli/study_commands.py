@@ -93,10 +93,8 @@ def judge(asked: argparse.Namespace) -> str:
     from sequencer.judging import judge_again
     from sequencer.recipe.loader import load_recipe
     from sequencer.recipe.starters import read_recipe
-    from sequencer.studies.changes import check_limits_on_change
 
     recipe = load_recipe(*read_recipe(asked.recipe))
-    check_limits_on_change(recipe)
     root = _root(asked)
     record, folder = judge_again(root, asked.run, recipe)
     sys.stderr.write(summary(record, str(folder)) + "\n")
