@@ -269,3 +269,11 @@ def test_runs_far_apart_or_of_different_units_are_warned_of(make) -> None:
     told = study_of(made, "harness").warnings
     assert any("more than an evening apart" in text for text in told)
     assert any("different serials" in text for text in told)
+
+
+def test_runs_of_two_evenings_or_of_two_units_are_warned_of(make) -> None:
+    made = runs(make, THREE)
+    late = replace(made[-1], began=made[-1].began.replace(year=made[-1].began.year + 1))
+    assert any("more than an evening apart" in line for line in study_of([*made[:-1], late], "harness").warnings)
+    other = replace(made[-1], serial="another unit")
+    assert any("different serials" in line for line in study_of([*made[:-1], other], "harness").warnings)
