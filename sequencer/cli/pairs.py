@@ -23,7 +23,7 @@ def pairs(given: Sequence[str], option: str) -> dict[str, str]:
     Raises
     ------
     UsageError
-        When one is not KEY=VALUE.
+        When one is not KEY=VALUE; for a label also when its value is empty, it is given twice, or control is not yes.
     """
     found: dict[str, str] = {}
     for text in given:
@@ -31,8 +31,23 @@ def pairs(given: Sequence[str], option: str) -> dict[str, str]:
         if not equals or not key.strip():
             msg = f"{option} {text!r}: write KEY=VALUE"
             raise UsageError(msg)
+        if option == "--label":
+            _check_label(key.strip(), value.strip(), found)
         found[key.strip()] = value.strip()
     return found
+
+
+def _check_label(key: str, value: str, found: dict[str, str]) -> None:
+    """Refuse what a study would misread: it groups by the label's text and takes any control for one."""
+    msg = ""
+    if not value:
+        msg = f"--label {key}=: the value is empty; write {key}=VALUE"
+    elif key in found:
+        msg = f"--label {key} is given twice ({found[key]!r} and {value!r}): give it once"
+    elif key == "control" and value != "yes":
+        msg = f"--label control={value}: write control=yes for a control run, and leave the label out otherwise"
+    if msg:
+        raise UsageError(msg)
 
 
 def sets_of(given: Sequence[str], witness: Sequence[str] = ()) -> tuple[dict[str, str], dict[str, str]]:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from sequencer.cli.pairs import ASKED, sets_of
+from sequencer.cli.pairs import ASKED, pairs, sets_of
 from sequencer.errors import UsageError
 from sequencer.run.conditions import CONDITIONS
 from sequencer.run.matrix import MATRIX
@@ -44,3 +44,17 @@ def test_conditions_as_people_write_them_are_taken(given):
 def test_a_key_that_would_vanish_is_refused(given, said):
     with pytest.raises(UsageError, match=said):
         sets_of([given])
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        pytest.param(["harness="], "empty", id="empty"),
+        pytest.param(["harness=12", "harness=13"], "given twice", id="twice"),
+        pytest.param(["control=no"], "control=yes", id="control-no"),
+    ],
+)
+def test_a_label_a_study_would_misread_is_refused(given, says) -> None:
+    with pytest.raises(UsageError, match=says):
+        pairs(given, "--label")
+    assert pairs(["harness=12 in", "control=yes"], "--label") == {"harness": "12 in", "control": "yes"}
