@@ -11,6 +11,7 @@ import pytest
 
 from reports.charts import forest
 from reports.compare_page import letters, render_compare
+from sequencer.studies.apart import what_differed
 from sequencer.studies.changes import compare, with_baseline
 
 MARK = "SIMULATED, NOT A MEASUREMENT"
@@ -118,6 +119,13 @@ def test_what_differed_is_listed(synthetic) -> None:
     first, second = pair(synthetic, conditions={"temperature": "4 degC"})
     text = render_compare([compare(first, second)], [(), ()])
     assert "condition temperature" in text
+
+
+def test_a_changed_setting_is_listed(synthetic) -> None:
+    first, second = pair(synthetic)
+    traces = tuple(replace(t, used=replace(t.used, rbw_hz=3.0 * t.used.rbw_hz)) for t in second.traces)
+    assert any(line.startswith("RBW: ") for line in what_differed(first, replace(second, traces=traces)))
+    assert not any(line.startswith("RBW: ") for line in what_differed(first, second))
 
 
 def test_the_report_shows_limits_and_change_apart(synthetic) -> None:
