@@ -21,7 +21,7 @@ from sequencer.studies.changes import LEVEL, compare
 from sequencer.studies.differences import Family, ends, has_value, standing
 from sequencer.studies.once import once
 from sequencer.studies.sharing import EVENING, same_analyzer
-from sequencer.units import LENGTH, PLAIN, parse
+from sequencer.units import LENGTH, PLAIN, Dimension, parse
 
 __all__ = ["CONTROL", "study_of"]
 
@@ -78,6 +78,19 @@ def _check(tried: Sequence[Record], records: Sequence[Record], key: str) -> None
     if len({record.labels[key] for record in tried}) < 2:
         msg = f"a study needs at least two values of the label {key!r}"
         raise UsageError(msg)
+    bare = sorted({text for text in (record.labels[key] for record in tried) if _is(text, PLAIN)})
+    lengths = sorted({text for text in (record.labels[key] for record in tried) if _is(text, LENGTH)} - set(bare))
+    if bare and lengths:
+        msg = f"the label {key!r} is {bare[0]!r} without a unit beside {lengths[0]!r}: leave out the runs of one kind"
+        raise UsageError(msg)
+
+
+def _is(label: str, dimension: Dimension) -> bool:
+    try:
+        parse(label, dimension)
+    except UnitError:
+        return False
+    return True
 
 
 def _number(label: str) -> float | None:

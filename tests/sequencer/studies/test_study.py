@@ -277,3 +277,8 @@ def test_runs_of_two_evenings_or_of_two_units_are_warned_of(make) -> None:
     assert any("more than an evening apart" in line for line in study_of([*made[:-1], late], "harness").warnings)
     other = replace(made[-1], serial="another unit")
     assert any("different serials" in line for line in study_of([*made[:-1], other], "harness").warnings)
+
+
+def test_a_bare_number_beside_a_length_is_refused(make) -> None:
+    with pytest.raises(UsageError, match="'10' without a unit beside '12 in'"):
+        study_of(runs(make, {"10": 1.5, "12 in": 1.2}, order=[0, 1, 1, 0]), "harness")
