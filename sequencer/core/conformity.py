@@ -24,6 +24,7 @@ __all__ = [
     "margin",
     "overall",
     "probability_of_all",
+    "too_wide",
 ]
 
 
@@ -54,7 +55,7 @@ class Finding:
 
 
 def decide(decision: DecisionLike, finding: Finding, limit: Limit) -> Statement:
-    """Return the statement of the rule for one requirement; undecided where there is no limit.
+    """Return the statement of the rule for one requirement; undecided where there is no limit, or by `too_wide`.
 
     Examples
     --------
@@ -68,6 +69,8 @@ def decide(decision: DecisionLike, finding: Finding, limit: Limit) -> Statement:
     if finding.value is None:
         proven = finding.low is not None and limit.max is None and limit.min is not None and finding.low >= limit.min
         return Statement.PASS if proven else Statement.UNDECIDED
+    if too_wide(finding, limit):
+        return Statement.UNDECIDED
     inside = _inside(finding.value, finding.value, limit)
     match str(decision.rule):
         case "simple":
@@ -81,6 +84,13 @@ def decide(decision: DecisionLike, finding: Finding, limit: Limit) -> Statement:
         case other:
             msg = f"no decision rule is called {other!r}"
             raise ValueError(msg)
+
+
+def too_wide(finding: Finding, limit: Limit) -> bool:
+    """Whether the interval reaches beyond a two-sided limit on both sides: whatever the truth, it would read so."""
+    if limit.min is None or limit.max is None:
+        return False
+    return (finding.low is None or finding.low < limit.min) and (finding.high is None or finding.high > limit.max)
 
 
 def _inside(low: float | None, high: float | None, limit: Limit) -> bool:

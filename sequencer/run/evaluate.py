@@ -60,8 +60,10 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
     assumed = measured.figures.assumptions(bridge=bridge)
     if assumed:
         warnings += (f"the bench file is silent on these, so they are assumed: {'; '.join(assumed)}",)
+    # what is undecided has no probability that would say anything of the device
     sure = all(
         _weighed(result, r, history, doubts) is result
+        and (result.statement is not Statement.UNDECIDED or r.minimum is r.maximum is None)
         for (result, _), r in zip(stated, recipe.requirements, strict=True)
     )
     return Evaluation(results, curves, warnings, _all_conform(stated, jumps) if sure else None)
@@ -133,6 +135,8 @@ def _stated(recipe: Recipe, measured: Measured, requirement: Requirement) -> tup
     notes = estimate.notes
     if limit.min is None and limit.max is None:
         notes += ("no limit is set: stated for information",)
+    if value is not None and conformity.too_wide(finding, limit):
+        notes += ("the interval reaches beyond the limit on both sides: these sweeps cannot judge it; finer ones can",)
     result = Result(
         id=requirement.id,
         quantity=requirement.quantity.value,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import pytest
@@ -163,3 +163,15 @@ def test_the_joint_probability_is_never_above_the_least_single_one():
 
 def test_nothing_required_has_no_joint_probability():
     assert probability_of_all([]) is None
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.rule)
+def test_an_interval_beyond_a_two_sided_limit_on_both_sides_decides_nothing(rule):
+    """-2.9 kHz, -44.9 to +36.6 kHz, against +/- 6 kHz: whatever the truth, such sweeps would read so."""
+    limit = Limit(min=-6.0, max=6.0)
+    wide = Finding(value=-2.9, low=-44.9, high=36.6, probability_conforming=0.25)
+    assert decide(rule, wide, limit) is Statement.UNDECIDED
+    assert decide(rule, replace(wide, high=None), limit) is Statement.UNDECIDED
+    one_sided = replace(wide, high=5.0)  # beyond one end only: the rule decides
+    assert decide(rule, one_sided, limit) is not Statement.UNDECIDED
+    assert decide(rule, replace(wide, value=20.0, low=7.0, high=33.0), limit) is Statement.FAIL
