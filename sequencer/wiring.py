@@ -31,6 +31,7 @@ __all__ = [
     "load_bench_file",
     "resume_run",
     "runs_root",
+    "stated_bench",
     "stored_task",
     "take_run",
 ]
@@ -87,6 +88,18 @@ def _bench(request: Request) -> Iterator[tuple[Bench, bool]]:
         yield load_bench(process.said["bench_file"], "simulated bench"), True
     finally:
         process.close()
+
+
+def stated_bench(name: str, recipe: Recipe) -> Bench:
+    """Return a bench by what its file states; of a simulated one, no message is sent to it."""
+    kind, _, choice = name.partition(":")
+    if kind != "simulated":
+        return load_bench_file(name)
+    from sequencer.recipe.bench_loader import load_bench
+
+    process = open_simulated(choice, recipe=recipe)
+    process.close()
+    return load_bench(process.said["bench_file"], "simulated bench")
 
 
 def take_run(request: Request, people: Any) -> tuple[Record, Path]:

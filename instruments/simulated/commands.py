@@ -83,13 +83,13 @@ def status_commands(status: Status) -> dict[str, Command]:
 
     def register(name: str, which: Register) -> dict[str, Command]:
         def enable(value: float) -> None:
-            which.enable = int(value)
+            which.enable = int(value) & 0x7FFF  # bit 15 is taken and stays zero (SCPI-99 Vol. 2 ch. 20, from memory)
 
         return {
             f"STATus:{name}[:EVENt]?": query_only(lambda: str(which.read_event())),
             f"STATus:{name}:CONDition?": query_only(lambda: str(which.condition)),
             f"STATus:{name}:ENABle": setting(
-                lambda text: read_number(text, "", least=0, most=32767), enable, lambda: str(which.enable)
+                lambda text: read_number(text, "", least=0, most=65535), enable, lambda: str(which.enable)
             ),
         }
 

@@ -13,6 +13,12 @@ __all__ = ["block", "read_boolean", "read_channels", "read_number", "read_text",
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*[eE]\s*[+-]?\d+)?)\s*([A-Za-z/%]*)\Z")
 _MULTIPLIERS = {"G": 1e9, "MA": 1e6, "K": 1e3, "": 1.0, "M": 1e-3, "U": 1e-6, "N": 1e-9, "P": 1e-12}  # 488.2 7.7.3
 
+_SPECIAL = {  # SCPI-99 Vol. 1 7.2.1.4, 7.2.1.5 [clauses from memory]
+    ("INF", "INFINITY"): 9.9e37,
+    ("NINF", "NINFINITY"): -9.9e37,
+    ("NAN",): 9.91e37,
+}
+
 
 def read_number(
     text: str, unit: str, *, least: float = -math.inf, most: float = math.inf, default: float | None = None
@@ -30,7 +36,12 @@ def read_number(
             if value is None:
                 raise ScpiError(-224, text)
             return value
-    if text[:2].upper() in ("#H", "#Q", "#B"):
+    if word in ("UP", "DOWN"):  # no step is defined here
+        raise ScpiError(-224, text)
+    special = next((value for forms, value in _SPECIAL.items() if word in forms), None)
+    if special is not None:
+        number = special
+    elif text[:2].upper() in ("#H", "#Q", "#B"):
         try:
             number = float(int(text[2:], {"H": 16, "Q": 8, "B": 2}[text[1].upper()]))
         except ValueError:

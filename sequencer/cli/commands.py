@@ -84,13 +84,10 @@ def check(asked: argparse.Namespace) -> str:
     from sequencer.cli.checktext import check_text
     from sequencer.recipe.bench_loader import load_bench
     from sequencer.run.predict import TYPICAL_BENCH, forecast
-    from sequencer.wiring import load_bench_file
+    from sequencer.wiring import stated_bench
 
     recipe = _load_recipe(asked.recipe)
-    if asked.bench and asked.bench.partition(":")[0] == "simulated":
-        msg = "check touches no instrument: give a bench FILE, or none for a typical bench"
-        raise UsageError(msg)
-    bench = load_bench_file(asked.bench) if asked.bench else load_bench(TYPICAL_BENCH, "typical bench")
+    bench = stated_bench(asked.bench, recipe) if asked.bench else load_bench(TYPICAL_BENCH, "typical bench")
     told = forecast(recipe, bench)
     if asked.files:
         from sequencer.cli.filestext import files_text

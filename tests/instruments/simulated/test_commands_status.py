@@ -152,10 +152,17 @@ def test_status_byte_summaries(desk):
     assert desk.ask("*STB?;*SRE?;*ESE?") == "0;32;32"  # enables survive *CLS
 
 
-@pytest.mark.parametrize("message", ["*ESE 256", "*SRE -1", "STAT:OPER:ENAB 40000"])
+@pytest.mark.parametrize("message", ["*ESE 256", "*SRE -1", "STAT:OPER:ENAB 65536"])
 def test_enable_masks_are_bounded(desk, message):
     desk.send(message)
     assert desk.errors() == [-222]
+
+
+def test_the_highest_bit_of_an_enable_register_is_taken_and_stays_zero(desk):
+    """SCPI-99 Vol. 2 ch. 20 [from memory]: bit 15 of the status registers is always zero."""
+    desk.send("STAT:OPER:ENAB 65535")
+    assert desk.ask("STAT:OPER:ENAB?") == "32767"
+    assert desk.errors() == []
 
 
 def test_operation_complete_waits_for_the_sweep(desk):

@@ -147,6 +147,9 @@ def test_headers_that_are_none(header, path, number):
         ("#HFF", "", 255.0),
         ("#B101", "", 5.0),
         ("#Q17", "", 15.0),
+        ("INFinity", "", 9.9e37),
+        ("ninf", "", -9.9e37),
+        ("NAN", "", 9.91e37),
     ],
 )
 def test_numbers(text, unit, value):
@@ -165,6 +168,12 @@ def test_numbers(text, unit, value):
         pytest.param("1E99", "HZ", -222, id="too-large"),
         pytest.param("1E999", "HZ", -222, id="not-finite"),
         pytest.param("DEF", "HZ", -224, id="no-default"),
+        # SCPI-99 Vol. 1 7.2.1 [clauses from memory]: numbers by name are numbers, here out of range; no step for UP
+        pytest.param("INF", "HZ", -222, id="infinity"),
+        pytest.param("NINFinity", "HZ", -222, id="minus-infinity"),
+        pytest.param("NAN", "HZ", -222, id="not-a-number"),
+        pytest.param("UP", "HZ", -224, id="no-step-up"),
+        pytest.param("down", "HZ", -224, id="no-step-down"),
     ],
 )
 def test_numbers_that_are_none(text, unit, number):

@@ -29,3 +29,20 @@ def test_the_command_that_goes_on_stands_alone_on_its_line(
     line = next(line for line in capsys.readouterr().err.splitlines() if "resume" in line)
     assert shlex.split(line) == ["notchbook", "resume", FOLDER]
     assert len(line) < 80
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize(
+    ("bench", "ended", "says"),
+    [
+        ("simulated", 0, "all of 10 limits can"),
+        ("simulated:,profile=patch-lead", 0, "hookups"),
+        ("simulated:nosuch", 2, "there is no simulated device 'nosuch'"),
+    ],
+)
+def test_the_simulated_bench_is_checked_by_what_it_states(capsys, bench: str, ended: int, says: str) -> None:
+    status = main(["check", "vhf-600k-acceptance", "--bench", bench])
+    told = capsys.readouterr()
+    assert says in told.out + told.err
+    assert (status == 2) == (ended == 2)
+    assert "Traceback" not in told.err

@@ -57,6 +57,19 @@ def test_floor_lies_ten_db_below_what_must_be_seen(recipe: Recipe, bench: Bench,
                 assert floor_dbm >= thru_dbm - 75.0 - ROOM_DB - 12.0  # no narrower than needed: 1-3-10 steps and 2 dB
 
 
+@pytest.mark.parametrize("noise_dbm_hz", [-140.0, -125.0, -105.0])
+@pytest.mark.parametrize("factor", [2.5, 40.0])
+def test_a_single_sweep_takes_at_most_20_s(recipe: Recipe, bench: Bench, caps, noise_dbm_hz: float, factor: float):
+    """The issue's figure: an instrument that cannot be interrupted has its output off within a sweep. Noisy ones are
+    asked for sweeps that are just so long, so this can fail."""
+    slow = replace(caps, sweep_factor=factor)
+    plan = make_plan(recipe, bench, slow, Known(noise_dbm_hz=noise_dbm_hz, thru_dbm=-21.0))
+    longest = max(seconds_of(s.settings, slow) for station in plan.stations for s in station.sweeps)
+    assert longest <= 20.0
+    if noise_dbm_hz > -120.0:
+        assert longest > 5.0
+
+
 def test_zooms_are_slow_against_the_narrowest_notch(recipe: Recipe, bench: Bench, caps) -> None:
     for sweep in every_sweep(recipe, bench, caps):
         if sweep.key == "overview" or sweep.role is Role.LEAKAGE:  # leads do not ring
