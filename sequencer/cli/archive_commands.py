@@ -292,6 +292,9 @@ def _item(text: str, root: Path) -> tuple[str, Path]:
     from sequencer.archive.reading import find_run
 
     path = Path(text)
+    if path.is_file() and path.suffix.lower() == ".zip":
+        msg = f"{path}: an exported run is verified on its way in: notchbook archive import {path}"
+        raise UsageError(msg)
     if path.is_file():
         return "report", path
     for folder in (path, root / text) if text.strip() and text not in (".", "..") else (path,):

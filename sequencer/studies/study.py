@@ -8,7 +8,9 @@ quantities and all pairs together, and never by less than what repeats of one la
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -43,6 +45,10 @@ def study_of(records: Sequence[Record], key: str) -> Study:
     control = [record for record in records if CONTROL in record.labels and key != CONTROL]
     tried = sorted((r for r in records if r not in control), key=lambda r: (r.began, r.run_id))
     _check(tried, records, key)
+    tried = _spelt_alike(tried, key)
+    if len({record.labels[key] for record in tried}) < 2:
+        msg = f"a study needs at least two values of the label {key!r}"
+        raise UsageError(msg)
     groups: dict[str, list[Record]] = {}
     for record in sorted(tried, key=lambda r: (_number(r.labels[key]) or 0.0, r.began)):
         groups.setdefault(record.labels[key], []).append(record)
@@ -75,9 +81,6 @@ def _check(tried: Sequence[Record], records: Sequence[Record], key: str) -> None
                 f"run {record.run_id} has no label {key!r} (its labels: {known}); it was run without --label {key}=..."
             )
             raise UsageError(msg, run=record.run_id)
-    if len({record.labels[key] for record in tried}) < 2:
-        msg = f"a study needs at least two values of the label {key!r}"
-        raise UsageError(msg)
     bare = sorted({text for text in (record.labels[key] for record in tried) if _is(text, PLAIN)})
     lengths = sorted({text for text in (record.labels[key] for record in tried) if _is(text, LENGTH)} - set(bare))
     if bare and lengths:
@@ -87,16 +90,36 @@ def _check(tried: Sequence[Record], records: Sequence[Record], key: str) -> None
 
 def _is(label: str, dimension: Dimension) -> bool:
     try:
-        parse(label, dimension)
+        parse(_in_units(label), dimension)
     except UnitError:
         return False
     return True
 
 
+def _spelt_alike(tried: Sequence[Record], key: str) -> list[Record]:
+    """Return the runs with one spelling of each value, the first: '12 in' and '12in' are one length."""
+    first: dict[float, str] = {}
+    made = []
+    for record in tried:
+        label = record.labels[key]
+        number = _number(label)
+        if number is not None:
+            label = first.setdefault(round(number, 9), label)
+        made.append(replace(record, labels={**record.labels, key: label}))
+    return made
+
+
+def _in_units(label: str) -> str:
+    """Write inches as their unit, and a decimal comma as a point."""
+    label = re.sub(r"(?<=\d),(?=\d)", ".", label.strip())
+    return re.sub(r'(?<=\d)\s*(?:"|\u2033|\u201d)$', " in", label)
+
+
 def _number(label: str) -> float | None:
+    """Return the label as a number, a length in metres."""
     for dimension in (LENGTH, PLAIN):
         try:
-            return parse(label, dimension)
+            return parse(_in_units(label), dimension)
         except UnitError:
             continue
     return None

@@ -62,11 +62,24 @@ def test_list(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     found = json.loads(capsys.readouterr().out)
     assert found["total"] == 1
     assert (found["runs"][0]["serial"], found["runs"][0]["number"]) == ("SN 1", 1)
+    day, name = runs(root)[0].name[:8], "single-cavity-acceptance"
+    today = f"{day[:4]}-{day[4:6]}-{day[6:]}"
+    for options in (["--recipe", name], ["--since", today], ["--until", today]):  # a day has its whole day
+        assert call("list", *options) == 0
+        assert len(capsys.readouterr().out.splitlines()) == 4
+    assert call("list", "--recipe", "another-recipe") == 0
+    assert capsys.readouterr().out == "no run matches\n"
     for options in (["--measured"], ["--serial", "SN"], ["--until", "2001-01-01"], ["--bench", "nobody's"]):
         assert call("list", *options) == 0
         assert capsys.readouterr().out == "no run matches\n"
     assert call("list", "--most", "1") == 0
     assert capsys.readouterr().out.splitlines()[-1] == "1 more; narrow the search or give --most"
+
+
+def test_an_exported_run_is_verified_on_its_way_in(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call("export", runs(root)[0].name, "--write", "sent.zip") == 0
+    assert call("verify", "sent.zip") == 2
+    assert "archive import sent.zip" in capsys.readouterr().err
 
 
 def test_a_wide_table_stays_within_100_columns(root: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -282,3 +282,9 @@ def test_runs_of_two_evenings_or_of_two_units_are_warned_of(make) -> None:
 def test_a_bare_number_beside_a_length_is_refused(make) -> None:
     with pytest.raises(UsageError, match="'10' without a unit beside '12 in'"):
         study_of(runs(make, {"10": 1.5, "12 in": 1.2}, order=[0, 1, 1, 0]), "harness")
+
+
+def test_one_length_spelt_in_several_ways_is_one_label(make) -> None:
+    values = {"12 in": 1.2, "12in": 1.2, '12"': 1.2, "304,8 mm": 1.2, "14 in": 1.4}
+    study = study_of(runs(make, values, order=[0, 4, 1, 2, 3]), "harness")
+    assert {label: len(group) for label, group in study.runs.items()} == {"12 in": 4, "14 in": 1}
