@@ -65,7 +65,10 @@ _NUMBERS: dict[str, _Reader] = {
         rf"(?:level|lev|power|pwr|ampl(?:itude)?)",
         DBM,
     ),
-    "offset_db": (rf"(?:(?:ref(?:erence)?|level|tg|ext(?:ernal)?|gain){_GAP})+(?:level{_GAP})?offset", DB),
+    "offset_db": (
+        rf"(?:(?:ref(?:erence)?|level|tg|ext(?:ernal)?|gain){_GAP})+(?:level{_GAP})?offset|ext(?:ernal)?{_GAP}gain",
+        DB,
+    ),
 }
 _PLAIN_UNIT = {FREQUENCY: "Hz", TIME: "s", DB: "dB", DBM: "dBm"}
 _SAME = {"sec": "s", "msec": "ms", "µs": "us", "μs": "us"}
@@ -83,8 +86,15 @@ _Y_UNIT = re.compile(
 )
 _NORMAL = re.compile(r"(?<![A-Za-z])normali[sz](?:e|ed|ation)(?![A-Za-z])[\s:=;,]*([A-Za-z]*)", re.I)
 _MODE = re.compile(rf"(?<![A-Za-z])(?:trace{_GAP})?mode{_WORD}", re.I)
+_HELD = re.compile(
+    rf"(?<![A-Za-z])((?:max(?:imum)?|min(?:imum)?|peak){_GAP}h(?:old)?)(?![A-Za-z])(?![\s:=;,]*(?:off|no|0)(?![A-Za-z0-9]))",
+    re.I,
+)
+_CHANGED = re.compile(
+    rf"(?<![A-Za-z])(transducer|trace{_GAP}math|math)[\s:=;,]+(?!(?:off|none|no|0)(?![A-Za-z0-9]))([^\s;,]+)", re.I
+)
 _AVERAGE = re.compile(rf"(?<![A-Za-z])av(?:era)?ge?{_GAP}(?:type|mode){_WORD}", re.I)
-_OHM = re.compile(rf"(?<![A-Za-z])(?:input{_GAP})?(?:impedance|z0)[\s:=;,]*{_NUMBER}", re.I)
+_OHM = re.compile(rf"(?<![A-Za-z])(?:input{_GAP}z|(?:input{_GAP})?(?:impedance|z0))[\s:=;,]*{_NUMBER}", re.I)
 _DATE = re.compile(r"(?<![0-9])(?:(\d{4})-(\d\d)-(\d\d)|(\d\d)\.(\d\d)\.(\d{4}))(?![0-9])")
 _TIME = re.compile(r"(?<![0-9:.])(\d\d):(\d\d)(?::(\d\d))?(?![0-9:])")
 _DETECTORS = {
@@ -135,14 +145,23 @@ def _words(line: str, found: dict[str, Any], where: str) -> None:
         if word.startswith(_REFUSED_DETECTORS):
             refuse(where, f"was taken with the detector {match[1]!r}; take it again with the power (RMS) or sample one")
         known = _DETECTORS.get(word, _DETECTORS.get(word.split()[0]))
+        if known is None:
+            refuse(
+                where,
+                f"tells a detector not known here, {match[1]!r}; take it with the power (RMS) or sample one",
+            )
         _note(found, "detector", known, where)
     for match in _Y_UNIT.finditer(line):
-        _note(found, "unit", match[1].strip("\"'[]()"), where)
+        _note(found, "unit", match[1].strip("\"'[]();,"), where)
     for match in _NORMAL.finditer(line):
         _note(found, "normalised", match[1].casefold() not in ("off", "no", "none", "false"), where)
     for match in _MODE.finditer(line):
         if match[1].casefold().replace(" ", "").startswith(("max", "min", "peakhold", "hold")):
             refuse(where, f"is a held trace ({match[1]!r}); take it again as a single sweep")
+    for match in _HELD.finditer(line):
+        refuse(where, f"is a held trace ({match[1]!r}); take it again as a single sweep")
+    for match in _CHANGED.finditer(line):
+        refuse(where, f"was changed by the analyzer ({match[1]} {match[2]!r}); save it again with that off")
     for match in _AVERAGE.finditer(line):
         if match[1].casefold().startswith(("log", "video", "volt", "lin")):
             refuse(where, f"was averaged as {match[1]!r}; average as power (RMS), or save single sweeps")
