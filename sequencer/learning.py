@@ -72,8 +72,8 @@ def learn(bench: Bench, clock: Any, thru: Callable[[], bool], say: Callable[[str
             say(f"no shipped dialect fits this analyzer; asking it how it is spoken to ({against[:200]})")
             if link.dead:
                 link.reopen()
-            top_dbm = bench.generator_level_dbm if bench.generator_level_dbm is not None else MAXIMUM_DBM
-            told = probe(link, clock, maximum_dbm=top_dbm, confirm=thru, say=say).text
+            top_dbm = MAXIMUM_DBM if bench.generator_level_dbm is None else bench.generator_level_dbm
+            told = probe(link, clock, maximum_dbm=min(top_dbm, bench.highest_level_dbm), confirm=thru, say=say).text
     finally:
         link.close()
     return Learning(load_bench(with_dialect(bench.text, told), bench.source), tuple(said))

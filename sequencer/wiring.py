@@ -92,14 +92,17 @@ def _bench(request: Request) -> Iterator[tuple[Bench, bool]]:
 
 def stated_bench(name: str, recipe: Recipe) -> Bench:
     """Return a bench by what its file states; of a simulated one, no message is sent to it."""
-    kind, _, choice = name.partition(":")
-    if kind != "simulated":
-        return load_bench_file(name)
-    from sequencer.recipe.bench_loader import load_bench
+    from sequencer.recipe.bench_loader import load_bench, refuse_overdrive
 
-    process = open_simulated(choice, recipe=recipe)
-    process.close()
-    return load_bench(process.said["bench_file"], "simulated bench")
+    kind, _, choice = name.partition(":")
+    if kind == "simulated":
+        process = open_simulated(choice, recipe=recipe)
+        process.close()
+        bench = load_bench(process.said["bench_file"], "simulated bench")
+    else:
+        bench = load_bench_file(name)
+    refuse_overdrive(bench)
+    return bench
 
 
 def take_run(request: Request, people: Any) -> tuple[Record, Path]:
@@ -114,6 +117,7 @@ def take_run(request: Request, people: Any) -> tuple[Record, Path]:
 def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tuple[Record, Path]:
     from sequencer.archive.runfolder import RunFolder
     from sequencer.core.history import Began
+    from sequencer.recipe.bench_loader import refuse_overdrive
     from sequencer.run.engine import Engine
     from sequencer.run.recording import says_simulated
     from sequencer.studies.changes import check_baseline
@@ -127,6 +131,7 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
 
         files = FromFiles.open(request.recipe, bench, request.traces, request.declared, people, _tell)
     else:
+        refuse_overdrive(bench)
         people(bench, simulated, None)  # refuses early where nobody could move the cables
         bench, learning = _settled(bench, people, simulated=simulated)
     store = RunFolder.create_named(request.root, request.recipe, request.serial, bench.text, sign=request.sign)
@@ -289,9 +294,12 @@ def resume_run(
     ------
     UsageError
         When the run is finished, or nothing of it had begun.
+    RecipeError
+        When its bench file states a level that its analyzer cannot take.
     """
     from reports.html import render
     from sequencer.archive.runfolder import RunFolder
+    from sequencer.recipe.bench_loader import refuse_overdrive
     from sequencer.run.engine import Bystanders, Engine, left_to_sweep
 
     recipe, bench, began = stored_task(stored)
@@ -318,6 +326,7 @@ def resume_run(
         files = FromFiles.open(recipe, bench, began.traces, began.declared, people, _tell, at=began.at)
     with _same_bench(stored, recipe, bench, began) as (there, simulated):
         if files is None:
+            refuse_overdrive(there)
             people(there, simulated, None)  # refuses early where nobody could move the cables
         store = RunFolder.reopen(stored.folder, sign=sign)
         since = began.at if simulated else None

@@ -24,7 +24,7 @@ from sequencer.recipe.problems import Problems
 from sequencer.recipe.shapes import Word
 from sequencer.recipe.yaml_text import Pairs, read_document
 
-__all__ = ["load_bench"]
+__all__ = ["load_bench", "refuse_overdrive"]
 
 _ENDS = {"lead": 2, "pad": 2, "adapter": 2, "load": 1, "open": 1, "short": 1}
 
@@ -59,6 +59,33 @@ def load_bench(text: str, source: str) -> Bench:
     )
     problems.raise_if_any()
     return bench
+
+
+def refuse_overdrive(bench: Bench) -> None:
+    """Refuse a stated level that joined leads bring above the analyzer's stated maximum input.
+
+    Asked before a bench is used, not where its file is read: a stored run whose bench was overdriven still opens.
+
+    Raises
+    ------
+    RecipeError
+        One line 'FILE:LINE: generator.level: what was wrong'.
+    """
+    level, highest = bench.generator_level_dbm, bench.highest_level_dbm
+    if level is None or level <= highest:
+        return
+    problems = Problems(bench.source)
+    top = BENCH.read(read_document(bench.text, bench.source), "", problems)
+    assert isinstance(top, Block)
+    generator, maximum = top.block("generator"), bench.analyzer.maximum_input_dbm
+    pads = f"less {bench.pads_db:g} dB of pads" if bench.pads_db else "without pads"
+    text = (
+        f"{level:g} dBm {pads} bring {level - bench.pads_db:g} dBm to the analyzer when the leads are joined, above "
+        f"its maximum input of {maximum:g} dBm, and can destroy it; state at most {highest:g} dBm, or fit and state "
+        f"pads that lose {level - highest:g} dB more"
+    )
+    problems.add(generator.at("level"), generator.path("level"), text)
+    problems.raise_if_any()
 
 
 def _analyzer(block: Block, problems: Problems, text: str, source: str) -> AnalyzerFile:

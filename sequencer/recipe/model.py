@@ -6,6 +6,7 @@ and refuses what cannot be meant before any instrument is touched.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -281,3 +282,18 @@ class Bench:
     source: str = ""
     text: str = ""
     sha256: str = ""
+
+    @property
+    def pads_db(self) -> float:
+        """What the pads that stay on both leads lose together."""
+        return sum(pad.loss_db for pad in (self.generator_pad, self.analyzer_pad) if pad is not None)
+
+    @property
+    def highest_level_dbm(self) -> float:
+        """The generator's level that brings the analyzer to its maximum input; infinite where none is stated.
+
+        Only the pads are counted on, with the leads joined as for the thru: leads lose little, a bridge or a device
+        may be left out by mistake, and an open at the bridge's test port returns less than joined leads.
+        """
+        maximum = self.analyzer.maximum_input_dbm
+        return math.inf if maximum is None else maximum + self.pads_db

@@ -18,7 +18,6 @@ from sequencer.run.settings import (
     Known,
     Setter,
     expected_thru_dbm,
-    generator_level_dbm,
     reflect_level_dbm,
     seconds_of,
 )
@@ -32,7 +31,6 @@ __all__ = [
     "PlannedSweep",
     "Station",
     "expected_thru_dbm",
-    "generator_level_dbm",
     "make_plan",
     "reflect_level_dbm",
     "seconds_of",

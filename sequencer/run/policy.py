@@ -29,6 +29,7 @@ from sequencer.run.backwards import clock_step
 from sequencer.run.bound import guarded
 from sequencer.run.compression import compression_text
 from sequencer.run.conditions import condition_question
+from sequencer.run.drive import drive_remark, too_strong
 from sequencer.run.foreign import foreign_step
 from sequencer.run.fresh import not_swept
 from sequencer.run.matrix import ask_for_hands, plan_for
@@ -84,11 +85,14 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
     saved = saved_in(spoken)
     if not saved and began.run_id != FORECAST and (beyond := _out_of_reach(recipe, caps)):
         return Stop(why=beyond)
+    if not saved and (strong := too_strong(bench, caps)):
+        return Stop(why=strong)
     question = _question(spoken, simulated=began.simulated, at_a_bench=not saved)
     if question is not None:
         return question
     day = began.at.date() if began.run_id != FORECAST else None
-    remark = next(filter(None, (unsaid(text, spoken) for text in remarks(bench, day))), None)
+    said = (*remarks(bench, day), *([] if saved else [drive_remark(bench, caps)]))
+    remark = next(filter(None, (unsaid(text, spoken) for text in said)), None)
     if remark is not None:
         return remark
     step: Step | None = saved_step(recipe, bench, caps, saved, history) if saved else None

@@ -33,6 +33,7 @@ from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.record import Result
 from sequencer.core.trace import Detector, FloatArray, Sweep, SweepSettings, Trace
 from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
+from sequencer.run.drive import asked_dbm
 from sequencer.run.evaluate import evaluate
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
 from sequencer.run.joints import touches_of
@@ -91,8 +92,12 @@ _START = datetime(2000, 1, 1, tzinfo=UTC)
 def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Forecast:
     """Return what a run of this recipe on this bench will be.
 
-    Deterministic: the predicted noise scatters as real noise does, from a fixed seed.
+    Deterministic: the predicted noise scatters as real noise does, from a fixed seed. A generator is taken to do
+    the level that the bench file asks of it.
     """
+    level_dbm = asked_dbm(bench)
+    reach = (min(caps.generator_dbm[0], level_dbm), max(caps.generator_dbm[1], level_dbm))
+    caps = replace(caps, generator_dbm=reach)
     history: list[Entry] = Journal()
     history += [
         Began(

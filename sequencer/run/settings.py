@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from sequencer.core.capability import Capabilities
 from sequencer.core.trace import Detector, SweepSettings
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.drive import generator_level_dbm
 from sequencer.run.proof import NOISE_PEAK_DB
 from sequencer.run.windows import OVERVIEW, REFLECTION_DEPTH_DB, Window
 
-__all__ = ["Known", "Setter", "expected_thru_dbm", "fitted", "generator_level_dbm", "reflect_level_dbm", "seconds_of"]
+__all__ = ["Known", "Setter", "expected_thru_dbm", "fitted", "reflect_level_dbm", "seconds_of"]
 
 ASSUMED_NOISE_DBM_HZ = -140.0  # at 0 dB attenuation; common practice, no source; replaced by the first sweep
 ASSUMED_LEAD_LOSS_DB = 1.0  # both leads together; common practice, no source
@@ -58,19 +59,9 @@ class Known:
     thru_dbm: float | None = None  # lowest level of the thru over the overview
 
 
-def generator_level_dbm(bench: Bench, caps: Capabilities) -> float:
-    """Return the level to use: the bench file's, else 0 dBm, within what the generator can do."""
-    asked = 0.0 if bench.generator_level_dbm is None else bench.generator_level_dbm
-    return min(max(asked, caps.generator_dbm[0]), caps.generator_dbm[1])
-
-
-def _pads_db(bench: Bench) -> float:
-    return sum(pad.loss_db for pad in (bench.generator_pad, bench.analyzer_pad) if pad is not None)
-
-
 def expected_thru_dbm(bench: Bench, caps: Capabilities) -> float:
     """Return the level expected at the analyzer with the leads joined."""
-    return generator_level_dbm(bench, caps) - _pads_db(bench) - ASSUMED_LEAD_LOSS_DB
+    return generator_level_dbm(bench, caps) - bench.pads_db - ASSUMED_LEAD_LOSS_DB
 
 
 def reflect_level_dbm(bench: Bench, caps: Capabilities) -> float:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import argparse
 import shlex
+import socket
+from pathlib import Path
 from typing import NoReturn
 
 import pytest
 
 from sequencer.cli import commands
 from sequencer.cli.main import main
-from sequencer.errors import LinkError
+from sequencer.errors import LinkError, RecipeError
 
 FOLDER = "my runs/20260102-030405-vhf-600k-acceptance-SN-1"
 
@@ -46,3 +48,49 @@ def test_the_simulated_bench_is_checked_by_what_it_states(capsys, bench: str, en
     assert says in told.out + told.err
     assert (status == 2) == (ended == 2)
     assert "Traceback" not in told.err
+
+
+HOT = """\
+bench: 1
+analyzer:
+  resource: "TCPIP::127.0.0.1::{port}::SOCKET"
+  dialect: free-binary
+  maximum input: 0 dBm
+generator: {{level: 3 dBm}}
+switch: {{resource: "TCPIP::127.0.0.1::{port}::SOCKET", hookups: {{thru: "ROUT:CLOS (@1)"}}}}
+"""
+
+
+@pytest.mark.parametrize("command", [["check"], ["run", "--yes", "--out", "runs"]])
+def test_more_than_the_input_takes_is_refused_before_anything_is_touched(
+    monkeypatch, capsys, tmp_path: Path, command: list[str]
+) -> None:
+    """No pads, +3 dBm, an input for 0 dBm: nobody even connects."""
+    monkeypatch.chdir(tmp_path)
+    with socket.create_server(("127.0.0.1", 0)) as instrument:
+        instrument.settimeout(0.0)
+        Path("hot.yaml").write_text(HOT.format(port=instrument.getsockname()[1]), encoding="utf-8")
+        name, *options = command
+        assert main([name, "vhf-600k-quick", "--bench", "hot.yaml", *options]) == 2
+        assert "hot.yaml:6: generator.level: 3 dBm" in capsys.readouterr().err
+        with pytest.raises(BlockingIOError):
+            instrument.accept()
+    assert not list(tmp_path.glob("runs/*"))
+
+
+@pytest.mark.bench
+def test_an_overdriven_run_is_not_resumed_but_still_read(monkeypatch, capsys, tmp_path: Path) -> None:
+    """As an earlier version could leave one: its bench would be driven again, its folder is history."""
+    with monkeypatch.context() as cut:
+        cut.setattr("sequencer.run.engine.Engine._connect", lambda self, step: (_ for _ in ()).throw(LinkError("cut")))
+        assert main(["run", "vhf-600k-quick", "--bench", "simulated", "--yes", "--out", str(tmp_path)]) == 3
+    (folder,) = tmp_path.iterdir()
+
+    def refuses(bench) -> NoReturn:
+        raise RecipeError("too strong")
+
+    monkeypatch.setattr("sequencer.recipe.bench_loader.refuse_overdrive", refuses)
+    capsys.readouterr()
+    assert main(["resume", str(folder), "--yes"]) == 2
+    assert "too strong" in capsys.readouterr().err
+    assert main(["report", str(folder)]) == 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from sequencer.errors import RecipeError
-from sequencer.recipe.bench_loader import load_bench
+from sequencer.recipe.bench_loader import load_bench, refuse_overdrive
 from sequencer.recipe.model import AnalyzerFile, Bench, Figure, KitItem, Pad, Specifications, SwitchLoss
 
 
@@ -174,3 +174,25 @@ def test_a_figure_better_than_its_limit_is_no_contradiction(bench_text: str) -> 
         load_bench(bench_text.replace("vswr: {limit: 1.5}", f"vswr: {figure}", 1), "bench.yaml")
     text = bench_text.replace("directivity: 36 dB", "directivity: {typical: 42 dB, limit: 36 dB}")
     assert load_bench(text, "bench.yaml").bridge.directivity_db.typical == 42.0  # of a directivity more is better
+
+
+HOT = """\
+bench: 1
+analyzer:
+  resource: "TCPIP::127.0.0.1::9::SOCKET"
+  dialect: free-binary
+  maximum input: 0 dBm
+generator: {level: 13 dBm}
+pads: {generator: {loss: 6 dB}, analyzer: {loss: 6 dB}}
+"""
+
+
+def test_a_level_that_joined_leads_bring_above_the_maximum_input_is_refused() -> None:
+    with pytest.raises(RecipeError) as caught:
+        refuse_overdrive(load_bench(HOT, "hot.yaml"))
+    assert caught.value.message.startswith("hot.yaml:6: generator.level: 13 dBm less 12 dB of pads bring 1 dBm to ")
+    assert "state at most 12 dBm, or fit and state pads that lose 1 dB more" in caught.value.message
+    refuse_overdrive(load_bench(HOT.replace("13 dBm", "12 dBm"), "hot.yaml"))
+    refuse_overdrive(load_bench(HOT.replace("  maximum input: 0 dBm\n", ""), "hot.yaml"))
+    with pytest.raises(RecipeError, match="without pads bring 12 dBm"):
+        refuse_overdrive(load_bench(HOT.replace("13 dBm", "12 dBm").partition("pads")[0], "hot.yaml"))
