@@ -5,28 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from reports.words import MINUS
 from sequencer.core.record import Record
 
 __all__ = [
     "CAUTIONS",
     "CONDITIONS",
     "FROM_FILES",
-    "NOT_PROVEN",
     "ONLY_THIS_ITEM",
     "CheckItem",
     "checklist",
     "condition",
+    "not_proven",
     "plain",
 ]
 
-NOT_PROVEN = (
-    "Measured below 1 mW between 50 ohm, scalar: no evidence of power handling or of noise under power.",
-    "An antenna is not 50 ohm: at the site, isolation and loss can differ from the figures here.",
-)
+_AT_THE_SITE = "An antenna is not 50 ohm: at the site, isolation and loss can differ from the figures here."
 FROM_FILES = (
     "Read from saved traces: that they are of this item, of the hookups they are named after, and when and at what "
     "power they were taken, is as the operator says. No evidence of power handling or of noise under power.",
-    NOT_PROVEN[1],
+    _AT_THE_SITE,
 )
 ONLY_THIS_ITEM = "The results concern only the item tested, in the state in which it was tested."
 
@@ -95,6 +93,19 @@ class CheckItem:
     asked: str
     answer: str
     anchor: str
+
+
+def not_proven(record: Record) -> tuple[str, ...]:
+    """Return what a run does not prove, by the highest level that its generator was read back at."""
+    if any(trace.source is not None for trace in record.traces):
+        return FROM_FILES
+    levels = [trace.used.generator_dbm for trace in record.traces if trace.used.generator_dbm is not None]
+    power = ""
+    if levels:
+        level = f"{max(levels):g} dBm".replace("-", MINUS)
+        power = f" with at most {10.0 ** (max(levels) / 10.0):.2g} mW ({level}) from the generator,"
+    told = f"Measured{power} between 50 ohm, scalar: no evidence of power handling or of noise under power."
+    return told, _AT_THE_SITE
 
 
 def plain(key: str) -> str:

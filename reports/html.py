@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from reports import change_words, words
 from reports.figures import SIMULATED_MARK, figure_groups
-from reports.guidance import CAUTIONS, CONDITIONS, FROM_FILES, NOT_PROVEN, ONLY_THIS_ITEM, checklist, condition, plain
+from reports.guidance import CAUTIONS, CONDITIONS, ONLY_THIS_ITEM, checklist, condition, not_proven, plain
 from reports.validity import validity
 from sequencer.core.history import SavedTrace
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
@@ -58,7 +58,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         ],
         "items": checklist(record),
         "cautions": CAUTIONS,
-        "not_proven": FROM_FILES if saved else NOT_PROVEN,
+        "not_proven": not_proven(record),
         "saved": saved,
         "only_this_item": ONLY_THIS_ITEM,
         "validity": validity(record),
