@@ -134,7 +134,11 @@ class Operator(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Progress:
-    """How far the run is: instrument time done and still expected (averages not yet known included)."""
+    """How far the run is: seconds done and still expected, of sweeps, waits and hands.
+
+    The hands' are counted as `check` counts them, however long a person really took; averages and waits that turn out
+    to be needed come on top.
+    """
 
     done_s: float
     left_s: float

@@ -36,6 +36,7 @@ from sequencer.errors import HookupError, InstrumentError, InterruptedRunError, 
 from sequencer.ports import Analyzer, Clock, Listener, Operator, Progress, ReportWriter, RunStore, SavedTraces, Switch
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.evaluate import Evaluation, evaluate
+from sequencer.run.joints import SECONDS_A_TOUCH, touches_of
 from sequencer.run.matrix import plan_for
 from sequencer.run.plan import seconds_of
 from sequencer.run.policy import capabilities, decide
@@ -56,6 +57,7 @@ from sequencer.run.steps import (
 )
 from sequencer.run.tracking import BY_COMMAND
 from sequencer.run.visits import Journal, visits
+from sequencer.run.warmup import wait_left_s
 
 __all__ = ["Bystanders", "Engine", "left_to_sweep"]
 
@@ -115,6 +117,7 @@ class Engine:
     def resume(self, program: str) -> Record:
         """Go on with the run whose old journal ``history`` is; like `run`."""
         self._done_s = sum(e.sweep.instrument_s for e in self.history if isinstance(e, Swept))
+        self._done_s += sum(e.seconds for e in self.history if isinstance(e, Waited))
         return self._to_the_end(self._resumed(_RESUMED, program, itself=False))
 
     def conclude(self) -> Record:
@@ -170,7 +173,10 @@ class Engine:
                     self.outside.analyzer.adjust_tracking(step.rbw_hz)
                 self._append(Adjusted(at=self._now(), why=step.why, rbw_hz=step.rbw_hz, by=step.by))
             case Wait():
+                minutes = f"{step.seconds / 60.0:.3g} min to wait"
+                self.outside.listener.progress(self._progress(minutes))
                 self.outside.clock.sleep(step.seconds)
+                self._done_s += step.seconds
                 self._append(Waited(at=self._now(), why=step.why, seconds=step.seconds))
             case Drop():
                 self._append(
@@ -276,14 +282,20 @@ class Engine:
         if caps is None:
             return Progress(done_s=self._done_s, left_s=0.0, step=text)
         plan = plan_for(self.recipe, self.bench, caps, self.history)
-        left = 0.0
+        done_s, left_s = self._done_s, wait_left_s(self.recipe, stays[0] if stays else None, self.history)
         for number, station in enumerate(plan.stations):
             stay = stays[number] if number < len(stays) else None
             for planned in station.sweeps:
                 missing = planned.repeats - (stay.count(planned) if stay else 0)
-                left += max(0, missing) * seconds_of(planned.settings, caps)
+                left_s += max(0, missing) * seconds_of(planned.settings, caps)
+        if self.outside.saved is None:
+            stood = [e.hookup for e in self.history if isinstance(e, Connected)]
+            whole = [*stood, *(station.hookup for station in plan.stations[len(stays) :])]
+            hands_s = SECONDS_A_TOUCH * touches_of(stood, self.bench, self.recipe.ports)
+            done_s += hands_s
+            left_s += SECONDS_A_TOUCH * touches_of(whole, self.bench, self.recipe.ports) - hands_s
         return Progress(
-            done_s=self._done_s, left_s=left, step=text, hookups_done=len(stays), hookups_all=len(plan.stations)
+            done_s=done_s, left_s=left_s, step=text, hookups_done=len(stays), hookups_all=len(plan.stations)
         )
 
     def _append(self, entry: Entry) -> None:

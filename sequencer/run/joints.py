@@ -20,6 +20,7 @@ __all__ = [
     "FREE",
     "LOAD",
     "MATRIX",
+    "SECONDS_A_TOUCH",
     "Joint",
     "Joints",
     "adapter_end",
@@ -34,6 +35,7 @@ __all__ = [
 
 BRIDGE_SOURCE, BRIDGE_DETECTOR, BRIDGE_TEST = "bridge source", "bridge detector", "bridge test"
 MATRIX = "switch matrix"
+SECONDS_A_TOUCH = 15.0  # make or break one joint, with care [common practice, no source]
 LOAD = "load"  # any load; one of them is 'load 2'
 
 

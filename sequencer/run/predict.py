@@ -36,7 +36,7 @@ from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
 from sequencer.run.drive import asked_dbm
 from sequencer.run.evaluate import evaluate
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
-from sequencer.run.joints import touches_of
+from sequencer.run.joints import SECONDS_A_TOUCH, touches_of
 from sequencer.run.matrix import plan_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import FORECAST, decide
@@ -48,7 +48,6 @@ from sequencer.run.windows import WIDE
 
 __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
 
-SECONDS_A_TOUCH = 15.0  # make or break one joint, with care [common practice, no source]
 IDEAL_LOSS_DB = 0.2  # what an ideal device still loses
 ISOLATED_DB = 200.0
 PASSES_DB = 3.0  # half the power comes through

@@ -19,7 +19,7 @@ from sequencer.run.visits import Visit
 from sequencer.run.windows import OVERVIEW
 from sequencer.units import TIME, parse
 
-__all__ = ["warm_up_step"]
+__all__ = ["wait_left_s", "warm_up_step"]
 
 APART_S = 300.0  # two thrus five minutes apart
 WARM_S = 1800.0  # half an hour [common practice, trade notes 1.10]
@@ -47,8 +47,7 @@ def warm_up_step(
         why = f"two thrus seconds apart differ by {moved_db:.2f} dB: the bench has not settled"
         return Drop(hookup=stay.hookup.name, key=OVERVIEW, role=Role.THRU, why=why)
     apart_s = recipe.warm_up_s or APART_S
-    wanted = recipe.warm_up_s > 0.0 or _said_cold(history) or any(d.role is Role.THRU for d in stay.dropped)
-    if not wanted:
+    if not _wanted(recipe, history) and not any(d.role is Role.THRU for d in stay.dropped):
         return None
     waited = _waits(stay, history)
     if len(warm) <= waited:
@@ -65,6 +64,19 @@ def warm_up_step(
         why += f" within {_allowed_db(bench, apart_s):.2f} dB, the last two differ by "
         why += f"{_apart_db(warm[-2], warm[-1]):.2f} dB"
     return Wait(seconds=apart_s, why=why)
+
+
+def wait_left_s(recipe: Recipe, stay: Visit | None, history: Sequence[Entry]) -> float:
+    """Return the wait that is still foreseen: one, before the opening thru counts, where the bench warms up.
+
+    ``stay`` is the one at the opening thru, None before it. Whether more are needed only the next thru shows.
+    """
+    over = stay is not None and (stay.first(OVERVIEW, Role.THRU) is not None or _waits(stay, history) > 0)
+    return 0.0 if over or not _wanted(recipe, history) else recipe.warm_up_s or APART_S
+
+
+def _wanted(recipe: Recipe, history: Sequence[Entry]) -> bool:
+    return recipe.warm_up_s > 0.0 or _said_cold(history)
 
 
 _FIRST = "proves the hookup, and shows with the next one whether the bench has settled"

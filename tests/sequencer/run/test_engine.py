@@ -21,9 +21,10 @@ from sequencer.core.history import (
     Swept,
 )
 from sequencer.errors import GaveUpError, HookupError, InstrumentError, InterruptedRunError, StoreError
+from sequencer.ports import Progress
 from sequencer.recipe.model import Bench, Recipe, SwitchFile
 from sequencer.run.engine import Bystanders, Engine
-from sequencer.run.predict import TYPICAL, Predicted
+from sequencer.run.predict import TYPICAL, Predicted, forecast
 from sequencer.run.steps import SweepStep
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
@@ -42,6 +43,7 @@ class World:
         self.on = False
         self.mishap = lambda what: None
         self.time = 0.0
+        self.told: list[Progress] = []
 
     # analyzer
     def identification(self):
@@ -115,6 +117,7 @@ class World:
 
     def progress(self, progress):
         assert progress.left_s >= 0.0
+        self.told.append(progress)
 
 
 @pytest.fixture
@@ -248,3 +251,43 @@ def test_a_generator_that_does_not_confirm_is_told_before_each_lead(
             read_back_off = isinstance(before, Swept) and before.sweep.used.generator_dbm is None
             assert read_back_off or isinstance(before, MadeSafe | Refused)
     assert not any(entry.proven for entry in world.entries if isinstance(entry, MadeSafe))
+
+
+@pytest.mark.parametrize("switch", [None, SwitchFile(resource="none", hookups={})], ids=["by hand", "by a switch"])
+@pytest.mark.parametrize("warm_up_s", [0.0, 600.0])
+def test_the_time_left_is_what_check_foretells_and_shrinks_to_nothing(
+    recipe: Recipe, bench: Bench, world: World, switch: SwitchFile | None, warm_up_s: float
+) -> None:
+    """Hands, sweeps and waits alike: on a bench without a switch the hands are nearly all of it."""
+    bench = dataclasses.replace(bench, switch=switch)
+    recipe = dataclasses.replace(recipe, warm_up_s=warm_up_s)
+    told = forecast(recipe, bench)
+    assert (told.hands_s > 300.0) == (switch is None)
+    sweeping_s = told.total_s - told.hands_s - warm_up_s
+    engine(recipe, bench, world).run()
+    first, last = world.told[0], world.told[-1]
+    assert first.done_s == 0.0
+    small_s = 0.1 * sweeping_s  # what adjusts the generator and proves the thru is no part of the plan
+    assert first.left_s == pytest.approx(told.total_s, abs=small_s)
+    assert last.left_s < small_s
+    for before, after in itertools.pairwise(world.told):
+        assert after.done_s >= before.done_s
+        assert after.done_s + after.left_s == pytest.approx(told.total_s, abs=small_s)
+    half = next(p for p in world.told if p.hookups_done == 5)
+    assert 0.3 * told.hands_s <= half.left_s <= 0.8 * told.total_s
+
+
+def test_an_interrupted_run_goes_on_with_the_time_that_was_left(recipe: Recipe, bench: Bench, world: World) -> None:
+    recipe = dataclasses.replace(recipe, warm_up_s=600.0)
+    world.mishap = lambda what: (_ for _ in ()).throw(GaveUpError("declined")) if what == "connect TX-ANT" else None
+    with pytest.raises(GaveUpError):
+        engine(recipe, bench, world).run()
+    before = world.told[-1]
+    world.mishap = lambda what: None
+    again = engine(recipe, bench, world)
+    again.history.extend(world.entries)
+    world.told.clear()
+    again.resume("p")
+    assert world.told[0].done_s == pytest.approx(before.done_s)
+    assert world.told[0].left_s == pytest.approx(before.left_s)
+    assert world.told[0].done_s > 600.0
