@@ -66,7 +66,6 @@ def change_row(
     before: Result | None, after: Result, change: Change, family: FamilyChange, why_not: str = ""
 ) -> dict[str, object]:
     """Return the cells of one quantity's row."""
-    critical = family.critical_e_n
     return {
         "name": after.id if after.condition in after.id else f"{after.id}, {after.condition}",
         "before": "" if before is None else value_text(before),
@@ -75,6 +74,6 @@ def change_row(
         "interval": change_interval(change, after.unit),
         "e_n": e_n(change.e_n),
         "allowed": limit_on_change(change, after.unit),
-        "beyond": critical is not None and change.e_n is not None and abs(change.e_n) > critical,
+        "beyond": family.sees(after.id, change),
         "why_not": why_not,
     }

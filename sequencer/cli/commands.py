@@ -191,14 +191,17 @@ def signer(key: str | None) -> Callable[[bytes], bytes] | None:
 def answer(record: Record, *, accept_conditional: bool) -> str:
     """Return what a record's statement means to the caller.
 
-    Against a baseline a change is a no: one beyond what the recipe allows or, where it allows none by a figure, any.
+    Against a baseline a change is a no: one beyond what the recipe allows that quantity or, of a quantity for which it
+    allows none by a figure, any. Where a figure is set and it cannot be said whether it was kept, or nothing at all can
+    be said of the change, the answer is that it cannot be said.
     """
     overall, change = record.overall.value, record.change
-    limited = any(result.change is not None and result.change.max_change is not None for result in record.results)
-    if change is not None and (change.exceeded or (change.changed and not limited)):
+    if change is not None and (change.exceeded or record.changed_without_leave):
         return "no"
     if overall == "pass" or (overall == "conditional pass" and accept_conditional):
-        return "cannot say" if change is not None and limited and change.exceeded is None else "yes"
+        changes = [result.change for result in record.results if result.change is not None]
+        open_limit = any(one.max_change is not None and one.exceeded is None for one in changes)
+        return "cannot say" if change is not None and (open_limit or change.changed is None) else "yes"
     return "no" if overall == "fail" else "cannot say"
 
 

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reports.change_words import change_interval, difference, e_n, family_sentence, limit_on_change, signed
+from reports.change_words import (
+    change_interval,
+    difference,
+    e_n,
+    family_sentence,
+    leave_sentence,
+    limit_on_change,
+    signed,
+)
 from reports.study_words import best_words, slope_words
 from reports.words import has_limit, interval_text, limit_text, own_limits, value_text
 from sequencer.cli.words import fold, plain, table
@@ -34,16 +42,14 @@ def change_text(record: Record) -> str:
     cells = [[plain(t) for t in (name, difference(c, u), change_interval(c, u), e_n(c.e_n))] for name, c, u in rows]
     lines = [f"Against the baseline {family.baseline}:", ""]
     lines += [*table(("quantity", "change", "95 % interval", "E_n"), cells, WIDTH), ""]
-    lines += _family(family)
+    lines += _family(family, leave_sentence(record))
     allowed = [f"{name}: {limit_on_change(c, u)}" for name, c, u in rows if c.max_change is not None]
     return "\n".join([*lines, *_bullets("Change allowed by the recipe:", allowed)])
 
 
-def _family(family: FamilyChange) -> list[str]:
+def _family(family: FamilyChange, leave: str = "") -> list[str]:
     lines = fold(plain(family_sentence(family)), WIDTH)
-    if family.exceeded is not None:
-        said = "MORE than the recipe allows" if family.exceeded else "within what the recipe allows"
-        lines += fold(f"The change is {said}.", WIDTH)
+    lines += fold(plain(leave), WIDTH) if leave else []
     if family.reason:
         lines += fold(plain(f"Where to look first: {family.reason}."), WIDTH)
     shared = "; ".join(family.shared) or "nothing"

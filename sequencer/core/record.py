@@ -85,7 +85,8 @@ class Change:
     """One quantity against a baseline: this run minus that one.
 
     ``interval`` covers the true change; what both runs share has cancelled in it. ``e_n`` is the difference over
-    its expanded uncertainty (ISO 13528:2015 9.7 [clause from memory]), None where either run gives only a bound.
+    its expanded uncertainty (ISO 13528:2015 9.7 [clause from memory]), None where either run gives only a bound;
+    then ``interval`` may still have an end on one side.
     ``exceeded`` says whether the change is beyond ``max_change``: None where that cannot be said, or none is set.
     """
 
@@ -102,8 +103,9 @@ class FamilyChange:
     """All quantities of a run against a baseline, as one statement.
 
     ``changed`` is None where nothing could be compared. ``critical_e_n`` is what the largest |E_n| of an unchanged
-    device exceeds with probability ``level``; ``p_value`` is how often it would reach ``largest_e_n``. ``shared``
-    and ``differing`` are what cancelled and what the benches had not in common, in words.
+    device exceeds with probability ``level``; ``p_value`` is how often it would reach ``largest_e_n``. ``by_bounds``
+    are ids of quantities of which a bound proves that they changed; ``unknown`` counts those of which neither that nor
+    an E_n is known. ``shared`` and ``differing`` are what cancelled and what the benches had not in common, in words.
     """
 
     baseline: str
@@ -117,6 +119,13 @@ class FamilyChange:
     reason: str = ""
     shared: tuple[str, ...] = ()
     differing: tuple[str, ...] = ()
+    by_bounds: tuple[str, ...] = ()
+    unknown: int = 0
+
+    def sees(self, quantity: str, change: Change) -> bool:
+        """Whether this quantity is one of those that changed."""
+        critical, e_n = self.critical_e_n, change.e_n
+        return quantity in self.by_bounds or (e_n is not None and critical is not None and abs(e_n) > critical)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,3 +291,12 @@ class Record:
     change: FamilyChange | None = None
     witnessed: tuple[Witnessed, ...] = ()
     probability_conforming: float | None = None  # that the device meets every limit, from draws of all together
+
+    @property
+    def changed_without_leave(self) -> tuple[str, ...]:
+        """Return the ids of quantities that changed since the baseline and have no `max change` that decides it."""
+        family = self.change
+        if family is None or not family.changed:
+            return ()
+        compared = [(result.id, result.change) for result in self.results if result.change is not None]
+        return tuple(name for name, one in compared if one.max_change is None and family.sees(name, one))

@@ -5,7 +5,8 @@ E_n of a quantity is its difference over the expanded uncertainty of that differ
 chance far more often than 5 % (trade notes 12.8), so the device is said to have changed where the largest |E_n|
 passes what the largest of an unchanged device passes in 5 % of comparisons: the single-step maximum test of Westfall
 and Young (Resampling-Based Multiple Testing, 1993 [from memory]), with the joint draws of all differences. It needs
-no independence, which Sidak's level does, and is not wasteful where quantities share errors, which Holm's is.
+no independence, which Sidak's level does, and is not wasteful where quantities share errors, which Holm's is. A change
+that a bound proves (`sequencer.studies.onesided`) has no E_n but counts in the same 5 %.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from sequencer.recipe.model import Recipe
 from sequencer.studies.apart import what_differed
 from sequencer.studies.differences import Family, ends, has_value, standing
 from sequencer.studies.once import same_sweeps
+from sequencer.studies.onesided import Sided, sided
 from sequencer.studies.reasons import likely_reason
 
 __all__ = ["LEVEL", "check_baseline", "compare", "with_baseline"]
@@ -34,6 +36,7 @@ LEVEL = 0.05  # how often an unchanged device may be called changed
 class _Drawn:
     compared: Compared
     e_n: FloatArray | None
+    one_sided: Sided | None = None
 
 
 def compare(before: Record, after: Record, *, max_change: dict[str, float] | None = None) -> Against:
@@ -146,12 +149,8 @@ def _how(result: Result) -> str:
 
 
 def _one(family: Family, old: Result, new: Result, baseline: str, allowed: float | None) -> _Drawn:
-    none = Change(baseline=baseline, difference=None, interval=(None, None), e_n=None, max_change=allowed)
     if not (has_value(old) and has_value(new)):
-        which = "both runs" if not has_value(old) and not has_value(new) else "the one run"
-        which = which if which == "both runs" else "the baseline" if not has_value(old) else "this run"
-        why = f"in {which} only a bound or an open interval is known, so there is no E_n"
-        return _Drawn(Compared(before=old, after=new, change=none, why_not=why), None)
+        return _one_sided(family, old, new, baseline, allowed)
     assert old.value is not None
     assert new.value is not None
     first, second = family.errors((old, new))
@@ -173,13 +172,31 @@ def _one(family: Family, old: Result, new: Result, baseline: str, allowed: float
     return _Drawn(Compared(before=old, after=new, change=change), stands(errors))
 
 
-def _exceeded(low: float, high: float, allowed: float | None) -> bool | None:
+def _one_sided(family: Family, old: Result, new: Result, baseline: str, allowed: float | None) -> _Drawn:
+    """Return what a bound or an open interval leaves to say of a change: one end of its interval, or nothing."""
+    which = "both runs" if not has_value(old) and not has_value(new) else "the one run"
+    which = which if which == "both runs" else "the baseline" if not has_value(old) else "this run"
+    found = sided(old, new, (family.own_errors(0, old), family.own_errors(1, new)))
+    low, high = (None, None) if found is None else found.interval
+    change = Change(
+        baseline=baseline,
+        difference=None,
+        interval=(low, high),
+        e_n=None,
+        max_change=allowed,
+        exceeded=_exceeded(low, high, allowed),
+    )
+    why = f"in {which} only a bound or an open interval is known, so there is no E_n"
+    return _Drawn(Compared(before=old, after=new, change=change, why_not=why), None, found)
+
+
+def _exceeded(low: float | None, high: float | None, allowed: float | None) -> bool | None:
     """Whole interval inside: not exceeded; whole interval outside: exceeded; else it cannot be said."""
     if allowed is None:
         return None
-    if low > allowed or high < -allowed:
+    if (low is not None and low > allowed) or (high is not None and high < -allowed):
         return True
-    return False if -allowed <= low and high <= allowed else None
+    return False if low is not None and high is not None and -allowed <= low and high <= allowed else None
 
 
 def _statement(family: Family, before: Record, after: Record, drawn: list[_Drawn]) -> FamilyChange:
@@ -188,26 +205,25 @@ def _statement(family: Family, before: Record, after: Record, drawn: list[_Drawn
     exceeded = None
     if limits:
         exceeded = any(c.exceeded for c in limits) or (None if any(c.exceeded is None for c in limits) else False)
-    share = family.pair(0, 1)
-    base = FamilyChange(
+    standings = [each.e_n for each in usable if each.e_n is not None]
+    standings += [each.one_sided.standing() for each in drawn if each.one_sided is not None]
+    greatest = np.max(standings, axis=0) if standings else np.zeros(1)
+    critical = float(np.quantile(greatest, 1.0 - LEVEL))
+    by_bounds = [each for each in drawn if each.one_sided is not None and each.one_sided.proven(critical)]
+    e_n = max((each.compared.change.e_n or 0.0 for each in usable), key=abs, default=None)
+    reached = None if e_n is None else int(np.count_nonzero(greatest >= abs(e_n)))
+    said = FamilyChange(
         baseline=before.run_id,
         level=LEVEL,
         compared=len(usable),
-        largest_e_n=None,
-        critical_e_n=None,
-        p_value=None,
-        changed=None,
+        largest_e_n=e_n,
+        critical_e_n=critical if standings else None,
+        p_value=None if reached is None else (reached + 1) / (greatest.size + 1),
+        changed=True if by_bounds else None if e_n is None else abs(e_n) > critical,
         exceeded=exceeded,
-        shared=share.words(),
+        shared=family.pair(0, 1).words(),
         differing=what_differed(before, after),
+        by_bounds=tuple(each.compared.after.id for each in by_bounds),
+        unknown=len(drawn) - len(usable) - len(by_bounds),
     )
-    if not usable:
-        return base
-    greatest = np.max([each.e_n for each in usable if each.e_n is not None], axis=0)
-    critical = float(np.quantile(greatest, 1.0 - LEVEL))
-    largest = max((each.compared.change for each in usable), key=lambda c: abs(c.e_n or 0.0))
-    e_n = largest.e_n or 0.0
-    p_value = float((np.count_nonzero(greatest >= abs(e_n)) + 1) / (greatest.size + 1))
-    changed = abs(e_n) > critical
-    reason = likely_reason([each.compared for each in usable], critical, before, after) if changed else ""
-    return replace(base, largest_e_n=e_n, critical_e_n=critical, p_value=p_value, changed=changed, reason=reason)
+    return replace(said, reason=likely_reason([each.compared for each in drawn], said, before, after))

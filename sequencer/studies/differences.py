@@ -61,6 +61,11 @@ class Family:
                     blocks[number].append(self._one(draws, results, number))
         return [np.concatenate(parts) if parts else None for parts in blocks]
 
+    def own_errors(self, number: int, result: Result) -> FloatArray:
+        """Return (n,) draws of one run's error by itself, of a bound or an open interval too: nothing is shared."""
+        alone: list[Result | None] = [None] * number + [result]
+        return np.concatenate([self._one(Draws(self._seed, block, BLOCK), alone, number) for block in range(_BLOCKS)])
+
     def _one(self, draws: Draws, results: Sequence[Result | None], number: int) -> FloatArray:
         result = results[number]
         assert result is not None

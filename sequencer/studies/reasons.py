@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 
 from sequencer.core.comparison import Compared
-from sequencer.core.record import Record
+from sequencer.core.record import FamilyChange, Record
 from sequencer.errors import UnitError
 from sequencer.units import TEMPERATURE, parse
 
@@ -32,25 +32,30 @@ def temperature_c(record: Record) -> float | None:
     return None
 
 
-def likely_reason(quantities: Sequence[Compared], critical: float, before: Record, after: Record) -> str:
-    """Say where the changed quantities point; quantities are those that could be compared."""
-    changed = [each for each in quantities if abs(each.change.e_n or 0.0) > critical]
+def likely_reason(quantities: Sequence[Compared], family: FamilyChange, before: Record, after: Record) -> str:
+    """Say where the changed quantities point, of all that both runs have."""
+    changed = [each for each in quantities if family.sees(each.after.id, each.change)]
     if not changed:
         return ""
+    known = [each for each in quantities if each in changed or each.change.difference is not None]
+    only = "only" if len(known) == len(quantities) else "of what is known only"
     levels = [each for each in changed if each.after.quantity in _LEVELS]
     for pattern in (
         _swapped(changed),
         _warmer(changed, before, after),
-        _one_port(changed),
-        _common(levels, quantities),
+        _one_port(changed, only),
+        _common(levels, known),
     ):
         if pattern:
             return pattern
-    return _one_side(levels)
+    return _one_side(levels, only)
 
 
 def _difference(each: Compared) -> float:
-    return each.change.difference or 0.0
+    """Return the change, or of one that a bound proves what it is at least."""
+    if each.change.difference is not None:
+        return each.change.difference
+    return next((end for end in each.change.interval if end is not None), 0.0)
 
 
 def _swapped(changed: Sequence[Compared]) -> str:
@@ -73,10 +78,10 @@ def _warmer(changed: Sequence[Compared], before: Record, after: Record) -> str:
     return ""
 
 
-def _one_port(changed: Sequence[Compared]) -> str:
+def _one_port(changed: Sequence[Compared], only: str) -> str:
     ports = {c.after.port for c in changed}
     if len(ports) == 1 and None not in ports:
-        return f"only the return loss of {ports.pop()} changed: its connector, or the lead and adapter on it"
+        return f"{only} the return loss of {ports.pop()} changed: its connector, or the lead and adapter on it"
     return ""
 
 
@@ -100,7 +105,7 @@ def _worse(c: Compared) -> bool:
     return (_difference(c) > 0) == (c.after.quantity == "insertion loss")
 
 
-def _one_side(levels: Sequence[Compared]) -> str:
+def _one_side(levels: Sequence[Compared], only: str) -> str:
     # only what got worse points to the fault: through the tee a sick side may even help the other's rejection
     direct = [c for c in levels if c.after.quantity != "isolation" and _worse(c)]
     paths = {c.after.path for c in direct}
@@ -116,5 +121,5 @@ def _one_side(levels: Sequence[Compared]) -> str:
             f"{path} rejects less at about the same loss: a notch moved or was set for another channel, or its harness"
         )
     if lossier:
-        return f"only the loss of {path} grew: a joint, a connector or the harness of that side"
+        return f"{only} the loss of {path} grew: a joint, a connector or the harness of that side"
     return ""

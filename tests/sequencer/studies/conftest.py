@@ -72,8 +72,8 @@ class Maker:
         }
         return Result(**(plain | place | more))
 
-    def bound(self, quantity, where, at, low):
-        return self.result(quantity, where, at, None, interval=(low, None), bound=Bound.AT_LEAST)
+    def bound(self, quantity, where, at, low, budget=(), **more):
+        return self.result(quantity, where, at, None, budget, interval=(low, None), bound=Bound.AT_LEAST, **more)
 
     @staticmethod
     def record(*results, days=0.0, **more):

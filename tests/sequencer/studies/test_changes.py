@@ -75,14 +75,14 @@ def test_leakage_makes_the_interval_lopsided_as_its_phase_does(make) -> None:
 
 def test_a_bound_or_an_open_interval_gives_no_e_n(make) -> None:
     bound = make.bound("rejection", "TX-ANT", "receive", 92.0)
-    value = rejection(make, 80.0, make.line("noise", 0.1))
+    value = rejection(make, 93.0, make.line("noise", 0.1))
     opened = replace(value, interval=(78.0, None))
     for first, second, where in ((value, bound, "this run"), (bound, value, "the baseline"), (opened, bound, "both")):
         against = compare(make.record(first), make.record(second, days=1))
         only = against.quantities[0]
-        assert (only.change.e_n, only.change.difference, only.change.interval) == (None, None, (None, None))
+        assert (only.change.e_n, only.change.difference) == (None, None)
         assert where in only.why_not
-        assert against.family.changed is None
+        assert (against.family.changed, against.family.unknown) == (None, 1)
 
 
 def test_quantities_asked_for_differently_are_not_compared(make) -> None:
@@ -151,6 +151,28 @@ def test_a_real_change_is_seen_and_small_ones_stay_unsaid(make) -> None:
     assert 0.05 < less.p_value <= 1.0
 
 
+def test_the_familys_factor_and_not_one_decides_whether_an_e_n_is_a_change(make) -> None:
+    """An |E_n| of 1.2 of ten quantities is less than an unchanged device reaches in 5 % of comparisons."""
+    plain = compare(make.record(*whole(make, [0.0] * 10)), make.record(*whole(make, [0.0] * 10), days=1))
+    by = -1.2 * plain.quantities[9].change.interval[0]  # of no difference: the interval's ends are the limits
+    family = compare(make.record(*whole(make, [0.0] * 10)), make.record(*whole(make, [0.0] * 9 + [by]), days=1)).family
+    assert 1.0 < family.largest_e_n < family.critical_e_n
+    assert family.changed is False
+
+
+def test_a_limit_on_one_change_frees_that_quantity_only(make) -> None:
+    rows = (make.line("noise", 0.05),)
+    run = [
+        make.record(
+            rejection(make, value, *rows), make.result("insertion loss", "TX-ANT", "transmit", loss, rows), days=d
+        )
+        for value, loss, d in ((80.0, 1.3, 0), (80.6, 1.3, 1), (80.6, 2.3, 2))
+    ]
+    within, beside = (with_baseline(now, run[0]) for now in run[1:])
+    assert (within.change.changed, within.change.exceeded, within.changed_without_leave) == (True, False, ())
+    assert (beside.change.exceeded, beside.changed_without_leave) == (False, ("insertion loss TX-ANT transmit",))
+
+
 def test_with_baseline_fills_each_result_and_the_record(make) -> None:
     rows = (make.line("noise", 0.05),)
     loss = make.result("insertion loss", "TX-ANT", "transmit", 1.3, rows)
@@ -160,6 +182,7 @@ def test_with_baseline_fills_each_result_and_the_record(make) -> None:
     first, second = (result.change for result in record.results)
     assert (first.baseline, first.difference, first.max_change, first.exceeded) == (base.run_id, -3.0, 1.0, True)
     assert (second.max_change, second.exceeded) == (None, None)
+    assert record.changed_without_leave == ()
     assert (record.change.changed, record.change.exceeded) == (True, True)
     assert record.overall is now.overall
 
