@@ -8,7 +8,7 @@ from collections.abc import Callable
 from reports.change_words import signed
 from reports.words import between
 from sequencer.core.comparison import Series, Slope, Studied
-from sequencer.units import LENGTH
+from sequencer.core.labels import unit_of
 
 __all__ = ["best_words", "like_label", "slope_digits", "slope_words"]
 
@@ -57,6 +57,6 @@ def best_words(studied: Studied, key: str) -> str:
 
 def like_label(label: str) -> Callable[[float], str]:
     """Return the function that writes a number of the base unit in the unit the label is written in."""
-    unit = label.strip().lstrip("+-.0123456789 ")
-    factor = next((factor for spelled, factor in LENGTH.units if spelled == unit), 1.0)
-    return lambda number: f"{number / factor:.2f} {unit}".rstrip()
+    unit, factor = unit_of(label)
+    space = " " if unit[:1].isalpha() else ""
+    return lambda number: f"{number / factor:.2f}{space}{unit}"

@@ -8,22 +8,22 @@ quantities and all pairs together, and never by less than what repeats of one la
 from __future__ import annotations
 
 import itertools
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from sequencer.core.comparison import LabelPoint, Studied, Study
+from sequencer.core.labels import is_of, number_of
 from sequencer.core.record import Record, Result
 from sequencer.core.trace import FloatArray
-from sequencer.errors import UnitError, UsageError
+from sequencer.errors import UsageError
 from sequencer.studies.bestcurve import best_place
 from sequencer.studies.changes import LEVEL, compare
 from sequencer.studies.differences import Family, ends, has_value, standing
 from sequencer.studies.once import once
 from sequencer.studies.sharing import EVENING, same_analyzer
-from sequencer.units import LENGTH, PLAIN, Dimension, parse
+from sequencer.units import LENGTH, PLAIN
 
 __all__ = ["CONTROL", "study_of"]
 
@@ -50,7 +50,7 @@ def study_of(records: Sequence[Record], key: str) -> Study:
         msg = f"a study needs at least two values of the label {key!r}"
         raise UsageError(msg)
     groups: dict[str, list[Record]] = {}
-    for record in sorted(tried, key=lambda r: (_number(r.labels[key]) or 0.0, r.began)):
+    for record in sorted(tried, key=lambda r: (number_of(r.labels[key]) or 0.0, r.began)):
         groups.setdefault(record.labels[key], []).append(record)
     runs = [record for group in groups.values() for record in group]
     family = Family(runs, device=False)
@@ -81,19 +81,11 @@ def _check(tried: Sequence[Record], records: Sequence[Record], key: str) -> None
                 f"run {record.run_id} has no label {key!r} (its labels: {known}); it was run without --label {key}=..."
             )
             raise UsageError(msg, run=record.run_id)
-    bare = sorted({text for text in (record.labels[key] for record in tried) if _is(text, PLAIN)})
-    lengths = sorted({text for text in (record.labels[key] for record in tried) if _is(text, LENGTH)} - set(bare))
+    bare = sorted({text for text in (record.labels[key] for record in tried) if is_of(text, PLAIN)})
+    lengths = sorted({text for text in (record.labels[key] for record in tried) if is_of(text, LENGTH)} - set(bare))
     if bare and lengths:
         msg = f"the label {key!r} is {bare[0]!r} without a unit beside {lengths[0]!r}: leave out the runs of one kind"
         raise UsageError(msg)
-
-
-def _is(label: str, dimension: Dimension) -> bool:
-    try:
-        parse(_in_units(label), dimension)
-    except UnitError:
-        return False
-    return True
 
 
 def _spelt_alike(tried: Sequence[Record], key: str) -> list[Record]:
@@ -102,27 +94,11 @@ def _spelt_alike(tried: Sequence[Record], key: str) -> list[Record]:
     made = []
     for record in tried:
         label = record.labels[key]
-        number = _number(label)
+        number = number_of(label)
         if number is not None:
             label = first.setdefault(round(number, 9), label)
         made.append(replace(record, labels={**record.labels, key: label}))
     return made
-
-
-def _in_units(label: str) -> str:
-    """Write inches as their unit, and a decimal comma as a point."""
-    label = re.sub(r"(?<=\d),(?=\d)", ".", label.strip())
-    return re.sub(r'(?<=\d)\s*(?:"|\u2033|\u201d)$', " in", label)
-
-
-def _number(label: str) -> float | None:
-    """Return the label as a number, a length in metres."""
-    for dimension in (LENGTH, PLAIN):
-        try:
-            return parse(_in_units(label), dimension)
-        except UnitError:
-            continue
-    return None
 
 
 def _control(control: Sequence[Record]) -> tuple[str, tuple[str, ...]]:
@@ -278,7 +254,7 @@ def _point(label: str, results: tuple[Result, ...], error: FloatArray | None) ->
     low, high = ends(error) if error is not None else (0.0, 0.0)
     return LabelPoint(
         label=label,
-        number=_number(label),
+        number=number_of(label),
         results=results,
         value=float(np.mean(values)) if whole else None,
         half=0.5 * (high - low) if whole else None,

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import html
 import importlib.util
 import re
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
+
 from reports.study_page import render_study
 from reports.study_words import best_words
+from sequencer.cli.study_text import study_text
 from sequencer.studies.study import study_of
 
 spec = importlib.util.spec_from_file_location("compare_page_tests", Path(__file__).with_name("test_compare_page.py"))
@@ -58,3 +62,26 @@ def test_the_words_never_call_an_unsure_best_sure(synthetic) -> None:
     assert "no difference is more than the uncertainty" in words
     sure = study_of(cuts(synthetic, {"9 in": 0.0, "12 in": 5.0}), "harness")
     assert "surely better than every other" in best_words(sure.quantities[0], "harness")
+
+
+@pytest.mark.parametrize(("spelled", "written"), [("{} in", "{:.2f} in"), ('{}"', '{:.2f}"'), ("{},0 in", "{:.2f} in")])
+def test_the_curves_best_is_told_in_the_unit_of_the_labels(synthetic, spelled, written) -> None:
+    """12 is best of 9 to 16 inches; in metres it would be 0.3."""
+    steps = {spelled.format(label.split()[0]): step for label, step in FOUR.items()}
+    study = study_of(cuts(synthetic, steps), "harness")
+    (curved,) = (one for one in study.quantities if one.curved is not None)
+    best = curved.curved.best / 0.0254
+    assert 11.0 < best < 13.0
+    assert f"best at harness {written.format(best)}, 95 % interval" in best_words(curved, "harness")
+    assert written.format(best) in html.unescape(render_study(study, {}))
+
+
+def test_an_interval_that_leaves_the_range_is_told_on_page_and_terminal(synthetic) -> None:
+    study = study_of(cuts(synthetic, FOUR), "harness")
+    (curved,) = (one for one in study.quantities if one.curved is not None)
+    for outside in (False, True):
+        beyond = replace(curved, curved=replace(curved.curved, outside=outside))
+        text = render_study(replace(study, quantities=(beyond,)), {})
+        assert ("leaves the range" in text.split("</table>")[0]) == outside
+        told = study_text(replace(study, quantities=(beyond,)))
+        assert ("measure beyond it" in " ".join(told.split())) == outside

@@ -113,3 +113,14 @@ def test_a_length_is_written_in_the_labels_own_unit() -> None:
     assert like_label("12 in")(0.3048) == "12.00 in"
     assert like_label("30 cm")(0.305) == "30.50 cm"
     assert like_label("7")(7.2) == "7.20"
+    for label, written in (
+        ('12"', '12.00"'),
+        ("12,5 in", "12.00 in"),
+        ("12.5\u2033", "12.00\u2033"),
+        ("12 \u201d", "12.00\u201d"),
+        ("12 IN", "12.00 IN"),
+        ("0,3 m", "0.30 m"),
+        ("+1.2e1 in", "12.00 in"),
+        ("3e2mm", "304.80 mm"),
+    ):
+        assert like_label(label)(0.3048) == written
