@@ -210,17 +210,20 @@ class Setter:
             return _marked_grid(*self.recipe.overview_hz, points, sorted(set(self.recipe.frequencies.values())))
         if window.points or window.key.startswith("extra"):
             points = min(max(window.points or round(2 * window.half_hz / window.step_hz) + 1, least), most)
-            return window.center_hz - window.half_hz, window.center_hz + window.half_hz, points
+            even = 0 if window.key.startswith("extra") else 1 - points % 2  # then none is in the middle
+            off_hz = even * window.half_hz / (points - 1)
+            return window.center_hz - window.half_hz - off_hz, window.center_hz + window.half_hz - off_hz, points
         sides = math.ceil(window.half_hz / window.step_hz - 1e-9)
         step = window.step_hz
-        least_sides, most_sides = math.ceil((least - 1) / 2), (most - 1) // 2
+        least_sides, most_sides = (least - 1) // 2, (most - 1) // 2
         if sides < least_sides:  # finer, keeping the edges of `within` on the grid
             finer = max(1, least_sides // sides)
             step, sides = step / finer, max(sides * finer, least_sides)
         elif sides > most_sides:
             coarser = math.ceil(sides / most_sides)
             step, sides = step * coarser, math.ceil(sides / coarser)
-        return window.center_hz - sides * step, window.center_hz + sides * step, 2 * sides + 1
+        points = max(2 * sides + 1, least)  # where the number is fixed and even, one more below
+        return window.center_hz - (points - 1 - sides) * step, window.center_hz + sides * step, points
 
     # -- filter
 

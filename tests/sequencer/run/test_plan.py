@@ -18,8 +18,11 @@ from sequencer.run.windows import ALIGNED, ASSUMED_Q, LEAKAGE
 
 FIXED = replace(TYPICAL, points=(401, 401), rbw_hz=(100.0, 300.0, 1e3, 3e3, 10e3, 30e3), display_range_db=100.0)
 
+EVEN = replace(FIXED, points=(600, 600))
+FEW = replace(TYPICAL, points=(101, 200))
 
-@pytest.fixture(params=[TYPICAL, FIXED], ids=["free points", "fixed points"])
+
+@pytest.fixture(params=[TYPICAL, FIXED, EVEN, FEW], ids=["free points", "fixed points", "an even number", "few points"])
 def caps(request: pytest.FixtureRequest):
     return request.param
 
@@ -35,6 +38,11 @@ def test_target_frequencies_lie_on_the_grid(recipe: Recipe, bench: Bench, caps) 
         wanted = recipe.frequencies.values() if name == "overview" else [recipe.frequencies[name]]
         for hz in wanted:
             assert np.min(np.abs(grid - hz)) < 0.5, sweep.key
+
+
+def test_no_more_or_fewer_points_are_asked_for_than_there_are(recipe: Recipe, bench: Bench, caps) -> None:
+    for sweep in every_sweep(recipe, bench, caps):
+        assert caps.points[0] <= sweep.settings.points <= caps.points[1], sweep.key
 
 
 def test_edges_of_within_lie_on_the_grid(recipe: Recipe, bench: Bench, caps) -> None:
