@@ -113,6 +113,7 @@ class Exchange:
         self._instrument = instrument
         self._responses: list[bytes] = []
         self._commons = self._common_commands()
+        self._indefinite = False  # whether this message asked for *IDN?, whose answer has no end but the message's
         self._hung = False  # an instrument that chokes on unknown queries answers nothing more on this connection
 
     def write(self, message: str) -> Iterator[None]:
@@ -124,6 +125,7 @@ class Exchange:
             self._responses.clear()
             status.error(ScpiError(-410))
         path: tuple[str, ...] = ()
+        self._indefinite = False
         try:
             for unit in split_message(message):
                 while self._instrument.manners.blocks and self._instrument.busy():
@@ -175,6 +177,9 @@ class Exchange:
             raise ScpiError(-108, f"{name} {unit.parameters[most]}")
         if len(unit.parameters) < least:
             raise ScpiError(-109, name)
+        if unit.query and self._indefinite:
+            raise ScpiError(-440, name)
+        self._indefinite |= name.upper() == "*IDN?"
         answer = form(unit.parameters)
         if answer is not None:
             manners = self._instrument.manners
@@ -203,13 +208,11 @@ class Exchange:
             status.complete_later = False
             instrument.reset()
 
-        def byte(name: str) -> Command:
+        def byte(name: str, bits: int = 0xFF) -> Command:
             def put(value: float) -> None:
-                setattr(status, name, round(value))
+                setattr(status, name, round(value) & bits)
 
-            return setting(
-                lambda text: read_number(text, "", least=0, most=255), put, lambda: str(getattr(status, name))
-            )
+            return setting(_decimal_byte, put, lambda: str(getattr(status, name)))
 
         return {
             "*CLS": event(status.clear),
@@ -218,8 +221,15 @@ class Exchange:
             "*IDN": query_only(instrument.identification),
             "*OPC": Command(set=lambda _: complete(), query=lambda _: "1", most=0, least=0),
             "*RST": event(reset),
-            "*SRE": byte("sre"),
+            "*SRE": byte("sre", 0xBF),  # bit 6 is the summary itself and is not enabled (488.2 11.3.2.3, from memory)
             "*STB": query_only(lambda: str(status.stb(message_available=bool(self._responses)))),
             "*TST": query_only(lambda: "0"),
             "*WAI": event(lambda: None),
         }
+
+
+def _decimal_byte(text: str) -> float:
+    """Common commands take numbers, none by name (IEEE 488.2 10.10, from memory)."""
+    if text[:1].isalpha():
+        raise ScpiError(-148, text)
+    return read_number(text, "", least=0, most=255)

@@ -11,6 +11,7 @@ from instruments.simulated.syntax import ScpiError, short_form
 __all__ = ["block", "read_boolean", "read_channels", "read_number", "read_text", "read_word"]
 
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*[eE]\s*[+-]?\d+)?)\s*([A-Za-z/%]*)\Z")
+_MOST_DIGITS, _LARGEST_EXPONENT = 255, 32000  # of a decimal number (488.2 7.7.2.4.1, from memory)
 _MULTIPLIERS = {"G": 1e9, "MA": 1e6, "K": 1e3, "": 1.0, "M": 1e-3, "U": 1e-6, "N": 1e-9, "P": 1e-12}  # 488.2 7.7.3
 
 _SPECIAL = {  # SCPI-99 Vol. 1 7.2.1.4, 7.2.1.5 [clauses from memory]
@@ -28,7 +29,8 @@ def read_number(
     Raises
     ------
     ScpiError
-        -104 not a number, -121 letter in a number, -131 wrong suffix, -138 no suffix here, -222 out of range.
+        -104 not a number, -121 letter in a number, -123 or -124 one longer than IEEE 488.2 has them, -131 wrong suffix,
+        -138 no suffix here, -222 out of range.
     """
     word = text.upper()
     for form, value in (("MINIMUM", least), ("MAXIMUM", most), ("DEFAULT", default)):
@@ -57,7 +59,12 @@ def _decimal(text: str, unit: str) -> float:
     match = _NUMBER.match(text)
     if match is None:
         raise ScpiError(-121 if text[:1].isdigit() or text[:1] in "+-." else -104, text)
-    number, suffix = float(match[1].replace(" ", "")), match[2].upper()
+    mantissa, _, exponent = match[1].upper().replace(" ", "").partition("E")
+    if len(mantissa.lstrip("+-0").replace(".", "")) > _MOST_DIGITS:
+        raise ScpiError(-124, text[:40])
+    if exponent and abs(int(exponent[:10])) > _LARGEST_EXPONENT:
+        raise ScpiError(-123, text[:40])
+    number, suffix = float(f"{mantissa}E{exponent or 0}"), match[2].upper()
     if not suffix:
         return number
     if not unit:

@@ -21,13 +21,17 @@ ERROR_TEXTS = {  # SCPI-1999 Vol. 2 ch. 21 (text as in a public copy of the list
     -104: "Data type error",
     -108: "Parameter not allowed",
     -109: "Missing parameter",
+    -111: "Header separator error",
     -112: "Program mnemonic too long",
     -113: "Undefined header",
     -114: "Header suffix out of range",
     -120: "Numeric data error",
     -121: "Invalid character in number",
+    -123: "Exponent too large",
+    -124: "Too many digits",
     -131: "Invalid suffix",
     -138: "Suffix not allowed",
+    -148: "Character data not allowed",
     -151: "Invalid string data",
     -200: "Execution error",
     -213: "Init ignored",
@@ -40,6 +44,7 @@ ERROR_TEXTS = {  # SCPI-1999 Vol. 2 ch. 21 (text as in a public copy of the list
     -363: "Input buffer overrun",
     -410: "Query INTERRUPTED",
     -420: "Query UNTERMINATED",
+    -440: "Query UNTERMINATED after indefinite response",
 }
 
 
@@ -52,8 +57,9 @@ class ScpiError(Exception):
         self.detail = detail
 
     def entry(self) -> str:
-        """As SYSTem:ERRor? tells it."""
-        text = ERROR_TEXTS[self.number] + (f";{self.detail}" if self.detail else "")
+        """As SYSTem:ERRor? tells it: printable ASCII, whatever was sent."""
+        detail = "".join(letter if 31 < ord(letter) < 127 else "?" for letter in self.detail)
+        text = ERROR_TEXTS[self.number] + (f";{detail}" if detail else "")
         return f'{self.number},"{text[:250].replace(chr(34), chr(39))}"'
 
 
@@ -117,7 +123,7 @@ def split_message(message: str) -> Iterable[Unit]:
     Raises
     ------
     ScpiError
-        -101, -102, -103, -112 or -151, when the unit at fault is reached.
+        -101, -102, -103, -111, -112 or -151, when the unit at fault is reached.
     """
     units, wrong = _read(message)
     yield from units
@@ -153,7 +159,7 @@ def _units(message: str) -> Iterable[Unit]:
         if any(len(mnemonic.lstrip("*")) > 12 for mnemonic in header.split(":")):
             raise ScpiError(-112, header)
         if rest and not rest[0].isspace():
-            raise ScpiError(-103 if rest[0] in ",(@" else -102, text[:40])
+            raise ScpiError(-103 if rest[0] in ",(@" else -111 if rest[0] in "\"'#" else -102, text[:40])
         parameters = tuple(item.strip() for item in _split(rest, ",")) if rest.strip() else ()
         if "" in parameters:
             raise ScpiError(-109 if len(parameters) > 1 else -102, text[:40])

@@ -158,6 +158,38 @@ def test_enable_masks_are_bounded(desk, message):
     assert desk.errors() == [-222]
 
 
+def test_the_summary_bit_is_not_enabled(desk):
+    """IEEE 488.2 11.3.2.3 [from memory]: bit 6 of *SRE is ignored and read as zero."""
+    assert [desk.ask(f"*SRE {sent};*SRE?") for sent in (64, 255, 191)] == ["0", "191", "191"]
+
+
+@pytest.mark.parametrize("message", ["*ESE MAX", "*SRE MIN", "*ESE INF"])
+def test_common_commands_take_no_number_by_name(desk, message):
+    desk.send(f"*ESE 4;*SRE 4;{message}")
+    assert desk.errors() == [-148]
+    assert desk.ask("*ESE?;*SRE?") == "4;4"
+
+
+def test_nothing_is_asked_behind_an_answer_without_an_end(desk):
+    """SCPI-99 Vol. 2 21.8, -440 [from memory]: only the message's end tells where the answer to *IDN? ends."""
+    assert desk.ask("*IDN?;*ESE?").startswith("Notchbook,")
+    assert ";" not in desk.ask("*ESE 32;*IDN?")
+    assert desk.errors() == [-440]
+    assert desk.ask("*ESE?;*IDN?").startswith("32;Notchbook,")
+    assert desk.errors() == []
+
+
+@pytest.mark.parametrize("sent", ['FREQ:CENT "146 \xb5', "FREQ:CENT '\x80\xff", 'FREQ:CENT 1,"\x01\xe9'])
+def test_an_entry_of_the_error_queue_is_ascii_whatever_was_sent(desk, sent):
+    desk.send(sent)
+    entry = desk.ask("SYST:ERR?")
+    assert entry.startswith("-151,")
+    assert entry.isascii()
+    assert entry.isprintable()
+    assert desk.errors() == []
+    assert desk.ask("*IDN?").startswith("Notchbook")
+
+
 def test_the_highest_bit_of_an_enable_register_is_taken_and_stays_zero(desk):
     """SCPI-99 Vol. 2 ch. 20 [from memory]: bit 15 of the status registers is always zero."""
     desk.send("STAT:OPER:ENAB 65535")

@@ -75,6 +75,7 @@ def test_messages_are_taken_apart(message, units):
         pytest.param("A 1,,2", -109, id="missing-between-commas"),
         pytest.param("ABCDEFGHIJKLM 1", -112, id="thirteen-letters"),
         pytest.param("A 'x", -151, id="string-without-end"),
+        pytest.param('*GMC"MACRO"', -111, id="the-list's-own-example"),
     ],
 )
 def test_messages_that_are_none(message, number):
@@ -144,6 +145,8 @@ def test_headers_that_are_none(header, path, number):
         ("+5.", "", 5.0),
         ("1.5E3", "HZ", 1500.0),
         ("1.5 E +3", "HZ", 1500.0),
+        ("0" * 300 + "1E0", "HZ", 1.0),  # leading zeros are no digits
+        ("1E-32000", "HZ", 0.0),
         ("#HFF", "", 255.0),
         ("#B101", "", 5.0),
         ("#Q17", "", 15.0),
@@ -167,6 +170,9 @@ def test_numbers(text, unit, value):
         pytest.param("1 HZ", "", -138, id="no-unit-here"),
         pytest.param("1E99", "HZ", -222, id="too-large"),
         pytest.param("1E999", "HZ", -222, id="not-finite"),
+        pytest.param("1" + "0" * 255, "HZ", -124, id="256-digits"),
+        pytest.param("1E40000", "HZ", -123, id="exponent"),
+        pytest.param("1E-" + "9" * 5000, "HZ", -123, id="a-very-long-exponent"),
         pytest.param("DEF", "HZ", -224, id="no-default"),
         # SCPI-99 Vol. 1 7.2.1 [clauses from memory]: numbers by name are numbers, here out of range; no step for UP
         pytest.param("INF", "HZ", -222, id="infinity"),
