@@ -2,7 +2,8 @@
 
 Sources: ILAC-G8:09/2019 4.2.1-4.2.3 (simple, binary with guard band, non-binary), JCGM 106:2012 (probability of
 conformity, specific risk). The guard band w is the end of the interval that faces the limit, so an asymmetric
-interval is used as it is. A bound is never a fail: it passes if it proves the limit, else nothing can be said.
+interval is used as it is. A bound is never a fail: it passes if it proves the limit as surely as the rule asks of a
+value, else nothing can be said.
 """
 
 from __future__ import annotations
@@ -24,8 +25,11 @@ __all__ = [
     "margin",
     "overall",
     "probability_of_all",
+    "risk_on_a_bound",
     "too_wide",
 ]
+
+_ROUNDING = 1e-9  # 1 - 0.975 is not 0.025 in binary; a single trial of a simulation counts 1e-6 or more
 
 
 class DecisionLike(Protocol):
@@ -55,7 +59,9 @@ class Finding:
 
 
 def decide(decision: DecisionLike, finding: Finding, limit: Limit) -> Statement:
-    """Return the statement of the rule for one requirement; undecided where there is no limit, or by `too_wide`.
+    """Return the statement of the rule for one requirement; undecided where there is no limit.
+
+    A rule that uses the uncertainty decides nothing where that is `too_wide`; simple acceptance does not use it.
 
     Examples
     --------
@@ -67,9 +73,8 @@ def decide(decision: DecisionLike, finding: Finding, limit: Limit) -> Statement:
     if limit.min is None and limit.max is None:
         return Statement.UNDECIDED
     if finding.value is None:
-        proven = finding.low is not None and limit.max is None and limit.min is not None and finding.low >= limit.min
-        return Statement.PASS if proven else Statement.UNDECIDED
-    if too_wide(finding, limit):
+        return Statement.PASS if _proven(decision, finding, limit) else Statement.UNDECIDED
+    if decision.rule != "simple" and too_wide(finding, limit):
         return Statement.UNDECIDED
     inside = _inside(finding.value, finding.value, limit)
     match str(decision.rule):
@@ -93,6 +98,31 @@ def too_wide(finding: Finding, limit: Limit) -> bool:
     return (finding.low is None or finding.low < limit.min) and (finding.high is None or finding.high > limit.max)
 
 
+def risk_on_a_bound(decision: DecisionLike) -> float:
+    """Return the greatest probability of missing the limit with which the rule passes what is known as 'at least'.
+
+    That of a value whose interval ends at the limit, half of what the coverage leaves, or the rule's own risk; never
+    more than stands behind the one-sided bound that is shown, since a bound short of its limit proves nothing.
+    """
+    beyond = 1.0 - decision.coverage
+    match str(decision.rule):
+        case "guarded" | "four-way":
+            return 0.5 * beyond
+        case "risk":
+            return min(decision.max_risk or 0.0, beyond)
+        case _:
+            return beyond
+
+
+def _proven(decision: DecisionLike, finding: Finding, limit: Limit) -> bool:
+    if limit.max is not None or limit.min is None or finding.low is None or finding.low < limit.min:
+        return False
+    if decision.rule == "simple":  # the bound as it is shown stands for the value
+        return True
+    sure = finding.probability_conforming
+    return sure is not None and 1.0 - sure <= risk_on_a_bound(decision) + _ROUNDING
+
+
 def _inside(low: float | None, high: float | None, limit: Limit) -> bool:
     below = limit.min is None or (low is not None and low >= limit.min)
     above = limit.max is None or (high is not None and high <= limit.max)
@@ -113,7 +143,7 @@ def _by_risk(decision: DecisionLike, finding: Finding, inside: bool) -> Statemen
     if finding.probability_conforming is None or decision.max_risk is None:
         return Statement.UNDECIDED
     # `inside` besides the risk: a risk of 50 % or more must not pass what stands outside its limit
-    accepted = inside and 1.0 - finding.probability_conforming <= decision.max_risk
+    accepted = inside and 1.0 - finding.probability_conforming <= decision.max_risk + _ROUNDING
     return Statement.PASS if accepted else Statement.FAIL
 
 
@@ -172,7 +202,6 @@ def overall(statements: Iterable[Statement]) -> Statement:
 def describe(decision: DecisionLike) -> str:
     """Return the decision rule in plain words for the report."""
     share = f"{100 * decision.coverage:g} %"
-    end = " A value known only as 'at least' passes if that bound meets the limit; otherwise nothing is decided."
     match str(decision.rule):
         case "simple":
             text = (
@@ -201,4 +230,14 @@ def describe(decision: DecisionLike) -> str:
             )
         case other:
             text = f"Decision rule {other}."
-    return text + end
+    risk_text = f"{100 * risk_on_a_bound(decision):.2g} %"
+    if decision.rule == "simple":
+        return text + (
+            f" A value known only as 'at least' passes if that bound, good for {share}, meets the limit (a risk of at "
+            f"most about {risk_text}); otherwise nothing is decided."
+        )
+    return text + (
+        f" A value known only as 'at least' passes if the risk that the true one misses the limit is at most "
+        f"{risk_text}, otherwise nothing is decided; the bound shown is good for {share}. Nothing is decided either "
+        "where the interval reaches beyond both ends of a limit that has two."
+    )

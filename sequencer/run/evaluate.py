@@ -15,7 +15,7 @@ from sequencer.core.record import Bound, Contribution, Curve, CurveKind, Limit, 
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import BLOCK, Distribution
 from sequencer.errors import MeasurementError
-from sequencer.recipe.model import AnalyzerFile, Bench, Quantity, Recipe, Requirement
+from sequencer.recipe.model import AnalyzerFile, Bench, Decision, Quantity, Recipe, Requirement
 from sequencer.run.consistency import inconsistencies
 from sequencer.run.exchange import compared, other_way
 from sequencer.run.matrix import shortfall
@@ -30,6 +30,10 @@ __all__ = ["Evaluation", "evaluate", "overall"]
 
 _NOWHERE = AnalyzerFile(resource="")  # noise needs no bench file
 _SMALL = 0.01  # budget lines below this share of the largest are left out: they change uc by less than 1e-4 of it
+_TOO_WIDE = (
+    "the interval reaches beyond the limit on both sides, so this measurement cannot tell inside from outside; its "
+    "budget says what would have to be smaller"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +55,11 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
         _both_ways(recipe, measured, _weighed(_steady(result, r, jumps), r, history, doubts), r)
         for (result, _), r in zip(stated, recipe.requirements, strict=True)
     ]
-    results = tuple(result for result, _ in both)
+    # what is undecided has no probability that would say anything of the device
+    results = tuple(
+        replace(result, probability_conforming=None) if result.statement is Statement.UNDECIDED else result
+        for result, _ in both
+    )
     curves, warnings = _curves(recipe, measured)
     warnings += tuple(warning for _, warning in both if warning)
     warnings += inconsistencies(measured)
@@ -60,7 +68,6 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
     assumed = measured.figures.assumptions(bridge=bridge)
     if assumed:
         warnings += (f"the bench file is silent on these, so they are assumed: {'; '.join(assumed)}",)
-    # what is undecided has no probability that would say anything of the device
     sure = all(
         _weighed(result, r, history, doubts) is result
         and (result.statement is not Statement.UNDECIDED or r.minimum is r.maximum is None)
@@ -135,8 +142,11 @@ def _stated(recipe: Recipe, measured: Measured, requirement: Requirement) -> tup
     notes = estimate.notes
     if limit.min is None and limit.max is None:
         notes += ("no limit is set: stated for information",)
+    statement = conformity.decide(recipe.decision, finding, limit)
     if value is not None and conformity.too_wide(finding, limit):
-        notes += ("the interval reaches beyond the limit on both sides: these sweeps cannot judge it; finer ones can",)
+        notes += (_TOO_WIDE,)
+    if statement is Statement.UNDECIDED:
+        notes += _short_of_the_rule(recipe.decision, finding, limit, estimate)
     result = Result(
         id=requirement.id,
         quantity=requirement.quantity.value,
@@ -146,7 +156,7 @@ def _stated(recipe: Recipe, measured: Measured, requirement: Requirement) -> tup
         value=value,
         interval=(low, high),
         coverage=coverage,
-        statement=conformity.decide(recipe.decision, finding, limit),
+        statement=statement,
         path=None if requirement.path is None else "-".join(requirement.path),
         port=requirement.port,
         bound=Bound.AT_LEAST if known_bound else None,
@@ -158,6 +168,19 @@ def _stated(recipe: Recipe, measured: Measured, requirement: Requirement) -> tup
         notes=notes,
     )
     return result, estimate
+
+
+def _short_of_the_rule(
+    decision: Decision, finding: conformity.Finding, limit: Limit, estimate: Estimate
+) -> tuple[str, ...]:
+    """Return why a bound that is shown beyond its limit still does not pass; nothing where it is not so."""
+    if finding.value is not None or finding.low is None or estimate.draws is None:
+        return ()
+    if limit.max is not None or limit.min is None or finding.low < limit.min:
+        return ()
+    risk = conformity.risk_on_a_bound(decision)
+    surer_db = estimate.draws.quantile(risk)  # only levels have bounds
+    return (f"the bound shown meets the limit; with the {100 * risk:.2g} % risk of the rule it is {show_db(surer_db)}",)
 
 
 def _finite(value: float | None) -> float | None:

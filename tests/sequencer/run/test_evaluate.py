@@ -371,6 +371,50 @@ def test_what_the_display_or_noise_hides_is_a_bound_and_never_a_fail():
     assert overall(done.results) is Statement.UNDECIDED
 
 
+@pytest.mark.parametrize("rule", [Decision(rule=Rule.RISK, max_risk=0.001), Decision(rule=Rule.GUARDED)])
+def test_a_bound_that_meets_its_limit_with_more_risk_than_the_rule_allows_decides_nothing(rule):
+    """JCGM 106: the bound shown is good for 95 %, the rules ask for 99.9 % and 97.5 %."""
+    history = play(World(noise_dbm=-75.0), keys=("transmit", "receive"))
+    rejection = replace(REQUIREMENTS[2], minimum=None)
+
+    def stated(minimum):
+        recipe = replace(RECIPE, decision=rule, requirements=(replace(rejection, minimum=minimum),))
+        done = evaluate(recipe, BENCH, history)
+        return done.results[0], done.probability_conforming
+
+    shown = stated(None)[0].interval[0]
+    at_the_bound, together = stated(shown - 1e-6)
+    assert at_the_bound.bound is Bound.AT_LEAST
+    assert at_the_bound.statement is Statement.UNDECIDED
+    assert at_the_bound.probability_conforming is together is None
+    (note,) = [note for note in at_the_bound.notes if "risk of the rule" in note]
+    surer = float(note.split()[-2])
+    assert surer < shown - 0.4  # so that 0.2 dB, the room between single trials of the far tail, tells them apart
+    assert stated(surer + 0.2)[0].statement is Statement.UNDECIDED
+    proven, _ = stated(surer - 0.2)
+    assert proven.statement is Statement.PASS
+    assert proven.interval[0] == shown
+    assert proven.probability_conforming >= 1.0 - (rule.max_risk or 0.025)
+
+
+def test_a_two_sided_limit_narrower_than_the_interval_is_decided_by_simple_acceptance_alone():
+    history = play(World(noise_dbm=-110.0), keys=("transmit", "receive"))
+    loss = one(history, REQUIREMENTS[0]).value
+
+    def stated(**decision):
+        limited = replace(REQUIREMENTS[0], minimum=loss - 0.001, maximum=loss + 0.001)
+        recipe = replace(RECIPE, decision=Decision(**decision), requirements=(limited,))
+        return evaluate(recipe, BENCH, history).results[0]
+
+    simple = stated(rule=Rule.SIMPLE)
+    assert simple.statement is Statement.PASS
+    assert 0.0 <= simple.probability_conforming < 0.1
+    assert any("cannot tell inside from outside" in note for note in simple.notes)
+    for rule in ({"rule": Rule.GUARDED}, {"rule": Rule.FOUR_WAY}, {"rule": Rule.RISK, "max_risk": 0.05}):
+        assert stated(**rule).statement is Statement.UNDECIDED
+        assert stated(**rule).probability_conforming is None
+
+
 def test_a_display_bottom_nobody_told_of_is_seen_in_the_trace(true_values):
     """Clipped traces stand at their minimum many times: 12.3 of the trade notes."""
     world = World(noise_dbm=-110.0, bottom_dbm=-55.0)
