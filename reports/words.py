@@ -73,9 +73,8 @@ def margin_text(result: Result) -> str:
 
 def probability_text(share: float) -> str:
     """Write a probability; what rounds to certainty is written as beyond the last step before it."""
-    if share > 0.9995:
-        return "over 99.9 %"
-    return "below 0.1 %" if share < 0.0005 else f"{100.0 * share:.1f} %"
+    text = f"{100.0 * share:.1f} %"
+    return {"100.0 %": "over 99.9 %", "0.0 %": "below 0.1 %"}.get(text, text)
 
 
 def setting(name: str) -> str:

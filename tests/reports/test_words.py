@@ -105,7 +105,16 @@ def test_a_margin_that_is_not_zero_never_prints_as_zero(margin, text):
 
 @pytest.mark.parametrize(
     ("share", "text"),
-    [(1.0, "over 99.9 %"), (0.9996, "over 99.9 %"), (0.9994, "99.9 %"), (0.5, "50.0 %"), (0.0, "below 0.1 %")],
+    [
+        (1.0, "over 99.9 %"),
+        (0.9996, "over 99.9 %"),
+        (0.9995, "over 99.9 %"),
+        (0.9994, "99.9 %"),
+        (0.0005, "0.1 %"),
+        (0.0004, "below 0.1 %"),
+        (0.5, "50.0 %"),
+        (0.0, "below 0.1 %"),
+    ],
 )
 def test_nothing_is_called_certain(share, text):
     assert words.probability_text(share) == text
