@@ -16,6 +16,7 @@ __all__ = [
     "family_detail",
     "family_sentence",
     "family_verdict",
+    "judged_sentence",
     "leave_sentence",
     "limit_on_change",
     "signed",
@@ -89,7 +90,9 @@ def family_verdict(family: FamilyChange) -> str:
 
 def family_detail(family: FamilyChange) -> str:
     """Say what the verdict rests on."""
-    return " ".join(text for text in (_by_e_n(family), _by_bounds(family), _unknown(family)) if text)
+    return " ".join(
+        text for text in (_by_e_n(family), _by_bounds(family), _unknown(family), _elsewhere(family)) if text
+    )
 
 
 def _by_e_n(family: FamilyChange) -> str:
@@ -116,6 +119,20 @@ def _unknown(family: FamilyChange) -> str:
         return ""
     count = f"{family.unknown} quantit{'y' if family.unknown == 1 else 'ies'}"
     return f"Of {count} it is not known: only a bound or an open interval, or nothing, is known in one of the runs."
+
+
+def _elsewhere(family: FamilyChange) -> str:
+    if not family.elsewhere:
+        return ""
+    return f"Changed, though this recipe does not ask for it: {', '.join(family.elsewhere)}."
+
+
+def judged_sentence(record: Record) -> str:
+    """Say that a record was judged again, from which run, when and by which recipe; '' where it was measured."""
+    if not record.parent:
+        return ""
+    when = "on a day that was not recorded" if record.judged is None else f"on {record.judged:%Y-%m-%d}"
+    return f"Judged again from run {record.parent} {when} under recipe {record.recipe_name}; nothing was measured anew."
 
 
 def leave_sentence(record: Record) -> str:

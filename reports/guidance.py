@@ -139,6 +139,9 @@ def checklist(record: Record) -> tuple[CheckItem, ...]:
     authorised = "simulated: nothing is authorised" if record.simulated else "line for name, date and signature"
     deviations = f"{len(record.warnings)} listed" if record.warnings else "none recorded"
     first, last = f"{record.began:%Y-%m-%d}", f"{record.ended:%Y-%m-%d}"
+    made = f"made when the run ended, {last}"
+    if record.parent:
+        made = "judged again" + (f" and made on {record.judged:%Y-%m-%d}" if record.judged else "; day not recorded")
     items = (
         ("a", "title", "head of the first page", "top"),
         ("b", "name and address of the laboratory", laboratory, "conditions"),
@@ -152,7 +155,7 @@ def checklist(record: Record) -> tuple[CheckItem, ...]:
         (
             "j",
             "date of issue",
-            f"made when the run ended, {last}; issued when signed",
+            f"{made}; issued when signed",
             "signatures",
         ),
         (

@@ -62,6 +62,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "saved": saved,
         "only_this_item": ONLY_THIS_ITEM,
         "validity": validity(record),
+        "judged": change_words.judged_sentence(record),
         "leave": change_words.leave_sentence(record),
         "traceable": any(_calibrated(item.get("calibrated", "")) for item in record.equipment),
         "stated": any(set(item) - {"what", "id", "calibrated"} for item in record.equipment),

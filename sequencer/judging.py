@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from sequencer import __version__
@@ -21,6 +22,8 @@ _NO_BASELINE = "judged again without a baseline, so 'max change' is not held aga
 def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
     """Apply a recipe to a stored run and file the result as a run of its own.
 
+    What the run said of its change since a baseline is said again; limits on the change are the recipe's.
+
     Raises
     ------
     UsageError
@@ -34,6 +37,7 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
     from sequencer.recipe.bench_loader import load_bench
     from sequencer.run.evaluate import evaluate
     from sequencer.run.recording import make_record
+    from sequencer.studies.changes import carried
 
     stored = open_run(find_run(root, run))
     parent = stored.record
@@ -54,9 +58,10 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
             store.append(entry)
             history.append(entry)
         made = make_record(recipe, bench, history, done, wall_seconds=parent.wall_seconds)
-        limited = [need.id for need in recipe.requirements if need.max_change is not None]
+        limited = [need.id for need in recipe.requirements if need.max_change is not None and parent.change is None]
         told = (f"{_NO_BASELINE} {', '.join(limited)}",) if limited else ()
-        record = replace(made, parent=parent.run_id, warnings=(*made.warnings, *told))
+        named = replace(made, parent=parent.run_id, judged=datetime.now(UTC), warnings=(*made.warnings, *told))
+        record = carried(named, parent)
         record = store.finish(record, render(record, done.curves))
     except BaseException:
         _remove(store.folder)  # nothing was measured here: half a copy would only be in the way

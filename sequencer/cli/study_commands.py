@@ -89,6 +89,7 @@ def _page(asked: argparse.Namespace, render: Callable[[], str]) -> None:
 def judge(asked: argparse.Namespace) -> str:
     """`judge RUN --recipe RECIPE`: yes where the run meets the other recipe."""
     from sequencer.cli.commands import answer
+    from sequencer.cli.study_text import change_text
     from sequencer.cli.summary import summary
     from sequencer.judging import judge_again
     from sequencer.recipe.loader import load_recipe
@@ -98,6 +99,8 @@ def judge(asked: argparse.Namespace) -> str:
     root = _root(asked)
     record, folder = judge_again(root, asked.run, recipe)
     sys.stderr.write(summary(record, str(folder)) + "\n")
+    if record.change is not None:
+        sys.stderr.write("\n" + change_text(record) + "\n")
     return answer(record, accept_conditional=recipe.decision.accept_conditional)
 
 

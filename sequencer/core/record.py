@@ -105,7 +105,8 @@ class FamilyChange:
     ``changed`` is None where nothing could be compared. ``critical_e_n`` is what the largest |E_n| of an unchanged
     device exceeds with probability ``level``; ``p_value`` is how often it would reach ``largest_e_n``. ``by_bounds``
     are ids of quantities of which a bound proves that they changed; ``unknown`` counts those of which neither that nor
-    an E_n is known. ``shared`` and ``differing`` are what cancelled and what the benches had not in common, in words.
+    an E_n is known. ``elsewhere`` are changed quantities of the run this one was judged again from that its recipe no
+    longer asks for. ``shared`` and ``differing`` are what cancelled and what the benches had not in common, in words.
     """
 
     baseline: str
@@ -121,6 +122,7 @@ class FamilyChange:
     differing: tuple[str, ...] = ()
     by_bounds: tuple[str, ...] = ()
     unknown: int = 0
+    elsewhere: tuple[str, ...] = ()
 
     def sees(self, quantity: str, change: Change) -> bool:
         """Whether this quantity is one of those that changed."""
@@ -283,7 +285,8 @@ class Record:
     notes: tuple[JournalNote, ...]
     warnings: tuple[str, ...]
     results: tuple[Result, ...]
-    parent: str | None = None
+    parent: str | None = None  # the run whose sweeps were judged again
+    judged: datetime | None = None  # when that was done
     resumed: int = 0
     chain: str = ""  # which bench's chain of records this one stands in (see archive.chain); '' in none
     chain_number: int = 0  # 1 for that bench's first record
@@ -299,4 +302,5 @@ class Record:
         if family is None or not family.changed:
             return ()
         compared = [(result.id, result.change) for result in self.results if result.change is not None]
-        return tuple(name for name, one in compared if one.max_change is None and family.sees(name, one))
+        seen = [name for name, one in compared if one.max_change is None and family.sees(name, one)]
+        return (*seen, *family.elsewhere)

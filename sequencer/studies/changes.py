@@ -11,6 +11,7 @@ that a bound proves (`sequencer.studies.onesided`) has no E_n but counts in the 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,7 +28,7 @@ from sequencer.studies.once import same_sweeps
 from sequencer.studies.onesided import Sided, sided
 from sequencer.studies.reasons import likely_reason
 
-__all__ = ["LEVEL", "check_baseline", "compare", "with_baseline"]
+__all__ = ["LEVEL", "carried", "check_baseline", "compare", "with_baseline"]
 
 LEVEL = 0.05  # how often an unchanged device may be called changed
 
@@ -132,6 +133,37 @@ def with_baseline(record: Record, baseline: Record) -> Record:
     return replace(record, results=results, change=against.family)
 
 
+def carried(record: Record, parent: Record) -> Record:
+    """Return a record that was judged again from its parent's sweeps, with what the parent said of its change.
+
+    Limits on the change are the record's own. What changed in the parent stays changed, though the other recipe may no
+    longer ask for it; of a quantity that only the other recipe asks for no change is known.
+    """
+    family = parent.change
+    if family is None:
+        return record
+    allowed, stated = _max_changes(record), {result.id: result for result in parent.results}
+    results = []
+    for result in record.results:
+        old = stated.pop(result.id, None)
+        known = None if old is None or _asked(old) != _asked(result) else old.change
+        change = known or Change(baseline=family.baseline, difference=None, interval=(None, None), e_n=None)
+        most = allowed.get(result.id)
+        results.append(
+            replace(result, change=replace(change, max_change=most, exceeded=_exceeded(*change.interval, most)))
+        )
+    changes = [(result.id, result.change) for result in results if result.change is not None]
+    here = {name for name, one in changes if family.sees(name, one)}
+    seen = [result.id for result in parent.results if result.change and family.sees(result.id, result.change)]
+    said = replace(
+        family,
+        exceeded=_any_exceeded([change for _, change in changes]),
+        unknown=sum(one.e_n is None and name not in here for name, one in changes),
+        elsewhere=(*family.elsewhere, *(name for name in seen if name not in here)),
+    )
+    return replace(record, results=tuple(results), change=said)
+
+
 def _max_changes(record: Record) -> dict[str, float]:
     try:
         requirements = load_recipe(record.recipe_text, "recipe.yaml").requirements
@@ -199,12 +231,14 @@ def _exceeded(low: float | None, high: float | None, allowed: float | None) -> b
     return False if low is not None and high is not None and -allowed <= low and high <= allowed else None
 
 
+def _any_exceeded(changes: Sequence[Change]) -> bool | None:
+    """Whether any limit on a change is exceeded; None where that cannot be said of one, or there is none."""
+    verdicts = [change.exceeded for change in changes if change.max_change is not None]
+    return True if True in verdicts else None if None in verdicts or not verdicts else False
+
+
 def _statement(family: Family, before: Record, after: Record, drawn: list[_Drawn]) -> FamilyChange:
     usable = [each for each in drawn if each.e_n is not None and each.compared.change.e_n is not None]
-    limits = [each.compared.change for each in drawn if each.compared.change.max_change is not None]
-    exceeded = None
-    if limits:
-        exceeded = any(c.exceeded for c in limits) or (None if any(c.exceeded is None for c in limits) else False)
     standings = [each.e_n for each in usable if each.e_n is not None]
     standings += [each.one_sided.standing() for each in drawn if each.one_sided is not None]
     greatest = np.max(standings, axis=0) if standings else np.zeros(1)
@@ -220,7 +254,7 @@ def _statement(family: Family, before: Record, after: Record, drawn: list[_Drawn
         critical_e_n=critical if standings else None,
         p_value=None if reached is None else (reached + 1) / (greatest.size + 1),
         changed=True if by_bounds else None if e_n is None else abs(e_n) > critical,
-        exceeded=exceeded,
+        exceeded=_any_exceeded([each.compared.change for each in drawn]),
         shared=family.pair(0, 1).words(),
         differing=what_differed(before, after),
         by_bounds=tuple(each.compared.after.id for each in by_bounds),

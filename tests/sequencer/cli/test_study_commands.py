@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from sequencer.archive.reading import open_run, verify_run
 from sequencer.cli.main import main
+from sequencer.errors import StoreError
 
 pytestmark = pytest.mark.bench
 
@@ -99,6 +101,46 @@ def test_judge_makes_a_new_run_that_names_its_parent_and_leaves_the_old_one(arch
         assert result.value == pytest.approx(by_id[result.id].value, rel=1e-9)
     assert any(note.kind == "judged" for note in stored.record.notes)
     assert "Made from run" in (new / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_change_since_the_baseline_outlives_judging_again(archive, capsys, tmp_path) -> None:
+    """Laxer limits, another recipe: the device changed all the same, and head and checklist say what was done when."""
+    shutil.copytree(archive["sound"], tmp_path / archive["sound"].name)
+    ill = take(tmp_path, "simulated:oxidised,visit=9", "--baseline", archive["sound"].name)
+    text = (ill / "recipe.yaml").read_text(encoding="utf-8")
+    recipe = tmp_path / "lax.yaml"
+    recipe.write_text(re.sub(r"max: [\d.]+ dB", "max: 9 dB", re.sub(r"min: [\d.]+ dB", "min: 20 dB", text)), "utf-8")
+    capsys.readouterr()
+    there = set(tmp_path.iterdir())
+    first = datetime.now(UTC)
+    status, _, err = typed(capsys, "judge", ill, "--recipe", recipe, "--out", tmp_path)
+    assert status == 1
+    assert "Changed. The largest |E_n|" in " ".join(err.split())
+    (new,) = (path for path in set(tmp_path.iterdir()) - there if not path.name.startswith("."))
+    record, parent = open_run(new).record, open_run(ill).record
+    assert (record.overall, record.change.changed) == ("pass", True)
+    assert record.change == parent.change
+    assert first <= record.judged <= datetime.now(UTC)
+    page = (new / "report.html").read_text(encoding="utf-8")
+    told = f"Judged again from run {ill.name} on {record.judged:%Y-%m-%d} under recipe {record.recipe_name};"
+    assert told in page.split("</header>")[0]
+    assert f"judged again and made on {record.judged:%Y-%m-%d}; issued when signed" in page
+    assert "made when the run ended" not in page
+    assert "CHANGED." in page
+    assert "Judged again from" not in (ill / "report.html").read_text(encoding="utf-8")
+
+
+def test_judging_that_fails_half_way_leaves_no_half_run(archive, capsys, tmp_path, monkeypatch) -> None:
+    shutil.copytree(archive["sound"], tmp_path / archive["sound"].name)
+
+    def full(*_: object) -> None:
+        raise StoreError("could not write the result and the report: no space left")
+
+    monkeypatch.setattr("sequencer.archive.runfolder.RunFolder.finish", full)
+    status, _, err = typed(capsys, "judge", archive["sound"].name, "--recipe", "vhf-600k-quick", "--out", tmp_path)
+    assert status != 0
+    assert "no space left" in err
+    assert [path.name for path in tmp_path.iterdir() if not path.name.startswith(".")] == [archive["sound"].name]
 
 
 def test_judging_an_unfinished_run_is_refused_and_leaves_nothing(archive, capsys, tmp_path) -> None:

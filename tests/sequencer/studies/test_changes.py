@@ -11,7 +11,7 @@ import pytest
 from sequencer.core.record import Limit
 from sequencer.errors import UsageError
 from sequencer.recipe.loader import load_recipe
-from sequencer.studies.changes import check_baseline, check_limits_on_change, compare, with_baseline
+from sequencer.studies.changes import carried, check_baseline, check_limits_on_change, compare, with_baseline
 
 OTHER = {"identification": {"analyzer": "Invented Laboratory,analyzer,78,1.0"}}
 MONTE_CARLO = 0.02  # relative: a 97.5 % point of 50,000 draws of a normal is known to 0.9 % (one standard deviation)
@@ -228,3 +228,37 @@ def test_a_limit_on_change_needs_a_baseline(make) -> None:
     recipe = load_recipe(make.record().recipe_text, "invented.yaml")
     with pytest.raises(UsageError, match="no baseline to hold it against"):
         check_limits_on_change(recipe)
+
+
+def judged(make, *results, recipe, **more):
+    """A record judged again by a recipe from a run whose rejection fell by 3 dB and whose loss stayed."""
+    rows = (make.line("noise", 0.05),)
+    loss = make.result("insertion loss", "TX-ANT", "transmit", 1.3, rows)
+    values = (rejection(make, 77.0, *rows), loss)
+    parent = with_baseline(make.record(*values, days=30), make.record(rejection(make, 80.0, *rows), loss))
+    named = {"rejection": values[0], "loss": loss, "new": make.result("return loss", "TX", "transmit", 20.0, rows)}
+    again = make.record(*(named[name] for name in results), recipe_text=recipe, days=60, parent=parent.run_id, **more)
+    return parent, carried(again, parent)
+
+
+def test_a_run_judged_again_says_what_its_parent_said_of_its_change(make) -> None:
+    recipe = make.record().recipe_text
+    lax, wide = recipe.replace(", max change: 1 dB", ""), recipe.replace("max change: 1 dB", "max change: 5 dB")
+    parent, same = judged(make, "rejection", "loss", recipe=recipe)
+    assert (same.change, same.results[0].change) == (parent.change, parent.results[0].change)
+    assert parent.change.exceeded
+    _, free = judged(make, "rejection", "loss", recipe=lax)
+    assert (free.change.changed, free.change.exceeded) == (True, None)
+    assert free.changed_without_leave == ("rejection TX-ANT receive",)
+    _, allowed = judged(make, "rejection", "loss", recipe=wide)
+    assert (allowed.change.changed, allowed.change.exceeded, allowed.changed_without_leave) == (True, False, ())
+    _, silent = judged(make, "loss", "new", recipe=lax)
+    assert silent.changed_without_leave == silent.change.elsewhere == ("rejection TX-ANT receive",)
+    assert (silent.change.unknown, silent.results[1].change.difference) == (1, None)
+    second = carried(replace(silent, parent=silent.run_id), silent)
+    assert second.change.elsewhere == ("rejection TX-ANT receive",)
+
+
+def test_without_a_baseline_a_run_judged_again_says_nothing_of_change(make) -> None:
+    record = make.record(rejection(make, 80.0, make.line("noise", 0.05)))
+    assert carried(record, make.record()) == record
