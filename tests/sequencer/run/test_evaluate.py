@@ -397,6 +397,30 @@ def test_a_bound_that_meets_its_limit_with_more_risk_than_the_rule_allows_decide
     assert proven.probability_conforming >= 1.0 - (rule.max_risk or 0.025)
 
 
+@pytest.mark.parametrize("drift_db", [0.6, -0.6, 1.0])
+def test_half_of_what_the_thru_moved_is_in_the_interval_whatever_the_stated_rate_allows(drift_db, true_values):
+    """The bench states 0.1 dB/h and its thru moves by far more in minutes: the interval follows what was seen."""
+    history = play(World(noise_dbm=-110.0, drift_db=drift_db), keys=("transmit", "receive"))
+    done = evaluate(replace(RECIPE, requirements=REQUIREMENTS[:4]), BENCH, history)
+    steady = evaluate(replace(RECIPE, requirements=REQUIREMENTS[:4]), BENCH, play(World(noise_dbm=-110.0)))
+    for result, before, true in zip(done.results, steady.results, true_values, strict=False):
+        (row,) = [line for line in result.budget if line.name.startswith("drift")]
+        assert row.value == pytest.approx(0.5 * abs(drift_db), abs=0.02)  # noise of two thrus
+        assert row.origin == "measured in this run"
+        low, high = result.interval
+        assert low <= true <= high, result.id
+        assert high - low > before.interval[1] - before.interval[0]
+
+
+def test_a_thru_that_hardly_moved_leaves_the_stated_rate():
+    """Drift may come and go between: half of 0.1 dB/h over the time between the thrus, however little was seen."""
+    history = play(World(noise_dbm=-110.0), keys=("transmit", "receive"))
+    thrus = [e.at for e in history if isinstance(e, Swept) and e.hookup == "thru" and e.key == "transmit"]
+    (row,) = [line for line in one(history, REQUIREMENTS[0]).budget if line.name.startswith("drift")]
+    assert row.value == pytest.approx(0.5 * 0.1 * (thrus[-1] - thrus[0]).total_seconds() / 3600.0, rel=0.2)
+    assert row.origin == "bench file"
+
+
 def test_a_two_sided_limit_narrower_than_the_interval_is_decided_by_simple_acceptance_alone():
     history = play(World(noise_dbm=-110.0), keys=("transmit", "receive"))
     loss = one(history, REQUIREMENTS[0]).value
