@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from instruments.saved.facts import Facts, told
+from instruments.saved.facts import Facts
+from instruments.saved.headers import told
 from instruments.saved.table import Column, Table, plain_unit, read_table, refuse, split_unit
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
@@ -17,6 +19,8 @@ from sequencer.units import show_hz
 __all__ = ["Levels", "UnitUnknownError", "read_levels"]
 
 _FREQUENCY = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
+_SECONDS = frozenset({"s", "ms", "us", "µs", "sec"})
+_TIME = re.compile(r"\btime\b|[\[(/]\s*(?:s|ms|us|µs|sec)\s*[\])]?\Z", re.IGNORECASE)
 _OHM = 50.0
 _UV_DBM = 20.0 * math.log10(1e-6) - 10.0 * math.log10(_OHM) + 30.0  # 1 uV in 50 ohm: -106.99 dBm (P = U^2 / R)
 _LOGARITHMIC = {"dbm": 0.0, "db": 0.0, "dbuv": _UV_DBM, "dbmv": _UV_DBM + 60.0}  # what is added for dBm
@@ -62,7 +66,7 @@ def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequen
         For anything that cannot be read in one way.
     """
     table = read_table(text, where)
-    own_facts = told(table.others, where)
+    own_facts = told(table.others, where, comma=table.comma)
     facts = own_facts.over(said)
     axis, levels = _axis(table)
     notes: list[str] = []
@@ -72,6 +76,8 @@ def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequen
         freq_hz = _in_hz(axis, near_hz, where, notes)
     chosen = _chosen(levels, column, where)
     level_db, normalised = _in_db(chosen, facts, where, notes)
+    if np.all(np.diff(freq_hz) < 0.0):
+        refuse(where, "its frequencies fall from row to row; sweep, or save, from low to high")
     if not np.all(np.diff(freq_hz) > 0.0):
         refuse(where, "two points have the same frequency; save it with more digits")
     return Levels(own(freq_hz), own(level_db), normalised, facts, own_facts.known, tuple(notes))
@@ -83,15 +89,15 @@ def _axis(table: Table) -> tuple[Column | None, list[Column]]:
     if len(columns) > 1 and _counts(columns[0]) and columns[0].unit.casefold() not in _FREQUENCY:
         columns = columns[1:]  # the number of the point
     named = [c for c in columns if c.unit.casefold() in _FREQUENCY or "freq" in c.heading.casefold()]
-    axis = named[0] if named else columns[0] if len(columns) > 1 and _rises(columns[0]) else None
+    axis = named[0] if named else columns[0] if len(columns) > 1 and _runs(columns[0]) else None
     rest = [c for c in columns if c is not axis and c not in named[1:] and np.any(np.isfinite(c.values))]
     return axis, rest
 
 
-def _rises(column: Column) -> bool:
-    return bool(np.all(np.isfinite(column.values)) and np.all(np.diff(column.values) >= 0.0)) and bool(
-        column.values[-1] > column.values[0]
-    )
+def _runs(column: Column) -> bool:
+    """Whether a column rises or falls all the way, as frequencies do."""
+    steps = np.diff(column.values) * np.sign(column.values[-1] - column.values[0])
+    return bool(np.all(np.isfinite(column.values)) and np.all(steps >= 0.0) and np.any(steps > 0.0))
 
 
 def _counts(column: Column) -> bool:
@@ -113,10 +119,12 @@ def _in_hz(axis: Column, near_hz: Sequence[float], where: str, notes: list[str])
     if not np.all(np.isfinite(axis.values)):
         refuse(where, "its column of frequencies has gaps")
     unit = (axis.unit or split_unit(axis.heading)[1]).casefold()
+    if unit in _SECONDS or _TIME.search(axis.heading):
+        refuse(where, "its points lie on a time axis (zero span); sweep over a range of frequencies")
     if unit in _FREQUENCY:
         values = axis.values * _FREQUENCY[unit]
     else:
-        low, high = float(axis.values[0]), float(axis.values[-1])
+        low, high = sorted((float(axis.values[0]), float(axis.values[-1])))
         about = [
             name
             for name, factor in _FREQUENCY.items()

@@ -7,12 +7,15 @@ ways is refused.
 
 from __future__ import annotations
 
+import csv
 import itertools
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NoReturn
 
+from instruments.saved.numbers import NUMBER, NumberError, value_of
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
 
@@ -20,9 +23,12 @@ __all__ = ["MOST_BYTES", "UNIT_WORDS", "Column", "Table", "decoded", "plain_unit
 
 MOST_BYTES = 8_000_000
 _MOST_CELLS = 64
+_MANY = 8  # numbers in a line, where there are no other lines of numbers
 _NO_DATA = 9.9e36  # SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5 [clauses from memory]: 9.91E37 is not a number, 9.9E37 infinity
-_DIGITS = r"[+-]?(?:[0-9]{1,30}(?:\.[0-9]{0,30}|,[0-9]{1,30})?|[.,][0-9]{1,30})(?:[eE][+-]?[0-9]{1,3})?"
-_CELL = re.compile(rf"({_DIGITS})\s*([A-Za-zµμ]{{0,5}})\Z")
+_CELL = re.compile(rf"({NUMBER})\s*([A-Za-zµμ]{{0,5}})\Z")
+_BLANK_GROUPS = re.compile(r"(?<=[0-9]) (?=[0-9]{3}(?![0-9]))")  # 146 610 000
+_WHOLE = re.compile(r"[+-]?[0-9]+")
+_TYPESET = {0x2212: "-", 0x00A0: " ", 0x202F: " ", 0x2009: " "}  # minus sign, blanks that hold together
 _EMPTY = frozenset({"", "-", "--", "---", "----", "nan", "inf", "-inf", "+inf", "n/a", "none"})
 UNIT_WORDS = frozenset(["hz", "khz", "mhz", "ghz", "dbm", "db", "dbuv", "dbmv", "mv", "v", "uv", "w", "mw"])
 _OURS = re.compile(r"\A\ufeff?# trace: \d+\n# hookup: ")
@@ -39,10 +45,19 @@ class Column:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """A saved trace: its columns, and every other line, in order."""
+    """A saved trace: its columns, and every other line, in order; ``comma``: it writes decimal commas."""
 
     columns: tuple[Column, ...]
     others: tuple[str, ...]
+    comma: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """(number, unit) cells, and what parts them."""
+
+    cells: list[tuple[str, str]]
+    separator: str
 
 
 def decoded(data: bytes, where: str) -> str:
@@ -67,52 +82,59 @@ def decoded(data: bytes, where: str) -> str:
 
 
 def read_table(text: str, where: str) -> Table:
-    """Return the longest block of rows of numbers as columns, and the lines round it.
+    """Return the block of rows of numbers as columns, and the lines round it.
 
     Raises
     ------
     StoredDataError
-        When there is no such block, or it can be read in two ways.
+        When there is no such block, more than one, or it can be read in two ways.
     """
-    lines = re.split(r"\r\n|\r|\n", text)
+    lines = re.split(r"\r*\n|\r", text.translate(_TYPESET))
     rows = [_row(line) for line in lines]
     first, last = _longest(rows)
     if last - first < 2:
-        refuse(where, "holds no rows of numbers")
-    block = _even([row for row in rows[first:last] if row is not None])
+        refuse(where, "holds no rows of numbers" + _in_one_line(lines))
+    whole = [row for row in rows[first:last] if row is not None]
+    block = _even([row.cells for row in whole])
+    _refuse_torn(lines, rows, first, last, where)
     widths = {len(row) for row in block}
     if len(widths) > 1:
         refuse(f"{where}:{first + 1}", f"the rows have {min(widths)} to {max(widths)} cells")
-    _refuse_two_commas(lines[first:last], block, f"{where}:{first + 1}")
     headings = _headings(lines, first, len(block[0]))
+    _refuse_two_commas(whole, block, headings, f"{where}:{first + 1}")
+    comma = any(cell.count(",") == 1 and "." not in cell for row in block for cell, _ in row)
     columns = []
     for at, cells in enumerate(zip(*block, strict=True)):
         heading, under = headings[at]
         units = {unit for _, unit in cells if unit}
         if len(units) > 1:
             refuse(f"{where}:{first + 1}", f"column {at + 1} has the units {', '.join(sorted(units))}")
-        values = own([_number(cell, f"{where}:{first + n + 1}") for n, (cell, _) in enumerate(cells)])
+        values = own([_number(cell, f"{where}:{first + n + 1}", comma=comma) for n, (cell, _) in enumerate(cells)])
         columns.append(Column(values, units.pop() if units else under, heading))
     others = [line for n, line in enumerate(lines) if not first <= n < last]
-    return Table(tuple(columns), tuple(line.replace('"', "").strip() for line in others if line.strip()))
+    return Table(tuple(columns), tuple(line.replace('"', "").strip() for line in others if line.strip()), comma)
 
 
-def _row(line: str) -> list[tuple[str, str]] | None:
-    """Return a line of nothing but numbers as (number, unit) cells, None for any other line."""
+def _row(line: str) -> _Row | None:
+    """Return a line of nothing but numbers, None for any other line."""
     text = line.strip()
-    if not text or len(text) > 4000 or not (text[0].isdigit() or text[0] in "+-.,;\t"):
+    if not text or len(text) > 4000 or not (text[0].isdigit() or text[0] in '+-.,;\t"'):
         return None
-    for split in (_by(";", text), _by("\t", text), _by_blanks(text), _by(",", text)):
-        if split is not None and len(split) <= _MOST_CELLS:
-            return split
+    for separator in (";", "\t", " ", ","):
+        cells = _by_blanks(text) if separator == " " else _by(separator, text)
+        if cells is not None and len(cells) <= _MOST_CELLS:
+            return _Row(cells, separator if separator != "," or '"' not in text else "quoted")
     return None
 
 
 def _by(separator: str, text: str) -> list[tuple[str, str]] | None:
     if separator not in text and separator != ",":
         return None
-    cells = [cell.strip().strip('"').strip() for cell in text.split(separator)]
-    return _as_numbers(cells)
+    try:
+        cells = next(csv.reader([text], delimiter=separator, skipinitialspace=True))
+    except csv.Error:
+        return None
+    return _as_numbers([cell.strip() for cell in cells])
 
 
 def _by_blanks(text: str) -> list[tuple[str, str]] | None:
@@ -130,7 +152,7 @@ def _by_blanks(text: str) -> list[tuple[str, str]] | None:
 def _as_numbers(cells: list[str]) -> list[tuple[str, str]] | None:
     found = []
     for cell in cells:
-        match = _CELL.match(cell)
+        match = _CELL.match(_BLANK_GROUPS.sub("", cell) if " " in cell else cell)
         if match is not None:
             found.append((match[1], match[2]))
         elif cell.casefold() in _EMPTY:
@@ -146,7 +168,7 @@ def _even(block: list[list[tuple[str, str]]]) -> list[list[tuple[str, str]]]:
     return [row[:filled] for row in block]
 
 
-def _longest(rows: list[list[tuple[str, str]] | None]) -> tuple[int, int]:
+def _longest(rows: Sequence[_Row | None]) -> tuple[int, int]:
     best, start = (0, 0), 0
     for number in range(len(rows) + 1):
         if number == len(rows) or rows[number] is None:
@@ -156,23 +178,60 @@ def _longest(rows: list[list[tuple[str, str]] | None]) -> tuple[int, int]:
     return best
 
 
-def _refuse_two_commas(lines: list[str], block: list[list[tuple[str, str]]], where: str) -> None:
-    """A comma that may separate cells or decimals: 146,610,-23,4 are two numbers or four, -23,45 is one or two."""
-    if any(set(line) & set(".;\t") or line.strip().count(" ") for line in lines) or len(block[0]) not in (2, 4):
+def _refuse_torn(lines: list[str], rows: Sequence[_Row | None], first: int, last: int, where: str) -> None:
+    """Rows like the block's, but parted from it by other lines, are points that would be lost, or another trace."""
+    like = rows[first]
+    assert like is not None
+    width = len(_even([like.cells])[0])
+    for number, row in enumerate(rows):
+        if row is None or first <= number < last or len(_even([row.cells])[0]) != width:
+            continue
+        if width == 1 and row.cells[0] == (str(last - first), ""):  # how many points there are
+            continue
+        at = last if number >= last else first - 1  # next to the block stands what parts them
+        parts = lines[at].strip()[:40] or "an empty line"
+        refuse(
+            f"{where}:{at + 1}",
+            f"{parts!r} parts rows of numbers: points would be lost, or it holds several traces; save one whole trace "
+            "a file, or traces side by side as columns",
+        )
+
+
+def _in_one_line(lines: Sequence[str]) -> str:
+    if any(len(re.findall(r"[0-9][;,\s]+[+-]?[0-9]", line)) >= _MANY for line in lines):
+        return ": the whole trace stands in one line; save it with a line for every point"
+    return ""
+
+
+def _refuse_two_commas(
+    rows: Sequence[_Row], block: list[list[tuple[str, str]]], headings: list[tuple[str, str]], where: str
+) -> None:
+    """A comma that may separate cells or decimals: 146,610,-23,4 are two numbers or four, -23,45 is one or two.
+
+    So is every column of bare digits behind one of whole numbers, unless each column has a heading of its own, or
+    it is the second and the first rises as frequencies and counts do.
+    """
+    if any(row.separator != "," for row in rows) or any("." in cell for row in block for cell, _ in row):
         return
-    tails = all(row[at][0].isdecimal() for row in block for at in range(1, len(row), 2))
+    if all(any(heading) for heading in headings):
+        return
     firsts = [float(row[0][0] or "nan") for row in block]
     rising = all(a < b for a, b in itertools.pairwise(firsts))
-    if tails and not rising:
-        refuse(where, "decimal commas and separating commas cannot be told apart; save with ';' or tabs")
+    for at in range(1, len(block[0])):
+        if at == 1 and rising:
+            continue
+        digits = all(row[at][0].isdecimal() and _WHOLE.fullmatch("".join(row[at - 1])) for row in block)
+        if digits:
+            refuse(where, "decimal commas and separating commas cannot be told apart; save with ';' or tabs")
 
 
-def _number(cell: str, where: str) -> float:
+def _number(cell: str, where: str, *, comma: bool) -> float:
     if not cell:
         return math.nan
-    if cell.count(",") + cell.count(".") > 1:
-        refuse(where, f"{cell[:30]!r} has more than one decimal mark")
-    value = float(cell.replace(",", "."))
+    try:
+        value = value_of(cell, comma=comma)
+    except NumberError as exc:
+        refuse(where, str(exc))
     return math.nan if abs(value) >= _NO_DATA else value
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from instruments.saved.facts import Facts, declared, told
+from instruments.saved.facts import Facts, declared
+from instruments.saved.headers import told
 from instruments.saved.levels import UnitUnknownError, read_levels
 from instruments.saved.table import decoded
 from sequencer.core.trace import Detector
@@ -41,6 +43,14 @@ SHAPES = [
                  id="numbered points"),
     pytest.param("Start;146,0;MHz\nStop;146,015;MHz\n" + _rows("{l} dBm;", comma=True), id="start and stop only"),
     pytest.param("Center 146.0075 MHz  Span 15 kHz  RBW 1 kHz\n" + _rows("{l} dBm"), id="centre and span in free text"),
+    pytest.param(PLAIN.replace("\n", "\r\r\n"), id="CR CR LF"),
+    pytest.param(PLAIN.replace("-", "\u2212"), id="typeset minus"),
+    pytest.param('"Frequency (Hz)","Level (dBm)"\n' + _rows('"{f}","{l}"'), id="all cells quoted"),
+    pytest.param("Hz,dBm\n" + _rows('"{f}","{l}"', comma=True).replace('",', '",'), id="quoted, decimal comma"),
+    pytest.param("Frequency (Hz);dBm\n" + re.sub(r"(\d{3})(\d{3})\.0;", r" \1 \2;", _rows("{f};{l}")),
+                 id="blanks between thousands"),
+    pytest.param("Points\n4\nStart 146 MHz\nStop 146.015 MHz\n" + _rows("{l}") + "\nY unit dBm\n",
+                 id="count above levels"),
     pytest.param(PLAIN + "\n\nRBW,1000,Hz\nMarker 1,146.01 MHz\n", id="settings after"),
 ]  # fmt: skip
 
@@ -140,6 +150,17 @@ def test_what_is_told_stands_before_what_is_declared() -> None:
     ("text", "says"),
     [
         pytest.param("146,61,-23,4\n146,62,-23,5\n146,63,-23,6\n", "cannot be told apart", id="two commas"),
+        pytest.param(
+            "146000000,-20,50\n146000500,-20,51\n146001000,-20,52\n", "told apart", id="decimals as a third column"
+        ),
+        pytest.param("146,000, -20,50\n146,100, -20,51\n146,200, -20,52\n", "told apart", id="two commas and blanks"),
+        pytest.param("Freq,Lev\n146000000,-20,50\n146000500,-20,51\n", "told apart", id="two headings, three cells"),
+        pytest.param(PLAIN.replace(",-92.125", ",****"), "x:4: .*parts rows of numbers", id="a row of stars"),
+        pytest.param(PLAIN.replace(",-92.125", ",<-80"), "x:4: .*parts rows of numbers", id="a row beyond the scale"),
+        pytest.param("Trace 1\n" + PLAIN + "\nTrace 2\n" + PLAIN, "several traces", id="traces below each other"),
+        pytest.param("Hz,dBm\n146000002,-1\n146000001,-2\n", "fall from row to row", id="falling"),
+        pytest.param("Time (s),Level (dBm)\n0,-1\n0.1,-2\n0.15,-2\n", "time axis", id="zero span"),
+        pytest.param("Y unit dBm\n" + ",".join(f"-{n}.5" for n in range(20)), "in one line", id="all in one line"),
         pytest.param("Start 146 MHz\nStop 147 MHz\n-23,45\n-23,44\n-23,46\n", "told apart", id="comma or separator"),
         pytest.param("Hz,dBm\n146000000,-1\n146000000,-2\n", "same frequency", id="too few digits"),
         pytest.param("Hz,dBm\n146000000,-1,3\n146000001,-2\n", "the rows have", id="ragged"),

@@ -1,0 +1,149 @@
+"""What the text round a saved trace tells is never passed over where it changes what the numbers mean."""
+
+from __future__ import annotations
+
+import pytest
+
+from instruments.saved.headers import told
+from instruments.saved.table import read_table
+from sequencer.core.trace import Detector
+from sequencer.errors import NotchbookError
+
+
+@pytest.mark.parametrize(
+    "line", ["Detector;AUTOPEAK", "Detector;+PEAK", "Det: AP", "DETECTOR,AUTO", "Detector Type;AVER"]
+)
+def test_a_detector_that_is_not_known_is_refused_by_its_name(line: str) -> None:
+    with pytest.raises(NotchbookError, match="detector"):
+        told([line], "a.csv")
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["Trace Type;Max Hold", "Trace;Max Hold", "Trace 1;MAXH", "Trace 1 Type;Maximum hold", "Trace 1: Min Hold",
+     "Trace Mode;MAX HOLD"],
+)  # fmt: skip
+def test_a_held_trace_is_refused_however_it_is_told(line: str) -> None:
+    with pytest.raises(NotchbookError, match="held trace"):
+        told([line], "a.csv")
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["Input Z;75;Ohm", "External Gain;10,0;dB", "Transducer;CABLE10DB", "Trace Math;A-B", "Ref Level Offset;3;dB"],
+)
+def test_what_no_reckoning_can_undo_is_refused(line: str) -> None:
+    with pytest.raises(NotchbookError):
+        told([line], "a.csv")
+
+
+def test_what_is_off_or_usual_is_taken() -> None:
+    lines = [
+        "Detector;RMS", "Trace Mode;CLR/WRITE", "Max Hold;OFF", "Transducer;None", "Trace Math;OFF", "Input Z;50;Ohm",
+        "External Gain;0,0;dB", "y-Unit;dBm;",
+    ]  # fmt: skip
+    facts = told(lines, "a.csv")
+    assert (facts.detector, facts.unit) == (Detector.POWER, "dBm")
+
+
+ROWS = "146000000.0;-20.5\n146500000.0;-80.75\n147000000.0;-20.0\n"
+
+
+@pytest.mark.parametrize(
+    ("line", "name", "value"),
+    [
+        ("RBW;3.000000000E+003;Hz", "rbw_hz", 3e3),
+        ("Reference Level,-1.000000E+001", "reference_dbm", -10.0),
+        ("Sweep Time,5.000000E-001", "sweep_time_s", 0.5),
+        ("RBW,1.0000000000000000E+03", "rbw_hz", 1e3),
+        ("Sweep Time,0.10000000149011612", "sweep_time_s", 0.10000000149011612),
+        ("Start Frequency,1.460000E+008", "start_hz", 146e6),
+        ("Start: 146,000,000 Hz", "start_hz", 146e6),
+        ("Sweep Time: 1,234.5 ms", "sweep_time_s", 1.2345),
+        ("Sweep Time: 1.234,5 ms", "sweep_time_s", 1.2345),
+        ("Sweep Time 0.25 seconds", "sweep_time_s", 0.25),
+        ("RBW_Hz,1000", "rbw_hz", 1e3),
+        ("RefLevel_dBm,-10", "reference_dbm", -10.0),
+        ("RBW,3000,Auto", "rbw_hz", 3e3),
+        ("RBW 3000 VBW 10000", "rbw_hz", 3e3),
+        ("Att\u00a010\u00a0dB", "attenuation_db", 10.0),
+        ("Ref Level \u221210 dBm", "reference_dbm", -10.0),
+        ("Tracking Generator,0.0 dBm", "generator_dbm", 0.0),
+        ("Output Attenuation,20,dB", "attenuation_db", None),  # the generator's, not the analyzer's
+    ],
+)
+def test_a_number_is_read_to_its_end(line: str, name: str, value: float | None) -> None:
+    table = read_table(f"{line}\nHz;dBm\n{ROWS}", "a.csv")
+    assert getattr(told(table.others, "a.csv", comma=table.comma), name) == value
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["RBW: 1,000 Hz", "RBW: 10,000 Hz", "Sweep Time: 1 000 ms", "RBW 1k", "Sweep Time: 1m40s",
+     "Sweep Time: 1 min 40 s", "RBW 1'000 Hz", "RBW,3,5,kHz", "RBW;1000;3000", "RBW 3 kilohertz", "RBW [kHz];3;Hz",
+     "RBW [bins];3", "RBW 1.2.3 Hz", "Start 3 sweeps", "Impedance: 50,000 Ohm"],
+)  # fmt: skip
+def test_a_line_that_can_be_read_in_two_ways_is_refused_by_its_text(line: str) -> None:
+    with pytest.raises(NotchbookError) as refused:
+        told([line], "a.csv")
+    assert "cannot be read in one way" in refused.value.message
+    assert refused.value.message.startswith("a.csv: ")
+    assert line in refused.value.message
+
+
+def test_where_the_rows_write_decimal_commas_so_does_the_heading() -> None:
+    rows = ROWS.replace(".", ",")
+    table = read_table(f"Sweep time;1,234;s\nHz;dBm\n{rows}", "a.csv")
+    assert told(table.others, "a.csv", comma=table.comma).sweep_time_s == 1.234
+    with pytest.raises(NotchbookError, match="two ways"):
+        told(["RBW;1.000;kHz"], "a.csv", comma=True)
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("Ref Lvl Offset,-10,dB", "offset"),
+        ("RL Offset,10,dB", "offset"),
+        ("RefLevelOffset=10 dB", "offset"),
+        ("Level Offset [dB];3,0", "offset"),
+        ("Ext Preamp Gain,10,dB", "offset"),
+        ("External Attenuation,20,dB", "offset"),
+        ("Ext Att 10 dB", "offset"),
+        ("Cable Loss: 1.5 dB", "offset"),
+        ("Frequency Offset,100,MHz", "offset"),
+        ("Uncal", "uncalibrated"),
+        ("UNCAL,1", "uncalibrated"),
+        ("Status: Meas Uncal", "uncalibrated"),
+        ("Measurement uncalibrated", "uncalibrated"),
+        ("Overload,Yes", "overloaded"),
+        ("IF Overload", "overloaded"),
+        ("ADC Over Range", "overloaded"),
+        ("Preamp,On", "preamplifier"),
+        ("Internal Preamplifier: 20 dB", "preamplifier"),
+        ("Video Average,On", "average as power"),
+        ("Averaging Mode,Log", "averaged as"),
+        ("Avg Type,Log-Pwr", "averaged as"),
+        ("Smoothing,On", "smoothing"),
+        ("Smoothing: 1.5 %", "smoothing"),
+        ("Amplitude Correction,On", "Correction On"),
+        ("Corrections,On", "Corrections On"),
+        ("Trace B-A", "reckoned"),
+        ("Trace Math: A - B", "Math: A - B"),
+        ("Signal Track,On", "Signal Track On"),
+        ("Noise Correction: ON", "Noise Correction"),
+    ],
+)
+def test_what_the_analyzer_did_to_a_trace_is_refused_by_name(line: str, says: str) -> None:
+    with pytest.raises(NotchbookError, match=says):
+        told([line], "a.csv")
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["Ref Lvl Offset,0.0,dB", "RL Offset,0.00E+000", "Ext Gain;0,0;dB", "External Attenuation,0,dB", "Uncal,No",
+     "Overload: OK", "Preamp,Off", "Preamp;0", "Video Average,Off", "Smoothing,0 %", "Smoothing,OFF",
+     "Corrections,Off", "[Corrections]", "Trace A", "Trace 1", "Signal Track,Off", "Trigger Offset,0.001,s",
+     "Frequency Offset,0,Hz", "Averaging Type: Power"],
+)  # fmt: skip
+def test_what_is_off_is_no_reason(line: str) -> None:
+    assert told([line], "a.csv").known == frozenset()

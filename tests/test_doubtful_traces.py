@@ -1,0 +1,103 @@
+"""Whole runs from saved traces of which something is wrong: no number that a file got wrong is accepted."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sequencer.core.trace import Sweep
+
+_SPEC = importlib.util.spec_from_file_location("saved_runs", Path(__file__).with_name("test_traces.py"))
+assert _SPEC is not None
+assert _SPEC.loader is not None
+runs = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(runs)
+direct, vector = runs.direct, runs.vector
+pytestmark = pytest.mark.bench
+
+
+def changed(text: bytes, name: str, line: str) -> bytes:
+    """Return a file with another line for that setting."""
+    assert name.encode() in text
+    return re.sub(rb"(?<=\n)" + name.encode() + rb",[^\n]*\n", line.encode() + b"\r\n", text)
+
+
+def folder_of(
+    direct: Any, tmp_path: Path, change: Callable[[bytes, Sweep], bytes], only: str = "", first: bool = True
+) -> Path:
+    """Save an evening with a change in the files whose name begins so; one repeat each, or all."""
+    taken = {stem: sweeps[:1] if first else sweeps for stem, sweeps in direct[2].items()}
+    folder: Path = runs.save(tmp_path / "csv", taken, runs.comma)
+    for stem, sweeps in taken.items():
+        if stem.startswith(only):
+            for number, sweep in enumerate(sweeps, 1):
+                path = folder / (f"{stem}.csv" if number == 1 else f"{stem}.{number}.csv")
+                path.write_bytes(change(path.read_bytes(), sweep))
+    return folder
+
+
+def windows_exponent(number: float) -> str:
+    """Three digits of exponent, as some C libraries write: 1.230000E-002."""
+    mantissa, _, exponent = f"{number:.6E}".partition("E")
+    return f"{mantissa}E{exponent[0]}0{exponent[1:]}"
+
+
+@pytest.mark.parametrize("spelled", [windows_exponent, "{:.16E}".format, "{:.9f}".format], ids=["3", "16", "plain"])
+def test_a_sweep_too_fast_is_seen_however_its_time_is_spelled(
+    direct: Any, tmp_path: Path, spelled: Callable[[float], str]
+) -> None:
+    """A fortieth of the time: 0.0036 s cut off to 3.6 s passed all ten."""
+
+    def faster(text: bytes, sweep: Sweep) -> bytes:
+        assert sweep.used.sweep_time_s is not None
+        return changed(text, "Sweep time", f"Sweep time,{spelled(sweep.used.sweep_time_s / 40.0)},s")
+
+    status, record, _ = runs.run(tmp_path / "runs", direct[1], folder_of(direct, tmp_path, faster))
+    assert status == 4
+    notes = [" ".join(r["notes"]) for r in record["results"] if r["statement"] == "undecided"]
+    assert sum("faster than a notch this narrow can follow" in note for note in notes) >= 6
+
+
+def decimal_commas(text: bytes) -> bytes:
+    """Rows like 146000000,-20,50: three columns, or two with decimals behind a comma."""
+    return re.sub(rb"(\d+)\.\d+,(-\d+)\.(\d\d)\d*,", rb"\1,\2,\3", text)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        pytest.param(lambda t, s: changed(t, "RBW", f"RBW: {30 * s.used.rbw_hz:,.0f} Hz"), "two ways", id="thousands"),
+        pytest.param(lambda t, _: changed(t, "Att", "External Attenuation,20,dB"), "External Atten", id="external"),
+        pytest.param(lambda t, _: b"Ref Lvl Offset,-8,dB\r\n" + t[3:], "offset", id="offset"),
+        pytest.param(lambda t, _: b"Ext Preamp Gain,8,dB\r\n" + t[3:], "offset", id="gain"),
+        pytest.param(lambda t, _: b"Status,UNCAL\r\n" + t[3:], "uncalibrated", id="uncal"),
+        pytest.param(lambda t, _: b"Overload,Yes\r\n" + t[3:], "overloaded", id="overload"),
+        pytest.param(lambda t, _: b"Preamp,On\r\n" + t[3:], "preamplifier", id="preamplifier"),
+        pytest.param(lambda t, _: decimal_commas(t), "told apart", id="decimal and separating commas"),
+        pytest.param(lambda t, _: re.sub(rb",-[\d.]+,\r\n(?=(?:[^\n]*\n){50}\Z)", b",****\r\n", t), "parts rows",
+                     id="a row of stars"),
+    ],
+)  # fmt: skip
+def test_what_a_file_tells_against_itself_ends_the_run_before_it_begins(
+    direct: Any, tmp_path: Path, capsys: Any, change: Callable[[bytes, Sweep], bytes], says: str
+) -> None:
+    folder = folder_of(direct, tmp_path, change, "TX-ANT_")
+    assert runs.run(tmp_path / "runs", direct[1], folder)[0] == 2
+    said = capsys.readouterr().err
+    assert says in said
+    assert "TX-ANT_" in said
+    assert not list((tmp_path / "runs").glob("*"))
+
+
+def test_a_vector_file_in_another_impedance_is_refused(vector: Path, tmp_path: Path, capsys: Any) -> None:
+    (tmp_path / "floor.s2p").write_bytes((vector / "floor.s2p").read_bytes())
+    text = (vector / "TX-RX-ANT.s3p").read_text()
+    assert " R 50" in text
+    (tmp_path / "TX-RX-ANT.s3p").write_text(text.replace(" R 50", " R 75", 1))
+    assert runs.run(tmp_path / "runs", vector / "bench.yaml", tmp_path)[0] == 2
+    assert "75 ohm; refer it to 50 ohm" in capsys.readouterr().err
