@@ -32,6 +32,7 @@ def render_study(study: Study, curves: Mapping[str, Sequence[Curve]]) -> str:
         "kind": f"Study of {study.key}",
         "title": f"Which {study.key} is best? Device {' and '.join(serials)}, {len(records)} runs",
         "study": study,
+        "runs": _runs(study),
         "best": [_best_row(one) for one in study.quantities],
         "quantities": [_section(number, one, study.key, mark) for number, one in enumerate(study.quantities, start=1)],
         "figures": overlays(
@@ -42,6 +43,14 @@ def render_study(study: Study, curves: Mapping[str, Sequence[Curve]]) -> str:
         "Statement": Statement,
     }
     return page("study.html.j2", view)
+
+
+def _runs(study: Study) -> list[tuple[str, Record, str]]:
+    """Return (label, record, analyzer) of every run in the order in which they were measured, the control's too."""
+    labelled = [(label, record) for label, group in study.runs.items() for record in group]
+    labelled += [("control", record) for record in study.controls]
+    ordered = sorted(labelled, key=lambda pair: (pair[1].began, pair[1].run_id))
+    return [(label, record, record.identification.get("analyzer", "not recorded")) for label, record in ordered]
 
 
 def _first(studied: Studied) -> Result:

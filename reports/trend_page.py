@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from reports.change_words import signed
@@ -17,6 +18,7 @@ __all__ = ["limit_lines", "render_trend", "scale_of"]
 
 _LEAST_DB = 0.2  # a scale finer than this would draw the rounding of the values
 _YEAR = timedelta(days=365.25)
+_LEAST_APART = 0.03  # of the axis: two runs of one evening would stand on each other
 
 
 def render_trend(trend: Trend) -> str:
@@ -106,14 +108,15 @@ def _chart(number: int, series: Series, mark: str) -> str:
     def shown(value: float | None) -> float | None:
         return None if value is None else (value - offset) * factor
 
+    places, moved = _side_by_side([years(p.at) for p in series.points])
     dots = tuple(
         Dot(
-            x=years(p.at),
+            x=place,
             value=None if bound_of(p.result) else shown(p.result.value),
             low=shown(p.result.interval[0]),
             high=shown(p.result.interval[1]),
         )
-        for p in series.points
+        for place, p in zip(places, series.points, strict=True)
     )
     limits = limit_lines(last)
     known = [v for dot in dots for v in (dot.value, dot.low, dot.high) if v is not None]
@@ -132,7 +135,7 @@ def _chart(number: int, series: Series, mark: str) -> str:
             id=f"trend{number}",
             title=title,
             desc=f"{told}. {slope_words(series)}",
-            x_axis="date of the run",
+            x_axis="date of the run" + (" (those close in time moved apart)" if moved else ""),
             y_axis=f"{last.quantity}, {unit}",
             dots=dots,
             x=x,
@@ -143,6 +146,20 @@ def _chart(number: int, series: Series, mark: str) -> str:
             stamp=mark,
         )
     )
+
+
+def _side_by_side(places: Sequence[float]) -> tuple[list[float], bool]:
+    """Return ascending places on the axis, those that would stand on each other moved apart, and whether any was."""
+    first, last = places[0], places[-1]
+    least = min(_LEAST_APART, 1.0 / max(1, len(places) - 1)) * (last - first)
+    made = [first]
+    for place in places[1:]:
+        made.append(max(place, made[-1] + least))
+    limit = last
+    for index in range(len(made) - 1, -1, -1):  # back from the end, where the axis leaves no room to the right
+        made[index] = min(made[index], limit)
+        limit = made[index] - least
+    return made, any(abs(a - b) > 1e-9 * (last - first) for a, b in zip(made, places, strict=True))
 
 
 def _dates(start: datetime, end: datetime) -> tuple[tuple[float, str], ...]:

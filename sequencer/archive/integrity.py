@@ -245,6 +245,8 @@ def _judge_seal(
     if keys and not trusted and not findings:
         text = "undamaged, but not authentic: no signature on it is of a key that was given"
         findings.append(Finding(where=where, text=text))
+    if len({signed.key for signed in seal.signatures.values()}) < len(seal.signatures):
+        lines.append("tester and authoriser signed with one key: nobody but the tester has authorised it")
     lines.insert(0, f"undamaged: report of run {seal.facts.run_id}")
     if not seal.signatures:
         lines.append("not signed")

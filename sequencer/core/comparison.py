@@ -138,5 +138,6 @@ class Study:
     quantities: tuple[Studied, ...]
     simulated: bool
     control: str = ""
+    controls: tuple[Record, ...] = ()
     missing: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()

@@ -61,6 +61,7 @@ def study_of(records: Sequence[Record], key: str) -> Study:
         quantities=_quantities(groups, runs, family),
         simulated=records[0].simulated,
         control=told,
+        controls=tuple(sorted(control, key=lambda r: r.began)),
         missing=_missing(groups, tried, key, control),
         warnings=(*warnings, *_warnings(tried), *(f"left out: {each}" for each in again)),
     )

@@ -45,6 +45,17 @@ def test_the_page_names_the_best_length_and_what_is_missing(synthetic) -> None:
     assert "Responses over each other" in text
 
 
+def test_the_runs_are_listed_in_the_order_of_measuring_with_control_and_analyzer(synthetic) -> None:
+    first, *others = cuts(synthetic, FOUR)
+    control = replace(first, run_id="run-control", labels={"control": "yes"}, began=first.began - timedelta(minutes=20))
+    text = render_study(study_of([*others, first, control], "harness"), {})
+    shared.sound(text)
+    listed = text[text.index('id="runs"') :]
+    assert re.findall(r"run-(?:control|\d)", listed)[:3] == ["run-control", "run-0", "run-1"]
+    assert '<th scope="row">control</th>' in listed
+    assert first.identification["analyzer"] in listed
+
+
 def test_simulated_studies_are_marked_and_hostile_labels_stay_texts(synthetic) -> None:
     steps = {synthetic.HOSTILE: 0.0, "12 in": 0.2}
     study = study_of(cuts(synthetic, steps, simulated=True), "harness")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import itertools
 import re
 from dataclasses import replace
 from datetime import timedelta
@@ -41,6 +42,20 @@ def test_three_years_are_drawn_with_slope_and_temperature(synthetic) -> None:
     assert text.count('class="fitted"') >= 1
     assert "moves" in text  # 0.3 dB each 300 days against a budget of about 0.1 dB
     assert text.count("<h3") == len(runs[0].results)
+
+
+def test_runs_of_one_evening_stand_side_by_side_and_the_axis_says_so(synthetic) -> None:
+    first, second, third = history(synthetic, (0.0, 0.1, 0.2))
+    apart = render_trend(trend_of([first, third], first.serial))
+    assert "moved apart" not in apart
+    second = replace(second, began=third.began - timedelta(minutes=20))
+    text = render_trend(trend_of([first, second, third], first.serial))
+    shared.sound(text)
+    assert "moved apart" in text
+    svg = re.search(r'<svg[^>]*id="trend1".*?</svg>|<svg[^>]*class="plot">.*?</svg>', text, re.DOTALL)[0]
+    centres = sorted({float(x) for x in re.findall(r'<circle[^>]*cx="([\d.]+)"', svg)})
+    assert len(centres) == 3
+    assert min(b - a for a, b in itertools.pairwise(centres)) > 7.2  # a dot is 7.2 wide
 
 
 def test_each_statement_names_its_own_limit_where_the_limits_changed(synthetic) -> None:

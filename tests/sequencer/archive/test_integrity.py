@@ -13,13 +13,14 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from sequencer.archive.integrity import Verdict, verify_archive, verify_one, verify_report
-from sequencer.archive.reading import marks_of, verify_run
+from sequencer.archive.reading import facts_of, marks_of, verify_run
 from sequencer.archive.runfolder import RunFolder
 from sequencer.archive.signing import PublicKey, SigningKey, as_tester, sign_report
 from sequencer.errors import StoredDataError
 from sequencer.formats.canonical import sha256_bytes
 from sequencer.formats.manifest import dump_manifest
-from sequencer.formats.seal import Role, blanked
+from sequencer.formats.record import load_record
+from sequencer.formats.seal import Role, blanked, seal
 
 
 def key_of(seed: int) -> SigningKey:
@@ -190,6 +191,16 @@ def test_undamaged_without_a_public_key_authentic_with_it(tmp_path: Path, file_r
     assert not verify_one(folder, [AUTHORISER.public]).holds
 
 
+def test_one_key_in_both_roles_is_remarked(tmp_path: Path, file_run: Any) -> None:
+    report = file_run(tmp_path, "r1", sign=as_tester(TESTER)) / "report.html"
+    once = report.read_bytes()
+    for who, remarked in ((TESTER, True), (AUTHORISER, False)):
+        report.write_bytes(sign_report(once, Role.AUTHORISER, who))
+        verdict = verify_report(report, [TESTER.public])
+        assert verdict.holds
+        assert any("with one key" in line for line in verdict.lines) == remarked
+
+
 def test_an_unsigned_report_is_not_authentic(tmp_path: Path, file_run: Any) -> None:
     folder = file_run(tmp_path, "r1")
     assert not verify_report(folder / "report.html", [TESTER.public]).holds
@@ -240,6 +251,23 @@ def test_an_archive_with_another_record_than_the_reports_is_told(tmp_path: Path,
     sent = file_run(tmp_path / "a", "r1") / "report.html"
     file_run(tmp_path / "b", "r1", serial="other")
     assert "another record of this run" in grave(verify_report(sent, root=tmp_path / "b"))[0]
+
+
+def test_a_report_of_a_record_edited_together_with_its_manifest_does_not_verify(tmp_path: Path, file_run: Any) -> None:
+    """The forger edits the record, fits the manifest, and renders a report of both: the run's own report betrays it."""
+    folder = file_run(tmp_path, "r1")
+    result = (folder / "result.json").read_bytes()
+    (folder / "result.json").write_bytes(result.replace(b'"serial": "SN1"', b'"serial": "SN2"'))
+    assert (folder / "result.json").read_bytes() != result
+    reseal(folder)
+    edited = (folder / "result.json").read_bytes()
+    facts = facts_of(load_record(edited.decode(), "result.json"), edited, marks_of(folder))
+    sent = tmp_path / "sent.html"
+    sent.write_bytes(seal(b"<!doctype html>\n<html><head></head><body><p>Statement: pass</p></body></html>\n", facts))
+    assert verify_report(sent).holds  # by its own bytes nothing is wrong with it
+    verdict = verify_report(sent, root=tmp_path)
+    assert any("the archive" in line and "has it" in line for line in verdict.lines)  # the hash of the record fits
+    assert any("not the record that report.html was made from" in text for text in grave(verdict))
 
 
 def test_a_run_found_under_another_name_is_told(tmp_path: Path, file_run: Any) -> None:
