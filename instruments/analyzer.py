@@ -19,7 +19,7 @@ from instruments.waiting import run_to_end
 from sequencer.core.capability import Capabilities
 from sequencer.core.normalise import differing
 from sequencer.core.trace import Flag, Sweep, SweepSettings, Trace
-from sequencer.errors import InstrumentError
+from sequencer.errors import BenchError, InstrumentError, LinkTimeoutError
 from sequencer.ports import Clock
 from sequencer.recipe.model import AnalyzerFile
 
@@ -28,6 +28,7 @@ __all__ = ["LONGEST_SWEEP_S", "ScpiAnalyzer", "open_analyzer"]
 _TRACKING_LIMIT_S = 60.0  # a peaking routine takes seconds [common practice, no source]
 _SAFE_WITHIN_S = 1.0
 _ESR = "*ESR?"
+_STALE = -230  # "data corrupt or stale", where a trace is asked of a sweep that never was: SCPI-99 Vol. 2 21.8, from memory
 
 
 def open_analyzer(spec: AnalyzerFile, clock: Clock, transcript: Transcript | None = None) -> ScpiAnalyzer:
@@ -131,6 +132,9 @@ class ScpiAnalyzer:
         except BaseException as exc:
             self._front.forget()
             self._lost_power |= isinstance(exc, InstrumentError) and bool(exc.facts.get("switched_on"))
+            complaint = self._complaint() if isinstance(exc, LinkTimeoutError) else ""
+            if complaint:
+                raise LinkTimeoutError(f"{exc}; {complaint}", **exc.facts) from exc
             raise
         trace = Trace(used.grid_hz(), values)
         return Sweep(trace, asked, used, flags, began, duration_s)
@@ -202,6 +206,18 @@ class ScpiAnalyzer:
             self.make_safe()
             self._closed = True
             self._link.close()
+
+    def _complaint(self) -> str:
+        """Return what an instrument that fell silent says of it: SCPI answers a query it refuses with nothing at all."""
+        if not self.make_safe():
+            return ""
+        try:
+            entries = errorqueue.drain(self._link, self._dialect.errors)
+        except BenchError:
+            return ""
+        told = f"its error queue says {errorqueue.listed(entries)}" if entries else ""
+        reset = any(code == _STALE for code, _ in entries)
+        return told + (": was it reset, or does another program or person use it?" if reset else "")
 
     # --- session -----------------------------------------------------------------------------------------
 

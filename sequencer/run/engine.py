@@ -173,8 +173,8 @@ class Engine:
                     self.outside.analyzer.adjust_tracking(step.rbw_hz)
                 self._append(Adjusted(at=self._now(), why=step.why, rbw_hz=step.rbw_hz, by=step.by))
             case Wait():
-                minutes = f"{step.seconds / 60.0:.3g} min to wait"
-                self.outside.listener.progress(self._progress(minutes))
+                text = f"{step.seconds / 60.0:.3g} min to wait: {step.why}"
+                self.outside.listener.progress(self._progress(text))
                 self.outside.clock.sleep(step.seconds)
                 self._done_s += step.seconds
                 self._append(Waited(at=self._now(), why=step.why, seconds=step.seconds))

@@ -47,7 +47,7 @@ from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, S
 from sequencer.run.suspect import came_back, suspicion, unproven
 from sequencer.run.tracking import tracking_step
 from sequencer.run.visits import Visit, known_at, sweeps_of, visits, without_sweeps
-from sequencer.run.warmup import warm_up_step
+from sequencer.run.warmup import again_step, warm_up_step
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import witness_step
 from sequencer.units import show_hz
@@ -305,7 +305,8 @@ def _before(
     if step is not None or stay.count(first):
         return step
     began = next(e for e in history if isinstance(e, Began))
-    return tracking_step(plan.tracking, bench, caps, stay, history, simulated=began.simulated)
+    step = tracking_step(plan.tracking, bench, caps, stay, history, simulated=began.simulated)
+    return step or again_step(stay, first, history)
 
 
 def _heard(stays: Sequence[Visit]) -> Sweep | None:

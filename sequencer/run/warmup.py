@@ -10,16 +10,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sequencer.core.history import Answered, Dropped, Entry, Role, Swept, Waited
+from sequencer.core.history import Adjusted, Answered, Dropped, Entry, Role, Swept, Waited
 from sequencer.errors import NotchbookError
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.plan import PlannedSweep
 from sequencer.run.steps import Drop, Step, SweepStep, Wait, Warn
+from sequencer.run.tracking import NOBODY
 from sequencer.run.visits import Visit
 from sequencer.run.windows import OVERVIEW
 from sequencer.units import TIME, parse
 
-__all__ = ["wait_left_s", "warm_up_step"]
+__all__ = ["again_step", "wait_left_s", "warm_up_step"]
 
 APART_S = 300.0  # two thrus five minutes apart
 WARM_S = 1800.0  # half an hour [common practice, trade notes 1.10]
@@ -50,19 +51,22 @@ def warm_up_step(
     if not _wanted(recipe, history) and not any(d.role is Role.THRU for d in stay.dropped):
         return None
     waited = _waits(stay, history)
-    if len(warm) <= waited:
+    since = _since(stay, history)
+    last = max((n for n, e in enumerate(since) if isinstance(e, Waited)), default=-1)
+    if not _warm(since[last + 1 :]):
         why = f"does it read as it did {apart_s / 60.0:.3g} min ago?"
         return SweepStep(hookup=took.hookup, key=took.key, role=took.role, settings=took.settings, why=why)
-    if waited and _apart_db(warm[-2], warm[-1]) <= _allowed_db(bench, apart_s):
+    moved_db = _apart_db(*_around(since, last)) if waited else 0.0
+    if waited and moved_db <= _allowed_db(bench, apart_s):
         return None
     if waited >= MOST_WAITS:
-        text = f"the thru still moves by {_apart_db(warm[-2], warm[-1]):.2f} dB in {apart_s / 60.0:.3g} min"
+        text = f"the thru still moves by {moved_db:.2f} dB in {apart_s / 60.0:.3g} min"
         text += f" after {waited * apart_s / 60.0:.3g} min; the run goes on, and the intervals carry the drift"
         return None if any(e.why == text for e in history) else Warn(why=text)
     why = "the bench warms up; two thrus this far apart must agree"
     if waited:
         why += f" within {_allowed_db(bench, apart_s):.2f} dB, the last two differ by "
-        why += f"{_apart_db(warm[-2], warm[-1]):.2f} dB"
+        why += f"{moved_db:.2f} dB"
     return Wait(seconds=apart_s, why=why)
 
 
@@ -79,7 +83,29 @@ def _wanted(recipe: Recipe, history: Sequence[Entry]) -> bool:
     return recipe.warm_up_s > 0.0 or _said_cold(history)
 
 
+def again_step(stay: Visit, thru: PlannedSweep, history: Sequence[Entry]) -> Step | None:
+    """Return the sweep that the counted thru is held against, where the generator was adjusted since the last one.
+
+    An adjusted generator gives another level: held against a sweep from before, a bench that stands still moved.
+    """
+    since = _since(stay, history)
+    turned = max((n for n, e in enumerate(since) if isinstance(e, Adjusted) and e.by != NOBODY), default=-1)
+    if turned < 0 or _warm(since[turned:]):
+        return None
+    return SweepStep(hookup=stay.hookup.name, key=thru.key, role=Role.WARM, settings=thru.settings, why=_AGAIN)
+
+
 _FIRST = "proves the hookup, and shows with the next one whether the bench has settled"
+_AGAIN = "once more, now that the generator is adjusted; shows with the next one whether the bench has settled"
+
+
+def _around(since: Sequence[Entry], waited: int) -> tuple[Swept, Swept]:
+    """Return the last thru before a wait and the first one after it."""
+    return _warm(since[:waited])[-1], _warm(since[waited:])[0]
+
+
+def _warm(entries: Sequence[Entry]) -> list[Swept]:
+    return [e for e in entries if isinstance(e, Swept) and e.role is Role.WARM]
 
 
 def _since(stay: Visit, history: Sequence[Entry]) -> Sequence[Entry]:

@@ -102,7 +102,8 @@ class Proxy:
         assert fault is not None or not struck
         if struck and fault is not None:
             for other in fault.inject:
-                self.ask(f"{other};*OPC?")
+                self.ask(other)
+                self.ask("*OPC?")  # in a message of its own: a command error ends the one it stands in
         true = b""
         if not (struck and fault is not None and fault.swallow):
             wire.sendall(message.encode("latin-1") + b"\n")

@@ -12,6 +12,7 @@ import argparse
 import json
 import math
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -126,7 +127,7 @@ def hold(bench: Bench, name: str, arguments: list[str], whole: Mapping[str, Any]
     root = Path(tempfile.mkdtemp(prefix="notchbook-fault-"))
     try:
         ended = Ended("run", *arguments, "--yes", "--out", str(root))
-        text = _judged(bench, ended, root, whole, mend)
+        text = named(name, ended.said) + _judged(bench, ended, root, whole, mend)
     finally:
         mend()
         shutil.rmtree(root)
@@ -148,8 +149,7 @@ def _judged(bench: Bench, ended: Ended, root: Path, whole: Mapping[str, Any], me
         apart = _apart(record, whole)
         if apart > SIGMAS:
             return f"FAIL wrong numbers: {apart:.1f} u from the undisturbed run"
-        aloud = set(record["warnings"]) - set(whole["warnings"])
-        return f"recovered{', said aloud' if aloud else ', nothing to say'}; {apart:.1f} u apart"
+        return f"recovered; {apart:.1f} u apart"
     if ended.status != 3:
         return f"FAIL exit {ended.status}: {last[0]}"
     said = next((line for line in ended.said.splitlines() if line.startswith("notchbook: ")), "")
@@ -157,15 +157,17 @@ def _judged(bench: Bench, ended: Ended, root: Path, whole: Mapping[str, Any], me
     folder = _folder(root)
     if folder is None:
         return f"exit 3, nothing begun: {said[:150]}"
+    return f"exit 3, off, {_resumed(folder, whole)}: {said[11:150]}"
+
+
+def _resumed(folder: Path, whole: Mapping[str, Any]) -> str:
     again = Ended("resume", str(folder), "--yes")
     if again.status != 0:
         return f"FAIL resume ended with {again.status}: {again.said[-300:]}"
-    record = _record(root)
+    record = _record(folder.parent)
     assert record is not None
     apart = _apart(record, whole)
-    if apart > SIGMAS:
-        return f"FAIL wrong numbers after resume: {apart:.1f} u"
-    return f"exit 3, off, resumed, {apart:.1f} u apart: {said[11:150]}"
+    return f"FAIL wrong numbers after resume: {apart:.1f} u" if apart > SIGMAS else f"resumed, {apart:.1f} u apart"
 
 
 # --- rows that are no matter of a message ------------------------------------------------------------------------
@@ -179,6 +181,41 @@ SETUPS: dict[str, tuple[str, ...]] = {
     "lead off": ('SIM:MISW "TX-ANT","leads open"',),
     "loads of the floor forgotten": ('SIM:MISW "floor","TX-ANT"',),
 }
+
+SAYS = {
+    "dropped": "closed the connection",
+    "silent": "no answer within",
+    "slow answers": "",  # each comes within its limit: nothing was recovered from, so there is nothing to say
+    "block too short": "no answer within 5 s .* bytes came",
+    "block too long": "bytes promised, then",
+    "indefinite block": "a block of unstated length",
+    "wrong length digits": "bytes promised, then",
+    "no block header": "not a block header",
+    "garbage for a status": "bytes came that are no text",
+    "garbage": "a block starting with '#' expected",
+    "NaN": "points without data",
+    "infinity": "points without data",
+    "no-data": "points without data",
+    "error queue": '-113 "Undefined header',
+    "the sweep never ends": "was not over after",
+    "reset by another": "was it reset, or does another program",
+    "RBW set by another": r"settings changed \(rbw_hz\)",
+    "generator off by another": "the generator is off, not as asked",
+    "overload": "input is overloaded",
+    "stuck relay": "nothing seems to have been moved",
+    "relay stuck at the end": "too little level",
+    "lead on the wrong port": "on the wrong port",
+    "lead off": "is a lead off",
+    "loads of the floor forgotten": "where both leads should end in loads",
+    "unlevelled": "unlevelled",
+}
+"""Beginning of a row's name -> what the terminal must say, so that nobody is sent after another fault."""
+
+
+def named(name: str, said: str) -> str:
+    """Return FAIL where a run does not say aloud which fault it met; the longest beginning of its name counts."""
+    wanted = SAYS[max((known for known in SAYS if name.startswith(known)), key=len)]
+    return "" if re.search(wanted, " ".join(said.split())) else f"FAIL never said {wanted!r}: "
 
 
 def rows(whole: Mapping[str, Any], text: Path, bench: Bench) -> Iterator[tuple[str, Callable[[], str]]]:
@@ -205,7 +242,12 @@ def rows(whole: Mapping[str, Any], text: Path, bench: Bench) -> Iterator[tuple[s
         other.write_text(bench.text.replace(old, new), encoding="utf-8")
         root = Path(tempfile.mkdtemp(prefix="notchbook-fault-"))
         ended = Ended("run", RECIPE, "--bench", str(other), "--yes", "--out", str(root))
+        begun = _folder(root)
+        # a run keeps its bench file: what was wrong in it is not mended by resuming, which must say so again
+        again = "" if begun is None else Ended("resume", str(begun), "--yes").said
         shutil.rmtree(root)
+        if begun is not None and named(name, again):
+            return f"FAIL resumed, it says {again[-200:]}"
         said = next((line for line in ended.said.splitlines() if line.startswith("notchbook: ")), ended.said[-200:])
         good = ended.status in (2, 3) and "Traceback" not in ended.said and ended.cpu_s < MOST_CPU_S
         off = bench.proxy.ask("OUTP?") == "0"
@@ -230,9 +272,15 @@ def rows(whole: Mapping[str, Any], text: Path, bench: Bench) -> Iterator[tuple[s
             wrong = process.returncode == 0 and (record is None or _apart(record, whole) > SIGMAS)
             ok = process.returncode in (0, 3) and "Traceback" not in said and not wrong
             out.append(f"{'' if ok else 'FAIL '}exit {process.returncode}")
-        shutil.rmtree(root)
+            if process.returncode == 3 and not re.search("another (program|run)", " ".join(said.split())):
+                out[-1] = f"FAIL exit 3 for another reason: {said[-200:]}"
         off = "" if proxy.ask("OUTP?") == "0" else "FAIL generator on; "
-        return off + ", ".join(sorted(out, reverse=True))
+        for name in "ab":  # the one that gave way goes on, now alone
+            folder = _folder(root / name)
+            if folder is not None and _record(root / name) is None:
+                out.append(_resumed(folder, whole))
+        shutil.rmtree(root)
+        return off + ", ".join(out)
 
     for name in MISHAPS:
         yield f"{name}, once", lambda name=name: struck(name, 1)
@@ -240,9 +288,9 @@ def rows(whole: Mapping[str, Any], text: Path, bench: Bench) -> Iterator[tuple[s
     for name in SETUPS:
         yield name, lambda name=name: set_up(name)
     yield "unlevelled", lambda: changed("unlevelled", "level: 0 dBm", "level: 9 dBm")
-    yield "name does not resolve", lambda: changed("", proxy.resource, "TCPIP::no-such-host.invalid::5025::SOCKET")
-    yield "refused port", lambda: changed("", proxy.resource, f"TCPIP::127.0.0.1::{_free_port()}::SOCKET")
-    yield "malformed resource", lambda: changed("", proxy.resource, "TCPIP::::x::SOCKET")
+    yield "name does not resolve", lambda: changed("no address", proxy.resource, "TCPIP::no-such-host.invalid::5025::SOCKET")
+    yield "refused port", lambda: changed("no address", proxy.resource, f"TCPIP::127.0.0.1::{_free_port()}::SOCKET")
+    yield "malformed resource", lambda: changed("no address", proxy.resource, "TCPIP::::x::SOCKET")
     yield "two runs at once", two_runs
     yield "port in use", lambda: port_in_use(proxy.port)
 

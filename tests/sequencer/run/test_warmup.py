@@ -9,7 +9,7 @@ import pytest
 
 from sequencer.core.history import Answered, Role, Waited
 from sequencer.core.trace import Sweep, Trace
-from sequencer.run.steps import Ask, Done, Drop, SweepStep, Wait, Warn
+from sequencer.run.steps import Adjust, Ask, Done, Drop, SweepStep, Wait, Warn
 from sequencer.run.sweeps import Sweeps
 from sequencer.run.warmup import APART_S, MOST_WAITS, STEADY_DB
 
@@ -61,16 +61,33 @@ def test_a_bench_said_to_be_cold_is_waited_for(play, said: str, waited: bool) ->
     assert bool(waits(play.whole())) is waited
 
 
-def test_two_thrus_that_differ_at_once_start_the_wait(play) -> None:
-    """The first counted thru differs by 0.1 dB from the one that proved the hookup a few seconds before."""
-    seen = {"first": True}
+def raised(play, number: int) -> None:
+    """Let the warm-up sweep of this number read 0.1 dB high."""
+    seen = {"warm": 0}
 
     def falsify(step, sweep: Sweep) -> Sweep:
-        off_db = 0.1 if step.role is Role.WARM and seen["first"] else 0.0
-        seen["first"] &= step.role is not Role.WARM
+        seen["warm"] += step.role is Role.WARM
+        off_db = 0.1 if step.role is Role.WARM and seen["warm"] == number else 0.0
         return replace(sweep, trace=Trace(sweep.trace.freq_hz, sweep.trace.level_dbm + off_db))
 
     play.falsify = falsify
+
+
+def test_what_adjusting_the_generator_did_is_no_warming_up(play) -> None:
+    """The sweep that proves the hookup comes before the adjustment: another level after it is no drift."""
+    raised(play, 1)
+    steps = play.whole()
+    adjusted = next(n for n, s in enumerate(steps) if isinstance(s, Adjust))
+    warm = [n for n, s in enumerate(steps) if isinstance(s, SweepStep) and s.role is Role.WARM]
+    assert warm[0] < adjusted < warm[1]
+    assert len(warm) == 2
+    assert not waits(steps)
+    assert not any(isinstance(s, Drop) for s in steps)
+
+
+def test_two_thrus_that_differ_at_once_start_the_wait(play) -> None:
+    """The first counted thru differs by 0.1 dB from the one taken a few seconds before, both after the adjustment."""
+    raised(play, 2)
     steps = play.whole()
     drop = next(s for s in steps if isinstance(s, Drop))
     assert (drop.key, drop.role) == ("overview", Role.THRU)
