@@ -18,7 +18,7 @@ from instruments.probing import ending, generator, settings, spellings, traces, 
 from instruments.probing.conversation import Conversation, error_code
 from instruments.probing.knobs import Knob
 from instruments.probing.learnt import Learnt
-from instruments.probing.settings import LEAST_ATTENUATION_DB, NOISE_RBW_HZ, POINTS
+from instruments.probing.settings import AXIS, LEAST_ATTENUATION_DB, NOISE_RBW_HZ, POINTS
 from instruments.probing.spellings import LONG, SHORT
 from instruments.probing.values import Sweeper
 from instruments.probing.writing import dialect_text
@@ -89,10 +89,10 @@ def probe(
 def _checked(link: Link, clock: Clock, learnt: Learnt) -> Probed:
     text = dialect_text(learnt)
     if lost := learnt.missing():
-        msg = (
-            f"{link.resource}: no spelling was found for: {', '.join(lost)}. What was learnt can be completed by "
-            f"hand from the instrument's manual"
-        )
+        unsought = learnt.unsought()
+        msg = f"{link.resource}: no spelling was found for: {', '.join(one for one in lost if one not in unsought)}"
+        msg += f"; and so could not be looked for: {', '.join(unsought)}" if unsought else ""
+        msg += ". What was learnt can be completed by hand from the instrument's manual"
         raise InstrumentError(msg, resource=link.resource, missing=tuple(lost), text=text)
     dialect = dialects.parse(text, "probed dialect")
     if why := why_not(link, dialect, clock):
@@ -129,15 +129,14 @@ class _Asking:
         self._reset()
         talk.say("frequency, points, filters, sweep time, attenuator, reference level")
         settings.learn_all(self._sweeper)
-        if any(name not in learnt.settings for name in ("start", "stop", "rbw", "attenuation", "reference")):
-            return
-        talk.say("the trace, and how a single sweep is taken")
-        if not self._sweeping():
-            return
-        talk.say("detectors, display, coupling, by their values")
-        self._by_value()
+        if all(name in learnt.settings for name in AXIS):
+            talk.say("the trace, and how a single sweep is taken")
+            if self._sweeping():
+                talk.say("detectors, display, coupling, by their values")
+                self._by_value()
         talk.say("the generator's level")
-        if generator.learn_level(talk, learnt, self._maximum_dbm) is None:
+        generator.learn_level(talk, learnt, self._maximum_dbm)
+        if learnt.missing():
             return
         self._generator_on(confirm)
         learnt.answers_within_s = max(learnt.answers_within_s, 3.0 * talk.slowest_s)
@@ -239,7 +238,11 @@ class _Asking:
                     break
         if self._single:
             learnt.begin.append(self._single)
-        for family in spellings.families("switched off", talk.styles[0]):  # would average, or change the trace
+        else:
+            learnt.notes.append(
+                "how sweeping by itself is switched off was not found; where it does, write it under begin: INIT:CONT OFF"
+            )
+        for family in talk.families("switched off"):  # would average, or change the trace
             on_off = next((header for header in family if talk.boolean(f"{header}?") is not None), "")
             if on_off and (command := talk.switch(on_off, on=False)):
                 learnt.begin.append(command)
@@ -328,10 +331,12 @@ class _Asking:
         if not learnt.detectors:
             return
         self._calm()
-        top = learnt.settings["reference"].limits
-        values.learn_display(self._sweeper, min(top[1], 20.0) if top else 0.0)
-        self._sweeper.set(reference=-20.0)
-        values.learn_uncalibrated(self._sweeper, learnt.settings["sweep time"])
+        if "reference" in learnt.settings:
+            top = learnt.settings["reference"].limits
+            values.learn_display(self._sweeper, min(top[1], 20.0) if top else 0.0)
+            self._sweeper.set(reference=-20.0)
+        if "sweep time" in learnt.settings:
+            values.learn_uncalibrated(self._sweeper, learnt.settings["sweep time"])
 
     def _calm(self) -> None:
         """Set up a sweep of as little noise as a fifth of a second allows."""

@@ -58,6 +58,7 @@ class Conversation:
         self._least_patience_s = min(patience_s, _QUICKLY_S)
         self.errors_ask = ""  # how errors are asked for; empty while or where there is no way
         self.styles: tuple[str, ...] = (spellings.SHORT, spellings.LONG)
+        self.numbers: dict[str, str] = {}  # nodes that were only understood with a number: SENS -> SENS1
         self.identification = ""
         self.switch_words: dict[bool, tuple[str, ...]] = {True: ("ON", "1"), False: ("OFF", "0")}
         self.hangs = self.unstated = False
@@ -205,9 +206,26 @@ class Conversation:
     # --- finding ----------------------------------------------------------------------------------------
 
     def headers(self, function: str) -> Iterator[str]:
-        """Yield every header to try: the form of words that is known to be understood first."""
-        for style in self.styles:
-            yield from spellings.headers(function, style)
+        """Yield every header to try: the form of words, and the numbers, known to be understood first."""
+        yield from dict.fromkeys(self._headers(function))
+
+    def _headers(self, function: str) -> Iterator[str]:
+        plain = [header for style in self.styles for header in spellings.headers(function, style)]
+        if self.numbers:
+            yield from (spellings.renumbered(header, self.numbers) for header in plain)
+        yield from plain
+        if self.numbers:
+            for style in self.styles:
+                yield from spellings.numbered(function, style, self.numbers)
+
+    def families(self, function: str) -> Iterator[tuple[str, ...]]:
+        """Yield the headers of each thing listed for a function, with the numbers known to be wanted first."""
+        for family in spellings.families(function, self.styles[0]):
+            yield tuple(dict.fromkeys((*(spellings.renumbered(header, self.numbers) for header in family), *family)))
+
+    def understood(self, header: str) -> None:
+        """Note the numbers in a header that was taken: it was tried without them before."""
+        self.numbers |= spellings.numbers_of(header.removesuffix("?"))
 
     def mnemonic(self, word: str) -> str:
         """Return a word in the form this instrument understands."""

@@ -16,6 +16,7 @@ from sequencer.errors import InstrumentError
 
 __all__ = ["find_switch", "learn_level", "off_blindly", "try_on", "turned_off"]
 
+_BLINDLY = 30  # spellings: sent without waiting, so that an unusual one costs no second of radiating
 _LEVEL_STEP_DB = 2.6  # half of the coarsest step met, 5 dB
 _LOWEST_DBM = -100.0
 _CHANGE_DB = 6.0  # a generator that is on stands well above the noise of a connected thru
@@ -26,7 +27,7 @@ _ADJUST_S = 20.0  # a peaking routine takes seconds [common practice, no source]
 def off_blindly(talk: Conversation) -> None:
     """Send 'generator off' in the likeliest spellings before anything is known; most are unknown and harmless."""
     for style in (spellings.SHORT, spellings.LONG):
-        for header in spellings.headers("generator switch", style)[:6]:
+        for header in spellings.headers("generator switch", style)[:_BLINDLY]:
             talk.order(f"{header} OFF")
             talk.order(f"{header} 0")
 
@@ -38,6 +39,7 @@ def find_switch(talk: Conversation, learnt: Learnt, *, skip: frozenset[str] = fr
             continue
         for off, on in zip(talk.switch_words[False], talk.switch_words[True], strict=True):
             if talk.order(f"{header} {off}") and talk.boolean(f"{header}?") is False:
+                talk.understood(header)
                 learnt.off, learnt.on, learnt.output = f"{header} {off}", f"{header} {on}", f"{header}?"
                 return True
     return False

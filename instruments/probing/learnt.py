@@ -54,3 +54,9 @@ class Learnt:
             "trace": self.trace,
         }
         return lost + [name for name, value in found.items() if not value]
+
+    def unsought(self) -> list[str]:
+        """Return what of the missing was not looked for: where there is no sweep yet, no value shows it."""
+        sweeps = all(name in self.settings for name in ("start", "stop", "rbw"))
+        later = {"trace": sweeps, "single sweep": self.trace is not None, "detector (power or sample)": self.initiate}
+        return [name for name in self.missing() if name in later and not later[name]]

@@ -9,9 +9,10 @@ from instruments.probing.conversation import number_in
 from instruments.probing.knobs import Knob
 from instruments.probing.values import Sweeper
 
-__all__ = ["LEAST_ATTENUATION_DB", "NOISE_RBW_HZ", "POINTS", "learn_all"]
+__all__ = ["AXIS", "LEAST_ATTENUATION_DB", "NOISE_RBW_HZ", "POINTS", "learn_all"]
 
 POINTS = 401.0
+AXIS = ("start", "stop", "rbw")  # without these no sweep can be taken, and nothing be learnt from one
 NOISE_RBW_HZ = 3e5
 _CAREFUL_FACTOR = 4.0  # 2 to 3.5 are usual [common practice, no source]
 
@@ -46,25 +47,27 @@ class _Settings:
         self._keep("reference", knobs.learn(talk, "reference", "DBM", (-10.0, -20.0), lambda a, g: abs(g - a) < 0.6))
         self._keep("sweep time", knobs.learn(talk, "sweep time", "S", (0.5, 0.2), lambda a, g: 0.9 * a <= g <= 1.1 * a))
         self._keep("points", knobs.learn_points(talk))
-        if any(name not in found for name in ("start", "stop", "rbw", "attenuation", "reference")):
-            return
         self._sweeper.set(points=POINTS)
-        self._axis()
-        attenuator.learn_range(talk, found["attenuation"])
-        found["reference"].limits = knobs.ends(talk, found["reference"], -20.0, -90.0, 20.0)
-        self._filters()
-        self._times()
+        if "attenuation" in found:
+            attenuator.learn_range(talk, found["attenuation"])
+        if "reference" in found:
+            found["reference"].limits = knobs.ends(talk, found["reference"], -20.0, -90.0, 20.0)
+        if all(name in found for name in AXIS):
+            self._axis()
+            self._filters()
+            self._times()
         for header in talk.headers("level unit"):
             if talk.ask(f"{header}?") is not None:
                 if talk.order(f"{header} DBM"):
                     self.learnt.begin.append(f"{header} DBM")
                 break
-        first, second = found["start"].ask, found["stop"].ask
-        self.learnt.one_message = self._joined(first, second)
+        if all(name in found for name in AXIS):
+            self.learnt.one_message = self._joined(found["start"].ask, found["stop"].ask)
 
     def _keep(self, name: str, knob: Knob | None) -> None:
         if knob is not None and (knob.set or name == "points"):
             self.learnt.settings[name] = knob
+            self.talk.understood(knob.ask)
 
     def _joined(self, first: str, second: str) -> bool:
         """Whether two questions may travel in one message."""

@@ -11,11 +11,12 @@ from typing import Any
 
 import yaml
 
-__all__ = ["LONG", "SHORT", "families", "forms", "headers", "word_forms", "words"]
+__all__ = ["LONG", "SHORT", "families", "forms", "headers", "numbered", "numbers_of", "renumbered", "word_forms", "words"]
 
 SHORT, LONG = "short", "long"
 _NUMBERS = ("", "1", "2")
 _NEXT_PATTERN = 1.5  # the next pattern's first form comes before this one's numbers, but after its whole form
+_MOST_NUMBERED = 4  # nodes that may carry a number at once: DISPlay, WINDow, TRACe and one more
 _NODE = re.compile(r"(\[)?:?([A-Za-z|]+)(#)?:?\]?")
 
 
@@ -86,6 +87,50 @@ def forms(pattern: str, style: str) -> Iterator[tuple[int, str]]:
         else:
             tier = 2 if "1" in numbers else 3
         yield tier, ":".join(word_forms(name, style) + number for name, number in there)
+
+
+def numbers_of(header: str) -> dict[str, str]:
+    """Return each node of a header that carries a number, by its name.
+
+    Examples
+    --------
+    >>> numbers_of("SENS1:DET2:FUNC")
+    {'SENS': 'SENS1', 'DET': 'DET2'}
+    """
+    found = (re.fullmatch(r"([A-Z]+)\d+", node) for node in header.split(":"))
+    return {match[1]: match[0] for match in found if match}
+
+
+def renumbered(header: str, known: Mapping[str, str]) -> str:
+    """Return a header with the numbers that its nodes are known to want.
+
+    Examples
+    --------
+    >>> renumbered("SENS:DATA", {"SENS": "SENS1"})
+    'SENS1:DATA'
+    """
+    return ":".join(known.get(node, node) for node in header.split(":"))
+
+
+def numbered(function: str, style: str, known: Mapping[str, str]) -> Iterator[str]:
+    """Yield a function's headers, shortest and whole forms only, with a 1 behind more and more of their nodes.
+
+    For an instrument that is known to demand numbers where the standard lets them be left out.
+
+    Examples
+    --------
+    >>> next(numbered("reference", SHORT, {}))
+    'DISP1:TRAC1:Y:RLEV'
+    """
+    for pattern in words(function):
+        for tier, header in sorted(forms(pattern, style)):
+            nodes = renumbered(header, known).split(":")
+            free = [place for place, node in enumerate(nodes[:-1] or nodes) if node[-1].isalpha() and len(node) > 1]
+            if tier > 1 or len(free) > _MOST_NUMBERED:
+                continue
+            for many in range(len(free), 0, -1):
+                for chosen in itertools.combinations(free, many):
+                    yield ":".join(node + "1" * (place in chosen) for place, node in enumerate(nodes))
 
 
 def word_forms(word: str, style: str) -> str:

@@ -100,23 +100,23 @@ def find_query(talk: Conversation, points: int | None, patience_s: float) -> For
     """Return how to ask for the trace; the instrument must have one (sweep by itself, or have swept)."""
     undefined: set[str] = set()
     names = spellings.words("trace name")
-    for style in talk.styles:
-        headers = spellings.headers("trace", style)
-        ranked = sorted(
-            ((header, name) for header in headers for name in names),
-            key=lambda one: headers.index(one[0]) + 2 * names.index(one[1]),
-        )
-        for header, name in ranked:
-            if header in undefined:
-                continue
-            query = f"{header}? {name}".rstrip()
-            raw, size = _whole(talk, query, patience_s, points)
-            if raw is None:
-                if any(error_code(entry, talk.errors_ask) == _UNDEFINED_HEADER for entry in talk.last):
-                    undefined.add(header)  # the header itself is unknown, whatever stands behind it
-                continue
-            for width, swapped, _values in decode(raw, points, query):
-                return Form(query, width, swapped, size=size)
+    headers = list(talk.headers("trace"))
+    place = {header: number for number, header in enumerate(headers)}
+    ranked = sorted(
+        ((header, name) for header in headers for name in names),
+        key=lambda one: place[one[0]] + 2 * names.index(one[1]),
+    )
+    for header, name in ranked:
+        if header in undefined:
+            continue
+        query = f"{header}? {name}".rstrip()
+        raw, size = _whole(talk, query, patience_s, points)
+        if raw is None:
+            if any(error_code(entry, talk.errors_ask) == _UNDEFINED_HEADER for entry in talk.last):
+                undefined.add(header)  # the header itself is unknown, whatever stands behind it
+            continue
+        for width, swapped, _values in decode(raw, points, query):
+            return Form(query, width, swapped, size=size)
     return None
 
 

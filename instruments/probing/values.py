@@ -97,6 +97,7 @@ def learn_detectors(sweeper: Sweeper) -> None:
     else:
         return
     learnt.detector_header = header
+    talk.understood(header)
     noise_db = None
     for word in found["sample"]:
         shown = _noise(sweeper, header, talk.mnemonic(word))
@@ -186,7 +187,7 @@ def learn_factor(sweeper: Sweeper, spans_hz: tuple[float, float]) -> None:
 def learn_uncalibrated(sweeper: Sweeper, knob: Knob) -> None:
     """Find the status bit that says 'swept too fast', by sweeping too fast."""
     talk, learnt = sweeper.talk, sweeper.learnt
-    for family in spellings.families("questionable", talk.styles[0]):
+    for family in talk.families("questionable"):
         asks = (f"{header}?" for header in family)
         learnt.status += [ask for ask in asks if number_in(talk.ask(ask), ask) is not None][:1]
     if not learnt.status or not knob.coupled:

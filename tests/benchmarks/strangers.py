@@ -261,7 +261,7 @@ def legal(variant: dict[str, Any]) -> dict[str, Any]:
 class Met:
     """What became of one stranger."""
 
-    number: int
+    number: int | str
     features: str
     seconds: float = 0.0
     exchanges: int = 0
@@ -282,8 +282,14 @@ def features(variant: dict[str, Any]) -> str:
     return ", ".join(words)
 
 
-def meet(number: int, speed: float, keep: Path | None) -> Met:
-    variant = draw(number)
+def met_by_hand(name: str) -> dict[str, Any]:
+    """Return a variant that somebody wrote who had not seen the probe (tests/data/strangers)."""
+    path = Path(__file__).parent.parent / "data" / "strangers" / f"{name}.yaml"
+    return next(iter(yaml.safe_load(path.read_text(encoding="utf-8")).values()))
+
+
+def meet(number: int | str, speed: float, keep: Path | None) -> Met:
+    variant = draw(number) if isinstance(number, int) else met_by_hand(number)
     met = Met(number, features(variant))
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
@@ -388,12 +394,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Meet analyzers nobody has described.")
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--first", type=int, default=1, help="number of the first: each number is always the same one")
-    parser.add_argument("--only", default="", help="these numbers, with commas")
+    parser.add_argument("--only", default="", help="these numbers, or names of files in tests/data/strangers, with commas")
     parser.add_argument("--speed", type=float, default=0.0, help="times real time; 0: sweeps take no time")
     parser.add_argument("--workers", type=int, default=4, help="met at the same time: most of it is waiting")
     parser.add_argument("--keep", type=Path, help="keep variant, dialect and transcript of each there")
     asked = parser.parse_args()
-    numbers = [int(one) for one in asked.only.split(",") if one] or range(asked.first, asked.first + asked.count)
+    numbers = [int(one) if one.isdigit() else one for one in asked.only.split(",") if one] or range(asked.first, asked.first + asked.count)
     if asked.keep:
         asked.keep.mkdir(parents=True, exist_ok=True)
     if asked.speed == 0.0:  # sweeps cost no wall time, also where nothing tells their end
@@ -404,7 +410,7 @@ def main() -> int:
             failed += bool(met.failed)
             said = f"FAILED ({met.where}) {met.failed}" if met.failed else "measures alike"
             print(
-                f"{met.number:4d} {met.seconds:6.1f} s {met.exchanges:6d} sent  {said}\n     {met.features}", flush=True
+                f"{met.number:>4} {met.seconds:6.1f} s {met.exchanges:6d} sent  {said}\n     {met.features}", flush=True
             )
     print(f"{len(numbers) - failed} of {len(numbers)} were probed unaided and measure the device within the intervals")
     return 1 if failed else 0

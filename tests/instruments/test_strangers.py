@@ -21,6 +21,11 @@ NUMBERS = {  # what no shipped variant has
     9: "blocks of unstated length, error bits only, filters refused between steps",
     15: "semicolons in traces, an attenuator that refuses what lies between steps of 4 dB",
     17: "quick",
+    # Written by somebody who had seen the trade notes and the simulator's table of variants, never the probe: on first
+    # contact the first and the last were learnt and measured alike, lab-numbers was not (a suffix on DISPlay, INIT:ALL).
+    "attic-rack": "generator in dBuV, *OPC early",
+    "lab-numbers": "a number wanted on every node, paths in full, generator on at power-on",
+    "field-pouch": "commands after its menus, hangs on unknown queries",
 }
 
 
@@ -36,7 +41,7 @@ def _benchmark() -> ModuleType:
 
 
 @pytest.fixture(scope="module")
-def met() -> Iterator[Mapping[int, Any]]:
+def met() -> Iterator[Mapping[int | str, Any]]:
     """All of them, met at the same time."""
     strangers = _benchmark()
     with pytest.MonkeyPatch.context() as patch, ThreadPoolExecutor(3) as pool:
@@ -47,7 +52,7 @@ def met() -> Iterator[Mapping[int, Any]]:
 
 @pytest.mark.bench
 @pytest.mark.parametrize("number", NUMBERS, ids=[str(number) for number in NUMBERS])
-def test_a_stranger_is_learnt_and_measures_alike(met: Mapping[int, Any], number: int) -> None:
+def test_a_stranger_is_learnt_and_measures_alike(met: Mapping[int | str, Any], number: int | str) -> None:
     assert met[number].failed == ""
     assert met[number].exchanges > 500
 
