@@ -28,7 +28,9 @@ __all__ = ["LONGEST_SWEEP_S", "ScpiAnalyzer", "open_analyzer"]
 _TRACKING_LIMIT_S = 60.0  # a peaking routine takes seconds [common practice, no source]
 _SAFE_WITHIN_S = 1.0
 _ESR = "*ESR?"
-_STALE = -230  # "data corrupt or stale", where a trace is asked of a sweep that never was: SCPI-99 Vol. 2 21.8, from memory
+_STALE = (
+    -230
+)  # "data corrupt or stale", where a trace is asked of a sweep that never was: SCPI-99 Vol. 2 21.8, from memory
 
 
 def open_analyzer(spec: AnalyzerFile, clock: Clock, transcript: Transcript | None = None) -> ScpiAnalyzer:

@@ -11,7 +11,18 @@ from typing import Any
 
 import yaml
 
-__all__ = ["LONG", "SHORT", "families", "forms", "headers", "numbered", "numbers_of", "renumbered", "word_forms", "words"]
+__all__ = [
+    "LONG",
+    "SHORT",
+    "families",
+    "forms",
+    "headers",
+    "numbered",
+    "numbers_of",
+    "renumbered",
+    "word_forms",
+    "words",
+]
 
 SHORT, LONG = "short", "long"
 _NUMBERS = ("", "1", "2")

@@ -43,7 +43,9 @@ class Settings:
         self.start_hz, self.stop_hz = variant.frequency_hz
         self.points = variant.points_after_reset
         # a peak detector, so that whoever forgets to choose reads noise too high
-        self.detector = next((w for w, kind in variant.detectors.items() if kind == "peak"), next(iter(variant.detectors)))
+        self.detector = next(
+            (w for w, kind in variant.detectors.items() if kind == "peak"), next(iter(variant.detectors))
+        )
         self.continuous = variant.continuous_after_reset
         self.format = variant.formats[0]
         self.generator_unit = variant.manners.generator_unit

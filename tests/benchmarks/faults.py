@@ -288,7 +288,10 @@ def rows(whole: Mapping[str, Any], text: Path, bench: Bench) -> Iterator[tuple[s
     for name in SETUPS:
         yield name, lambda name=name: set_up(name)
     yield "unlevelled", lambda: changed("unlevelled", "level: 0 dBm", "level: 9 dBm")
-    yield "name does not resolve", lambda: changed("no address", proxy.resource, "TCPIP::no-such-host.invalid::5025::SOCKET")
+    yield (
+        "name does not resolve",
+        lambda: changed("no address", proxy.resource, "TCPIP::no-such-host.invalid::5025::SOCKET"),
+    )
     yield "refused port", lambda: changed("no address", proxy.resource, f"TCPIP::127.0.0.1::{_free_port()}::SOCKET")
     yield "malformed resource", lambda: changed("no address", proxy.resource, "TCPIP::::x::SOCKET")
     yield "two runs at once", two_runs

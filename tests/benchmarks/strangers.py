@@ -394,12 +394,16 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Meet analyzers nobody has described.")
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--first", type=int, default=1, help="number of the first: each number is always the same one")
-    parser.add_argument("--only", default="", help="these numbers, or names of files in tests/data/strangers, with commas")
+    parser.add_argument(
+        "--only", default="", help="these numbers, or names of files in tests/data/strangers, with commas"
+    )
     parser.add_argument("--speed", type=float, default=0.0, help="times real time; 0: sweeps take no time")
     parser.add_argument("--workers", type=int, default=4, help="met at the same time: most of it is waiting")
     parser.add_argument("--keep", type=Path, help="keep variant, dialect and transcript of each there")
     asked = parser.parse_args()
-    numbers = [int(one) if one.isdigit() else one for one in asked.only.split(",") if one] or range(asked.first, asked.first + asked.count)
+    numbers = [int(one) if one.isdigit() else one for one in asked.only.split(",") if one] or range(
+        asked.first, asked.first + asked.count
+    )
     if asked.keep:
         asked.keep.mkdir(parents=True, exist_ok=True)
     if asked.speed == 0.0:  # sweeps cost no wall time, also where nothing tells their end
