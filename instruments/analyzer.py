@@ -136,7 +136,8 @@ class ScpiAnalyzer:
             self._lost_power |= isinstance(exc, InstrumentError) and bool(exc.facts.get("switched_on"))
             complaint = self._complaint() if isinstance(exc, LinkTimeoutError) else ""
             if complaint:
-                raise LinkTimeoutError(f"{exc}; {complaint}", **exc.facts) from exc
+                msg = f"{exc}; {complaint}"
+                raise LinkTimeoutError(msg, **exc.facts) from exc
             raise
         trace = Trace(used.grid_hz(), values)
         return Sweep(trace, asked, used, flags, began, duration_s)
@@ -210,7 +211,7 @@ class ScpiAnalyzer:
             self._link.close()
 
     def _complaint(self) -> str:
-        """Return what an instrument that fell silent says of it: SCPI answers a query it refuses with nothing at all."""
+        """Return what an instrument that fell silent says of it: a query that it refuses is not answered at all."""
         if not self.make_safe():
             return ""
         try:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from instruments import dialects
 from instruments.dialects import Dialect
 from instruments.link import Link
-from instruments.probing import ending, generator, settings, spellings, traces, values
+from instruments.probing import ending, generator, settings, traces, values
 from instruments.probing.conversation import Conversation, error_code
 from instruments.probing.knobs import Knob
 from instruments.probing.learnt import Learnt
@@ -240,7 +240,7 @@ class _Asking:
             learnt.begin.append(self._single)
         else:
             learnt.notes.append(
-                "how sweeping by itself is switched off was not found; where it does, write it under begin: INIT:CONT OFF"
+                "how sweeping by itself is switched off was not found; if it does, write it under begin: INIT:CONT OFF"
             )
         for family in talk.families("switched off"):  # would average, or change the trace
             on_off = next((header for header in family if talk.boolean(f"{header}?") is not None), "")

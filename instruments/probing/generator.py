@@ -30,6 +30,7 @@ def off_blindly(talk: Conversation) -> None:
         for header in spellings.headers("generator switch", style)[:_BLINDLY]:
             talk.order(f"{header} OFF")
             talk.order(f"{header} 0")
+    talk.order("*CLS")  # what it did not understand of these is no news, and may be more than a queue's worth
 
 
 def find_switch(talk: Conversation, learnt: Learnt, *, skip: frozenset[str] = frozenset()) -> bool:

@@ -22,7 +22,7 @@ NUMBERS = {  # what no shipped variant has
     15: "semicolons in traces, an attenuator that refuses what lies between steps of 4 dB",
     17: "quick",
     # Written by somebody who had seen the trade notes and the simulator's table of variants, never the probe: on first
-    # contact the first and the last were learnt and measured alike, lab-numbers was not (a suffix on DISPlay, INIT:ALL).
+    # contact the first and the last were learnt and measured alike, lab-numbers was not (DISPlay1, INIT:IMM:ALL).
     "attic-rack": "generator in dBuV, *OPC early",
     "lab-numbers": "a number wanted on every node, paths in full, generator on at power-on",
     "field-pouch": "commands after its menus, hangs on unknown queries",
