@@ -43,11 +43,7 @@ def open_analyzer(spec: AnalyzerFile, clock: Clock, transcript: Transcript | Non
     RecipeError
         When the dialect is not known.
     """
-    known = None
-    if spec.dialect_text:
-        known = dialects.parse(spec.dialect_text, spec.dialect_source)
-    elif spec.dialect != "auto":
-        known = dialects.load(spec.dialect)
+    known = dialects.of_bench(spec)
     link = Link.open(spec.resource, spec.visa, transcript, baud=spec.baud)
     try:
         return ScpiAnalyzer(link, known or dialects.choose(link), clock)
@@ -131,13 +127,13 @@ class ScpiAnalyzer:
             values = read_trace(self._link, self._dialect.trace, used.points)
             flags = self._after_sweep()
             self._refuse_changes(used, self._front.read_back(asked))
+        except LinkTimeoutError as exc:
+            self._front.forget()
+            msg = "; ".join(filter(None, (exc.message, self._complaint())))
+            raise LinkTimeoutError(msg, **exc.facts) from exc
         except BaseException as exc:
             self._front.forget()
             self._lost_power |= isinstance(exc, InstrumentError) and bool(exc.facts.get("switched_on"))
-            complaint = self._complaint() if isinstance(exc, LinkTimeoutError) else ""
-            if complaint:
-                msg = f"{exc}; {complaint}"
-                raise LinkTimeoutError(msg, **exc.facts) from exc
             raise
         trace = Trace(used.grid_hz(), values)
         return Sweep(trace, asked, used, flags, began, duration_s)

@@ -5,13 +5,11 @@ from __future__ import annotations
 from instruments import channels, errorqueue
 from instruments.link import Link
 from sequencer.core.hookup import BY_HAND, Hookup
-from sequencer.errors import HookupError
+from sequencer.errors import HookupError, LinkTimeoutError
 from sequencer.ports import Clock
 from sequencer.recipe.model import SwitchFile
 
 __all__ = ["MatrixSwitch"]
-
-_ERRORS = "SYST:ERR?"
 
 
 class MatrixSwitch:
@@ -55,7 +53,7 @@ class MatrixSwitch:
         self.identification()  # and a link that was lost is open again
         self._link.write(command)
         self._clock.sleep(self._spec.settling_s)
-        errorqueue.refuse_errors(self._link, _ERRORS, f"connecting the hookup {hookup.name!r} with {command!r}")
+        self._refuse_errors(f"connecting the hookup {hookup.name!r} with {command!r}")
         if self._spec.read_back and not hookup.by_hand:
             ask = channels.query(self._spec.read_back, command)
             wrong = channels.unlike(self._spec.read_back, command, self._link.query(ask))
@@ -67,6 +65,14 @@ class MatrixSwitch:
     def close(self) -> None:
         """Let go of the bus. Never raises."""
         self._link.close()
+
+    def _refuse_errors(self, doing: str) -> None:
+        ask = self._spec.errors
+        try:
+            errorqueue.refuse_errors(self._link, ask, doing)
+        except LinkTimeoutError as exc:
+            msg = f"{exc.message}. If this switch has no error queue, write 'errors: none' under 'switch:'"
+            raise LinkTimeoutError(msg, **exc.facts) from exc
 
     def _command(self, hookup: Hookup) -> str:
         if hookup.by_hand:

@@ -32,6 +32,9 @@ _ABSURD_DB = 1e3  # no level in dBm is that large
 _ABSURDLY_SMALL_DB = 1e-30  # -85.0 read with its bytes reversed is 6e-41
 
 
+_OTHERS = ": does another program or person change its settings?"
+
+
 def parse_ascii_trace(answer: str, count: int, sent: str) -> FloatArray:
     """Return a trace sent as text, shape (count,), float64; sentinels become inf and NaN.
 
@@ -46,7 +49,7 @@ def parse_ascii_trace(answer: str, count: int, sent: str) -> FloatArray:
     if not fields:
         raise nonsense(sent, answer, "the answer is empty")
     if len(fields) != count:
-        raise nonsense(sent, answer, f"{count} values expected, {len(fields)} came")
+        raise nonsense(sent, answer, f"{count} values expected, {len(fields)} came{_OTHERS}")
     try:
         values = np.array([float(field) for field in fields])
         if not _PLAIN.fullmatch("".join(fields)):  # float() takes 'nan', '1_0', 'infinity'
@@ -144,7 +147,9 @@ def parse_reals(payload: bytes, count: int, sent: str, *, width: int, swapped: b
     """
     size = width // 8
     if len(payload) != count * size:
-        raise nonsense(sent, payload[:12], f"{count} values of {size} bytes expected, {len(payload)} bytes came")
+        raise nonsense(
+            sent, payload[:12], f"{count} values of {size} bytes expected, {len(payload)} bytes came{_OTHERS}"
+        )
     with np.errstate(invalid="ignore"):  # bytes that are no numbers at all
         values = np.frombuffer(payload, dtype=f"{'<' if swapped else '>'}f{size}").astype(np.float64)
     return sentinels(values)

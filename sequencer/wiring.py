@@ -92,7 +92,9 @@ def _bench(request: Request) -> Iterator[tuple[Bench, bool]]:
 
 def stated_bench(name: str, recipe: Recipe) -> Bench:
     """Return a bench by what its file states; of a simulated one, no message is sent to it."""
+    from instruments.dialects import of_bench
     from sequencer.recipe.bench_loader import load_bench, refuse_overdrive
+
 
     kind, _, choice = name.partition(":")
     if kind == "simulated":
@@ -102,6 +104,7 @@ def stated_bench(name: str, recipe: Recipe) -> Bench:
     else:
         bench = load_bench_file(name)
     refuse_overdrive(bench)
+    of_bench(bench.analyzer)  # a bench that no sweep could be taken on proves nothing
     return bench
 
 
@@ -284,11 +287,18 @@ def stored_task(stored: StoredRun) -> tuple[Recipe, Bench, Began]:
 
 
 def resume_run(
-    stored: StoredRun, people: Any, *, baseline: Record | None = None, sign: Sign | None = None
+    stored: StoredRun,
+    people: Any,
+    *,
+    baseline: Record | None = None,
+    sign: Sign | None = None,
+    analyzer: str = "",
+    switch: str = "",
 ) -> tuple[Record, Path]:
     """Go on with a run that stopped; ``people`` as for `take_run`. Its bench is opened only if it is still needed.
 
-    ``baseline`` is the record the run was begun against, if any; ``sign`` as in `Request`.
+    ``baseline`` is the record the run was begun against, if any; ``sign`` as in `Request`; ``analyzer``, ``switch``:
+    resources under which the same instruments are reached now. That they are the same is told by *IDN?, as ever.
 
     Raises
     ------
@@ -303,6 +313,7 @@ def resume_run(
     from sequencer.run.engine import Bystanders, Engine, left_to_sweep
 
     recipe, bench, began = stored_task(stored)
+    bench, moved = _moved(bench, began, analyzer, switch)
     history = list(stored.history)
     if not left_to_sweep(recipe, bench, history):
         store = RunFolder.reopen(stored.folder, sign=sign)
@@ -332,7 +343,27 @@ def resume_run(
         since = began.at if simulated else None
         with _kept(store), _outside(there, store, people, simulated=simulated, began=since, files=files) as outside:
             whole = _against(outside, baseline)
-            return Engine(recipe, bench, whole, began, history).resume(PROGRAM), store.folder
+            return Engine(recipe, bench, whole, began, history).resume(PROGRAM, moved), store.folder
+
+
+def _moved(bench: Bench, began: Began, analyzer: str, switch: str) -> tuple[Bench, str]:
+    """Return the bench with its instruments where they are now, and what to say of it."""
+    if not analyzer and not switch:
+        return bench, ""
+    if began.bench.startswith("simulated"):
+        msg = "a simulated bench is started again where it must be; --analyzer and --switch are for real ones"
+        raise UsageError(msg)
+    told = []
+    if analyzer:
+        told.append(f"the analyzer is now at {analyzer}, no longer at {bench.analyzer.resource}")
+        bench = replace(bench, analyzer=replace(bench.analyzer, resource=analyzer))
+    if switch:
+        if bench.switch is None:
+            msg = "--switch: this run's bench has none"
+            raise UsageError(msg)
+        told.append(f"the switch is now at {switch}, no longer at {bench.switch.resource}")
+        bench = replace(bench, switch=replace(bench.switch, resource=switch))
+    return bench, "; ".join(told)
 
 
 @contextmanager

@@ -29,6 +29,7 @@ from sequencer.core.history import (
     Answered,
     Began,
     Connected,
+    Dropped,
     Entry,
     Finished,
     Judged,
@@ -38,6 +39,7 @@ from sequencer.core.history import (
     Stopped,
     Swept,
     Voided,
+    Waited,
 )
 from sequencer.core.record import Record
 from sequencer.core.trace import Trace
@@ -76,6 +78,9 @@ limits:
   - {quantity: rejection, path: IN-OUT, at: stop, min: 15 dB}
   - {quantity: return loss, port: IN, at: pass, min: 15 dB}
 """
+
+
+SETTLED = 6  # sweeps of the thru: noise, to warm up, tracking twice, to warm up again; then the one that counts
 
 
 class Died(BaseException):
@@ -137,6 +142,7 @@ class Lab:
         self.connected: list[str] = []
         self.asked: list[str] = []
         self.dies_at: type[Entry] | None = None  # once judging has begun
+        self.dies_after: type[Entry] | None = None  # the first of its kind
         self._repeats: Counter[object] = Counter()
         self._switched_on = self._judging = False
 
@@ -204,6 +210,8 @@ class Lab:
 
     def heard(self, entry):
         self._judging |= isinstance(entry, Judged)
+        if self.dies_after is not None and isinstance(entry, self.dies_after):
+            raise Died
         if self._judging and self.dies_at is not None and isinstance(entry, self.dies_at):
             raise Died
 
@@ -340,6 +348,33 @@ def test_a_run_cut_off_at_any_operation_of_its_store_is_resumed_to_the_same(
         concluded += not record.resumed
     assert resumed >= 100 // every
     assert concluded > 0  # died while it judged and sealed: nothing is measured again
+
+
+@pytest.mark.parametrize("kind", [Dropped, Waited], ids=["dropped", "waited"])
+def test_a_run_that_dies_after_what_kills_py_never_meets_is_resumed(
+    lab: Lab, tmp_path: Path, undisturbed, kind: type[Entry]
+) -> None:
+    """The bench settles only after its third sweep of the thru: a thru is dropped, and five minutes are waited."""
+    taken = Counter()
+
+    def settle(what: str) -> None:
+        taken[what] += 1
+        lab.lost_db = 0.1 if what == "sweep in thru" and taken[what] < SETTLED else 0.0
+
+    lab.mishap, lab.dies_after = settle, kind
+    with pytest.raises(Died):
+        begin(lab, tmp_path)
+    before = story(lab, tmp_path)
+    assert any(isinstance(e, kind) for e in before[-3:])  # then only that it stopped, safely
+    lab.dies_after = None
+    record = go_on(lab, tmp_path)
+    after = story(lab, tmp_path)
+    assert [repr(e) for e in after[: len(before)]] == [repr(e) for e in before]
+    assert record.complete
+    assert record.resumed
+    assert {r.id for r in record.results} == {r.id for r in undisturbed[0].results}
+    assert all(a.statement == b.statement for a, b in zip(record.results, undisturbed[0].results, strict=True))
+    assert verify_run(tmp_path / record.run_id) == []
 
 
 # --- what stays, and what not ----------------------------------------------------------------------------

@@ -1,7 +1,18 @@
 """How instruments spell the same dozen things, as data: one YAML file a dialect, and their strict loader."""
 
 from instruments.dialects.choosing import choose
-from instruments.dialects.loader import load, names, parse
+from instruments.dialects.loader import load, names, of_bench, parse
 from instruments.dialects.model import SETTINGS, Completion, Dialect, Setting, TraceFormat
 
-__all__ = ["SETTINGS", "Completion", "Dialect", "Setting", "TraceFormat", "choose", "load", "names", "parse"]
+__all__ = [
+    "SETTINGS",
+    "Completion",
+    "Dialect",
+    "Setting",
+    "TraceFormat",
+    "choose",
+    "load",
+    "names",
+    "of_bench",
+    "parse",
+]

@@ -19,15 +19,22 @@ from instruments.dialects.model import SETTINGS, Completion, Dialect, Setting, T
 from sequencer import units
 from sequencer.core.trace import Detector, Flag
 from sequencer.errors import RecipeError, UnitError
+from sequencer.recipe.model import AnalyzerFile
 from sequencer.recipe.starters import read_text
 
-__all__ = ["load", "names", "parse"]
+__all__ = ["load", "names", "of_bench", "parse"]
 
 _SPELLINGS = "spellings.yaml"  # what the probe tries; no dialect
 _KEYS = {
     "dialect", "name", "about", "identify", "begin", "settings", "detectors", "generator", "sweep", "trace",
     "errors", "status", "one message", "display range", "rbw filters", "wide first", "answers within",
 }  # fmt: skip
+_INNER = {
+    "settings": set(SETTINGS) - {"detector"},
+    "generator": {"level", "on", "off", "ask", "adjust", "least rbw"},
+    "sweep": {"start", "abort", "completion", "settling", "factor"},
+    "detectors": {"set", "ask", *Detector},
+}
 _BASE = {
     "start": units.FREQUENCY,
     "stop": units.FREQUENCY,
@@ -68,6 +75,19 @@ def load(name: str) -> Dialect:
     return parse(text, f"dialects/{name}.yaml")
 
 
+def of_bench(spec: AnalyzerFile) -> Dialect | None:
+    """Return the dialect a bench file holds or names, None where the analyzer is to be asked.
+
+    Raises
+    ------
+    RecipeError
+        When there is no such dialect, or it is wrong or not complete.
+    """
+    if spec.dialect_text:
+        return parse(spec.dialect_text, spec.dialect_source)
+    return None if spec.dialect == "auto" else load(spec.dialect)
+
+
 def parse(text: str, source: str) -> Dialect:
     """Return the dialect a text spells; ``source`` names it in errors.
 
@@ -80,20 +100,14 @@ def parse(text: str, source: str) -> Dialect:
     top.only(_KEYS)
     if (version := top.text("dialect")) != "1":
         raise _wrong(top, "dialect", f"version {version!r} is not known here; this program reads version 1")
-    settings = top.map("settings")
-    settings.only(set(SETTINGS) - {"detector"})
-    generator = top.map("generator")
-    generator.only({"level", "on", "off", "ask", "adjust", "least rbw"})
-    sweep = top.map("sweep")
-    sweep.only({"start", "abort", "completion", "settling", "factor"})
-    detectors = top.map("detectors")
-    detectors.only({"set", "ask", *Detector})
+    for key, inner in _INNER.items():
+        if top.has(key):
+            top.map(key).only(inner)
+    _refuse_incomplete(top)
+    settings, generator, sweep, detectors = (top.map(key) for key in _INNER)
     spelled = {name: _setting(settings, name) for name in SETTINGS if settings.has(name)}
     spelled["generator level"] = _setting(generator, "level", units.DBM)
     spelled["detector"] = Setting(ask=detectors.command("ask"), set=detectors.command("set", value=True))
-    for name in SETTINGS:
-        if name not in spelled and name != "vbw":
-            raise _wrong(settings, "", f"{name!r} is missing")
     computed = settings.map("sweep time")
     if not spelled["sweep time"].coupled and not (
         computed.has("computed") and computed.boolean("computed") and sweep.has("factor")
@@ -135,6 +149,22 @@ def parse(text: str, source: str) -> Dialect:
         rbw_hz=_filters(top),
         source=source,
     )
+
+
+def _refuse_incomplete(top: _Node) -> None:
+    """One error for all that a sweep needs and is not there, as in a file whose analyzer was not learnt wholly."""
+    lost = [key for key in (*_INNER, "trace") if not top.has(key)]
+    inside = {
+        "settings": [name for name in _BASE if name not in {"vbw", "generator level"}],
+        "generator": ["level", "on", "off", "ask"],
+    }
+    for key, names in inside.items():
+        if top.has(key):
+            node = top.map(key)
+            lost += [f"{key}.{name}" for name in names if not node.has(name)]
+    if lost:
+        why = f"this dialect is not complete, no sweep could be taken with it; missing: {', '.join(lost)}"
+        raise _wrong(top, "", f"{why}. Write them from the instrument's manual")
 
 
 def _setting(parent: _Node, name: str, dimension: units.Dimension | None = None) -> Setting:
@@ -330,4 +360,5 @@ class _Node:
 def _wrong(node: _Node, key: str, why: str, line: int | None = None) -> RecipeError:
     where = ".".join(part for part in (node.path, key) if part)
     line = line or node.line_of(key)
-    return RecipeError(f"{node.source}:{line}: {where}: {why}", file=node.source, line=line, key=where)
+    told = f"{where}: {why}" if where else why
+    return RecipeError(f"{node.source}:{line}: {told}", file=node.source, line=line, key=where)

@@ -114,7 +114,7 @@ def bench(asked: argparse.Namespace) -> None:
     for option in ("device", "variant", "transport"):
         if getattr(asked, option):
             command += [f"--{option}", getattr(asked, option)]
-    command += ["--seed", str(asked.seed), "--speed", repr(asked.speed)]
+    command += ["--seed", str(asked.seed), "--speed", repr(asked.speed), "--port", str(asked.port)]
     with subprocess.Popen(command) as process:  # noqa: S603 - our own module, arguments as a list
         try:
             status = process.wait()

@@ -59,6 +59,7 @@ def build_parser() -> argparse.ArgumentParser:
     simulate.add_argument("--transport", default="", metavar="NAME", help="socket (the usual), hislip or serial")
     simulate.add_argument("--seed", type=int, default=1, metavar="N", help="seed of everything random")
     simulate.add_argument("--speed", type=float, default=1.0, metavar="X", help="times real time; 0: no waiting")
+    simulate.add_argument("--port", type=int, default=0, metavar="N", help="port of the analyzer (0: a free one)")
     benches.add_parser("schema", help="print the JSON Schema of bench files")
 
     _add_run(commands)

@@ -22,6 +22,8 @@ def add_resume(commands: Any) -> None:
     parser.add_argument(
         "--yes", action="store_true", help="answer questions that have a safe answer; never moves cables"
     )
+    parser.add_argument("--analyzer", default="", metavar="RESOURCE", help="where the analyzer is now, if it moved")
+    parser.add_argument("--switch", default="", metavar="RESOURCE", help="where the switch is now, if it moved")
     parser.add_argument("--sign", metavar="KEY", help="sign the report as its tester with this key file")
     parser.add_argument("--json", action="store_true", help="print the record on standard output")
 
@@ -59,7 +61,9 @@ def resume(asked: argparse.Namespace) -> str:
         witness=questions(recipe),
         past_matrix=last is not None and last.by_hand,
     )
-    record, folder = resume_run(stored, people, baseline=baseline, sign=signer(asked.sign))
+    record, folder = resume_run(
+        stored, people, baseline=baseline, sign=signer(asked.sign), analyzer=asked.analyzer, switch=asked.switch
+    )
     sys.stderr.write(summary(record, str(folder)) + "\n")
     if asked.json:
         from sequencer.formats.record import dump_record

@@ -26,6 +26,7 @@ __all__ = [
     "decode",
     "encode",
     "kind_of",
+    "kinds",
     "read_journal",
     "whole_length",
 ]
@@ -56,6 +57,13 @@ _KINDS: dict[str, type[Entry]] = {
     "voided": history.Voided,
     "finished": history.Finished,
 }
+
+
+def kinds() -> tuple[str, ...]:
+    """Return the name of every kind of journal entry."""
+    return tuple(_KINDS)
+
+
 _NAMES = {kind: name for name, kind in _KINDS.items()}
 
 

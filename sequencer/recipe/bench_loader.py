@@ -213,6 +213,7 @@ def _switch(block: Block | None, problems: Problems) -> SwitchFile | None:
         visa=block.word("visa", usual.visa),
         settling_s=usual.settling_s if settling_s is None else settling_s,
         read_back=read_back,
+        errors="" if block.word("errors") == "none" else block.word("errors", usual.errors),
         baud=block.get("baud", int),
         losses={name: _switch_loss(losses.block(name), problems) for name in losses.values},
     )

@@ -354,6 +354,14 @@ BENCH = Fields(
                         ),
                         "query of the closed channels; {channels} stands for those of the command",
                     ),
+                    "errors": Key(
+                        Text(
+                            what="a query (printable ASCII that holds a '?'), or 'none'",
+                            matching="[!-~][ -~]*[?][ -~]*|none",
+                            longest=200,
+                        ),
+                        "query of the error queue; 'none' where the switch has none (else SYST:ERR?)",
+                    ),
                     "losses": Key(
                         Named(
                             what="a hookup with a loss (A-B or reflect-A)",

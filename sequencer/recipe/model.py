@@ -262,6 +262,7 @@ class SwitchFile:
     visa: str = "@py"
     settling_s: float = 0.05
     read_back: str = ""
+    errors: str = "SYST:ERR?"  # empty: it has no error queue
     losses: Mapping[str, SwitchLoss] = field(default_factory=dict)
     baud: int | None = None
 

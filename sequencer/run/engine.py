@@ -114,11 +114,12 @@ class Engine:
         """
         return self._to_the_end(self.began)
 
-    def resume(self, program: str) -> Record:
-        """Go on with the run whose old journal ``history`` is; like `run`."""
+    def resume(self, program: str, moved: str = "") -> Record:
+        """Go on with the run whose old journal ``history`` is; like `run`. ``moved`` says where instruments are now."""
         self._done_s = sum(e.sweep.instrument_s for e in self.history if isinstance(e, Swept))
         self._done_s += sum(e.seconds for e in self.history if isinstance(e, Waited))
-        return self._to_the_end(self._resumed(_RESUMED, program, itself=False))
+        why = f"{_RESUMED}; {moved}" if moved else _RESUMED
+        return self._to_the_end(self._resumed(why, program, itself=False))
 
     def conclude(self) -> Record:
         """Judge and report a run that has nothing left to sweep; the bench is not touched."""

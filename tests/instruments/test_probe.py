@@ -406,3 +406,38 @@ def test_what_was_not_found_is_told_and_left_to_be_written(toy: Any) -> None:
     text = str(caught.value.facts["text"])
     assert "NOT FOUND. Write: sweep" in text
     link.close()
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "*TST?",
+        "*CAL?",
+        "*SAV 1",
+        "*RCL 1",
+        "SYST:COMM:LAN:ADDR?",
+        "CAL:ALL",
+        "MMEM:STOR:TRAC 1",
+        "INP:GAIN:STAT ON",
+        "PREAMP ON",
+    ],
+)
+def test_what_could_do_harm_is_never_sent(toy: Any, command: str) -> None:
+    talk = Conversation(Link.open(toy.resource), patience_s=0.05)
+    for send in (talk.order, talk.ask):
+        with pytest.raises(InstrumentError, match="never send"):
+            send(command)
+    assert toy.received == []
+
+
+def test_a_number_learnt_on_one_function_is_tried_first_on_the_others(toy: Any) -> None:
+    talk = Conversation(Link.open(toy.resource))
+    assert next(iter(talk.headers("trace"))) == "TRAC"
+    assert all("1" not in header for header in list(talk.headers("reference"))[:3])
+    talk.understood("SENS1:FREQ:STAR?")
+    assert next(iter(talk.headers("rbw"))) == "BAND"
+    rbw = list(talk.headers("rbw"))
+    assert rbw.index("SENS1:BAND") < rbw.index("SENS:BAND")
+    tried = list(talk.headers("reference"))
+    assert "DISP1:WIND1:TRAC1:Y:SCAL:RLEV" in tried  # every node that may carry a number, once one is known to want it
+    assert len(tried) == len(set(tried)) < 2000

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,7 +12,7 @@ import pytest
 from instruments.link import Link
 from instruments.switch import MatrixSwitch
 from sequencer.core.hookup import Hookup, HookupKind
-from sequencer.errors import HookupError, InstrumentError, LinkError
+from sequencer.errors import HookupError, InstrumentError, LinkError, LinkTimeoutError
 from sequencer.recipe.model import SwitchFile
 
 THRU = Hookup(name="thru", kind=HookupKind.THRU)
@@ -69,6 +70,18 @@ def test_an_error_queue_without_end_is_an_error_too(toy: Any, switch: MatrixSwit
     toy.answers["SYST:ERR?"] = b'-350,"Queue overflow"\n'
     with pytest.raises(InstrumentError, match="does not become empty"):
         switch.connect(THRU)
+
+
+def test_a_switch_without_an_error_queue_is_told_how_to_be_described(toy: Any, clock: CountingClock) -> None:
+    toy.answers |= {"*IDN?": b"Invented,Matrix,0,1\n"}
+    spec = SwitchFile(resource=toy.resource, hookups={"thru": "ROUT:CLOS (@1)"}, settling_s=0.0)
+    switch = MatrixSwitch(Link.open(spec.resource, timeout_s=0.1), spec, clock)
+    with pytest.raises(LinkTimeoutError, match="write 'errors: none' under 'switch:'"):
+        switch.connect(THRU)
+    switch.close()
+    silent = MatrixSwitch(Link.open(spec.resource, timeout_s=0.1), replace(spec, errors=""), clock)
+    assert silent.connect(THRU) == "switch"
+    silent.close()
 
 
 def test_a_switch_that_dropped_is_reopened(toy: Any, switch: MatrixSwitch) -> None:

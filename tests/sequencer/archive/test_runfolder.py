@@ -358,3 +358,20 @@ def test_runs_of_one_second_get_names_of_their_own(tmp_path: Path, monkeypatch) 
     recipe = load_recipe(*read_recipe("vhf-600k-quick"))
     folders = [RunFolder.create_named(tmp_path, recipe, "", "bench: 1").folder.name for _ in range(12)]
     assert folders == ["20261125-081502-invented", *(f"20261125-081502-invented.{n}" for n in range(2, 13))]
+
+
+def test_every_sweep_and_every_entry_is_forced_to_the_disk(tmp_path: Path, run: Any, monkeypatch: Any) -> None:
+    """A trace and its folder before the journal's line, the line before the next step: fsync each, by the real disk."""
+    synced: list[str] = []
+    real = os.fsync
+
+    def fsync(handle: int) -> None:
+        synced.append(Path(f"/proc/self/fd/{handle}").readlink().name)
+        real(handle)
+
+    store = RunFolder.create(tmp_path, "r1", run.recipe_text, run.bench_text)
+    monkeypatch.setattr(os, "fsync", fsync)
+    file, sha256 = store.store_sweep("thru", "overview", "thru", run.sweep(0))
+    assert synced == [f".{Path(file).name}.part", "traces"]
+    store.append(run.swept(0, file, sha256))
+    assert synced[2:] == ["journal.jsonl"]
