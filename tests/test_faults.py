@@ -42,7 +42,7 @@ def table(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Any]]:
 @pytest.mark.parametrize(
     ("name", "begins"),
     [
-        pytest.param("dropped within the block, once", "recovered, said aloud", id="dropped, once"),
+        pytest.param("dropped within the block, once", "recovered;", id="dropped, once"),
         pytest.param("RBW set by another, for ever", "exit 3, off, resumed", id="another program"),
         pytest.param("lead on the wrong port", "exit 3, off, resumed", id="wrong port"),
         pytest.param("name does not resolve", "exit 3", id="unknown host"),
