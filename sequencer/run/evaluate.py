@@ -22,7 +22,7 @@ from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.passivity import Doubt
 from sequencer.run.saved import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
-from sequencer.run.steadiness import unsteady
+from sequencer.run.steadiness import leads_jump_db, unsteady
 from sequencer.run.suspect import distrusting, suspected
 from sequencer.units import show_db, show_hz
 
@@ -49,10 +49,10 @@ class Evaluation:
 def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: int = BLOCK) -> Evaluation:
     """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
     measured, doubts = distrusting(recipe, bench, history, block)
-    jumps = unsteady(history)
+    jumps, leads = unsteady(history), leads_jump_db(history) > 0.0
     stated = [_stated(recipe, measured, r) for r in recipe.requirements]
     both = [
-        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps), r, history, doubts), r)
+        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps, leads=leads), r, history, doubts), r)
         for (result, _), r in zip(stated, recipe.requirements, strict=True)
     ]
     # what is undecided has no probability that would say anything of the device
@@ -87,10 +87,10 @@ def _both_ways(recipe: Recipe, measured: Measured, result: Result, requirement: 
     return (result, "") if other is None else compared(result, _stated(recipe, measured, other)[0])
 
 
-def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float]) -> Result:
-    """Decide nothing in favour of a device whose trace does not repeat."""
+def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float], *, leads: bool) -> Result:
+    """Decide nothing in favour of a device whose trace does not repeat, and nothing against it for its leads."""
     size_db = jumps.get(requirement.hookup_name)
-    if not size_db or result.statement is Statement.FAIL:
+    if not size_db or (result.statement is Statement.FAIL and not leads):
         return result
     note = f"the trace of {requirement.hookup_name} jumps by {size_db:.2g} dB: a joint comes and goes"
     return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, note))

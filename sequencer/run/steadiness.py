@@ -27,6 +27,7 @@ __all__ = [
     "jump_text",
     "jumped_db",
     "jumpy",
+    "leads_jump_db",
     "located_text",
     "new_jump",
     "unlocated",
@@ -80,11 +81,16 @@ def jumped_db(stay: Visit, noise_dbm_hz: float | None, roles: Collection[Role] =
 def unsteady(history: Sequence[Entry]) -> dict[str, float]:
     """Return the hookups whose counted sweeps jump, with the size in dB: all of them where the leads themselves do."""
     noise = known(history).noise_dbm_hz
-    stays = visits(history)
-    thrus = (stay for stay in stays if stay.hookup.kind is HookupKind.THRU)
-    leads_db = max((jumped_db(stay, noise, {Role.THRU}) for stay in thrus), default=0.0)
-    sizes = {stay.hookup.name: max(jumped_db(stay, noise), leads_db) for stay in stays}
+    leads_db = leads_jump_db(history)
+    sizes = {stay.hookup.name: max(jumped_db(stay, noise), leads_db) for stay in visits(history)}
     return {name: size for name, size in sizes.items() if size}
+
+
+def leads_jump_db(history: Sequence[Entry]) -> float:
+    """Return the largest jump of a thru, which is the leads' own, in dB; 0 if none."""
+    noise = known(history).noise_dbm_hz
+    thrus = (stay for stay in visits(history) if stay.hookup.kind is HookupKind.THRU)
+    return max((jumped_db(stay, noise, {Role.THRU}) for stay in thrus), default=0.0)
 
 
 def jump_text(hookup: Hookup, size_db: float) -> str:
