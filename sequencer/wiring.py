@@ -95,7 +95,6 @@ def stated_bench(name: str, recipe: Recipe) -> Bench:
     from instruments.dialects import of_bench
     from sequencer.recipe.bench_loader import load_bench, refuse_overdrive
 
-
     kind, _, choice = name.partition(":")
     if kind == "simulated":
         process = open_simulated(choice, recipe=recipe)
