@@ -256,7 +256,8 @@ def _room(requirement: Requirement) -> float:
 
 _PREDICTED = (
     f"leakage between the leads: {LEAKAGE_DB:g} dB below the thru",
-    "noise of the analyzer: -140 dBm in 1 Hz at 0 dB attenuation",
+    "noise of the analyzer: -140 dBm in 1 Hz at 0 dB attenuation; the run measures it and plans its filters, sweep "
+    "times and repeats anew, so a quieter analyzer sweeps for a shorter time than told here, a noisier one for longer",
 )
 
 

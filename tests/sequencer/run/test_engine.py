@@ -291,3 +291,31 @@ def test_an_interrupted_run_goes_on_with_the_time_that_was_left(recipe: Recipe, 
     assert world.told[0].done_s == pytest.approx(before.done_s)
     assert world.told[0].left_s == pytest.approx(before.left_s)
     assert world.told[0].done_s > 600.0
+
+
+@pytest.mark.parametrize("switch", [None, SwitchFile(resource="none", hookups={})], ids=["by hand", "by a switch"])
+@pytest.mark.parametrize("noise_dbm_hz", [-150.0, -140.0, -128.0])
+def test_what_check_foretells_is_what_a_run_on_that_bench_does(
+    recipe: Recipe, bench: Bench, monkeypatch, switch: SwitchFile | None, noise_dbm_hz: float
+) -> None:
+    """Hookup by hookup: every sweep with its settings, how often, and the seconds; on the bench that it foretells."""
+    bench = dataclasses.replace(bench, switch=switch)
+    caps = dataclasses.replace(TYPICAL, noise_dbm_hz=noise_dbm_hz)
+    told = forecast(recipe, bench, caps)
+    world = World(recipe, bench)
+    world.predicted = Predicted(recipe, bench, caps)
+    monkeypatch.setattr(world, "capabilities", lambda: caps)
+    record = engine(recipe, bench, world).run()
+    done: list[tuple[str, list[tuple[str, Role, object]]]] = []
+    for entry in world.entries:
+        if isinstance(entry, Connected):
+            done.append((entry.hookup.name, []))
+        elif isinstance(entry, Swept):
+            done[-1][1].append((entry.key, entry.role, entry.sweep.asked))
+    foretold = [
+        (h.hookup.name, [(s.key, s.role, s.settings) for s in h.sweeps for _ in range(s.repeats)]) for h in told.hookups
+    ]
+    assert done == foretold
+    sweeping_s = sum(s.seconds for h in told.hookups for s in h.sweeps)
+    assert record.instrument_seconds == pytest.approx(sweeping_s)
+    assert told.total_s == pytest.approx(sweeping_s + told.hands_s)
