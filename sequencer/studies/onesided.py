@@ -26,7 +26,7 @@ from sequencer.core.record import Result
 from sequencer.core.trace import FloatArray
 from sequencer.studies.differences import ends
 
-__all__ = ["End", "Sided", "high_end", "low_end", "sided"]
+__all__ = ["End", "Sided", "high_end", "lie_apart", "low_end", "meeting", "sided"]
 
 _TWO_SIDED = NormalDist().inv_cdf(0.975)
 
@@ -94,15 +94,14 @@ class Sided:
     def standing(self) -> FloatArray:
         """Return (n,) draws of the factor that keeps an unchanged device from being called changed."""
         pairs = [pair for pair in (self.fell, self.rose) if pair is not None]
-        return np.asarray(np.max([_factor(*pair) for pair in pairs], axis=0), dtype=np.float64)
+        return np.asarray(np.max([meeting(*pair) for pair in pairs], axis=0), dtype=np.float64)
 
     def proven(self, factor: float) -> bool:
-        """Whether the ends lie apart when each half-interval counts ``factor`` times, at least once."""
-        pairs = [pair for pair in (self.fell, self.rose) if pair is not None]
-        return any(above.moved(max(factor, 1.0)) > below.moved(max(factor, 1.0)) for above, below in pairs)
+        """Whether the ends of one direction lie apart by the factor."""
+        return any(lie_apart(*pair, factor) for pair in (self.fell, self.rose) if pair is not None)
 
 
-def _factor(above: End, below: End) -> FloatArray:
+def meeting(above: End, below: End) -> FloatArray:
     """Return (n,) draws of the factor at which the two ends, both moved, would just meet."""
     knots = sorted({0.0, *(end.most / end.half for end in (above, below) if end.half > 0.0)})
     reached = [above.reach(knot) + below.reach(knot) for knot in knots]
@@ -119,3 +118,8 @@ def sided(before: Result, after: Result, errors: tuple[FloatArray, FloatArray]) 
     fell = None if first[0] is None or second[1] is None else (first[0], second[1])
     rose = None if second[0] is None or first[1] is None else (second[0], first[1])
     return None if fell is None and rose is None else Sided(fell, rose)
+
+
+def lie_apart(above: End, below: End, factor: float) -> bool:
+    """Whether the ends lie apart when each half-interval counts ``factor`` times, at least once."""
+    return above.moved(max(factor, 1.0)) > below.moved(max(factor, 1.0))

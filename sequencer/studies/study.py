@@ -19,10 +19,11 @@ from sequencer.core.record import Record, Result
 from sequencer.core.trace import FloatArray
 from sequencer.errors import UsageError
 from sequencer.studies.bestcurve import best_place
-from sequencer.studies.changes import LEVEL, compare
+from sequencer.studies.changes import LEVEL
 from sequencer.studies.differences import Family, ends, has_value, standing
 from sequencer.studies.once import once
-from sequencer.studies.sharing import EVENING, same_analyzer
+from sequencer.studies.onesided import End, lie_apart, low_end, meeting
+from sequencer.studies.soundness import control_words, doubts, what_lacks
 from sequencer.units import LENGTH, PLAIN
 
 __all__ = ["CONTROL", "study_of"]
@@ -54,7 +55,7 @@ def study_of(records: Sequence[Record], key: str) -> Study:
         groups.setdefault(record.labels[key], []).append(record)
     runs = [record for group in groups.values() for record in group]
     family = Family(runs, device=False)
-    told, warnings = _control(control)
+    told, warnings = control_words(control)
     return Study(
         key=key,
         runs={label: tuple(group) for label, group in groups.items()},
@@ -62,8 +63,8 @@ def study_of(records: Sequence[Record], key: str) -> Study:
         simulated=records[0].simulated,
         control=told,
         controls=tuple(sorted(control, key=lambda r: r.began)),
-        missing=_missing(groups, tried, key, control),
-        warnings=(*warnings, *_warnings(tried), *(f"left out: {each}" for each in again)),
+        missing=what_lacks(groups, tried, key, control),
+        warnings=(*warnings, *doubts(tried, control), *(f"left out: {each}" for each in again)),
     )
 
 
@@ -102,67 +103,53 @@ def _spelt_alike(tried: Sequence[Record], key: str) -> list[Record]:
     return made
 
 
-def _control(control: Sequence[Record]) -> tuple[str, tuple[str, ...]]:
-    if len(control) < 2:
-        return "", ()
-    first, *_, last = sorted(control, key=lambda r: r.began)
-    family = compare(first, last).family
-    if family.changed is None:
-        return "the control runs have no value in common", ()
-    if family.changed:
-        told = f"the unchanged control changed between {first.run_id} and {last.run_id}"
-        return told, (f"{told}: the bench or the room moved, so differences between labels are not to be trusted",)
-    return f"the unchanged control stayed as it was (p = {family.p_value:.2f})", ()
-
-
-def _missing(
-    groups: Mapping[str, Sequence[Record]], tried: Sequence[Record], key: str, control: Sequence[Record]
-) -> tuple[str, ...]:
-    missing = []
-    once = [label for label, group in groups.items() if len(group) < 2]
-    if once:
-        missing.append(f"each {key} at least twice, taken apart in between: only one run of {', '.join(once)}")
-    order = [record.labels[key] for record in tried]
-    places = [list(groups).index(label) for label in order]
-    steps = [b - a for a, b in itertools.pairwise(places)]
-    if len(groups) > 2 and (all(step >= 0 for step in steps) or all(step <= 0 for step in steps)):
-        missing.append("random order: they were measured one after the other along the label, as drift would be too")
-    if len(control) < 2:
-        missing.append("one unchanged control, measured first and last (run it with --label control=yes)")
-    return tuple(missing)
-
-
-def _warnings(tried: Sequence[Record]) -> tuple[str, ...]:
-    told = []
-    if tried[-1].began - tried[0].began > EVENING:
-        told.append("the runs are more than an evening apart: the frequency reference and the room may have moved")
-    if not all(same_analyzer(tried[0], record) for record in tried[1:]):
-        told.append("not all runs were taken with one analyzer: its scale does not cancel between them")
-    if len({record.serial for record in tried}) > 1:
-        told.append("the runs name different serials: the units differ, too")
-    return tuple(told)
-
-
-# --- quantities
-
-
 def _quantities(groups: Mapping[str, Sequence[Record]], runs: list[Record], family: Family) -> tuple[Studied, ...]:
     ids = dict.fromkeys(result.id for record in runs for result in record.results)
     labels = list(groups)
     drawn = []
     for name in ids:
         results = [next((r for r in record.results if r.id == name), None) for record in runs]
-        drawn.append((name, results, _means(groups, family.errors(results))))
+        means = _means(groups, family.errors(results))
+        drawn.append((name, results, means, _bounds(groups, results, means, family)))
     greatest = np.zeros(1)
-    for _, _, errors in drawn:
-        for a, b in itertools.combinations([e for e in errors if e is not None], 2):
+    for _, _, errors, bounds in drawn:
+        known = [e for e in errors if e is not None]
+        for a, b in itertools.combinations(known, 2):
             greatest = np.maximum(greatest, standing(b - a)(b - a))
+        for bound, error in itertools.product([one for one in bounds if one is not None], known):
+            greatest = np.maximum(greatest, meeting(bound, _high_end(0.0, error)))
     critical = float(np.quantile(greatest, 1.0 - LEVEL))
     by_run = {record.run_id: number for number, record in enumerate(runs)}
     return tuple(
-        _studied(name, groups, labels, [results[by_run[r.run_id]] for r in runs], errors, critical)
-        for name, results, errors in drawn
+        _studied(name, groups, labels, [results[by_run[r.run_id]] for r in runs], errors, bounds, critical)
+        for name, results, errors, bounds in drawn
     )
+
+
+def _bounds(
+    groups: Mapping[str, Sequence[Record]],
+    results: Sequence[Result | None],
+    means: Sequence[FloatArray | None],
+    family: Family,
+) -> list[End | None]:
+    """Return each label's low end where its runs give no value but all a bound: the lowest of them."""
+    bounds: list[End | None] = []
+    start = 0
+    for group, mean in zip(groups.values(), means, strict=True):
+        own = [(number, results[number]) for number in range(start, start + len(group))]
+        start += len(group)
+        found = [
+            low_end(one, family.own_errors(number, one)) for number, one in own if one is not None and mean is None
+        ]
+        lows = [end for end in found if end is not None]
+        bounds.append(min(lows, key=lambda end: end.at) if len(lows) == len(group) else None)
+    return bounds
+
+
+def _high_end(value: float, error: FloatArray) -> End:
+    """Return the high end of a label's mean."""
+    half = max(ends(-error)[1], 0.0)
+    return End(at=value + half, sign=1.0, half=half, stated=1.0, outwards=-error)
 
 
 def _means(groups: Mapping[str, Sequence[Record]], errors: list[FloatArray | None]) -> list[FloatArray | None]:
@@ -183,6 +170,7 @@ def _studied(
     labels: list[str],
     results: list[Result | None],
     errors: list[FloatArray | None],
+    bounds: list[End | None],
     critical: float,
 ) -> Studied:
     known = [one for one in errors if one is not None]
@@ -201,12 +189,26 @@ def _studied(
         return Studied(id=name, wants=wants, points=tuple(points), best=None, notes=tuple(notes))
     best, top = min(rated, key=lambda pair: _rank(pair[1].value or 0.0, wants, first))
     spread = max((p.spread or 0.0 for p in points), default=0.0)
-    higher = _proven_higher(points, top.value or 0.0) if wants == "greatest" else None
+    higher = _highest_bound(bounds, top.value or 0.0) if wants == "greatest" else None
     if higher is not None:
-        label, least = higher
-        notes.append(f"{label} is at least {least:.1f} {first.unit}, more than every value; by how much is open")
+        bound, label = higher, labels[bounds.index(higher)]
+        notes.append(f"{label} is at least {bound.at:.1f} {first.unit}, more than every value; by how much is open")
         notes += _at_the_end(points, label)
-        return Studied(id=name, wants=wants, points=tuple(points), best=label, notes=tuple(notes))
+        told = {
+            point.label: lie_apart(bound, _high_end(point.value or 0.0, errors[index]), critical)  # type: ignore[arg-type]
+            and bound.at - (point.value or 0.0) > spread
+            for index, point in rated
+        }
+        others = [p.label for p in points if p.results and p.label != label]
+        return Studied(
+            id=name,
+            wants=wants,
+            points=tuple(points),
+            best=label,
+            apart=tuple(other for other in others if told.get(other, False)),
+            not_apart=tuple(other for other in others if not told.get(other, False)),
+            notes=tuple(notes),
+        )
     if len(rated) < 2:
         return Studied(id=name, wants=wants, points=tuple(points), best=None, notes=tuple(notes))
     apart: list[str] = []
@@ -239,14 +241,9 @@ def _at_the_end(points: Sequence[LabelPoint], best: str) -> list[str]:
     return [f"{best} is the {'least' if best == numbered[0].label else 'greatest'} measured: measure beyond it, too"]
 
 
-def _proven_higher(points: Sequence[LabelPoint], value: float) -> tuple[str, float] | None:
-    """Return the label whose bound alone is above every value, and that bound; the highest of several."""
-    bounds = []
-    for point in points:
-        lows = [r.interval[0] for r in point.results if r.interval[0] is not None]
-        if point.value is None and len(lows) == len(point.results) > 0 and min(lows) > value:
-            bounds.append((min(lows), point.label))
-    return (max(bounds)[1], max(bounds)[0]) if bounds else None
+def _highest_bound(bounds: Sequence[End | None], value: float) -> End | None:
+    """Return the highest of the bounds that are above every value."""
+    return max((one for one in bounds if one is not None and one.at > value), key=lambda end: end.at, default=None)
 
 
 def _point(label: str, results: tuple[Result, ...], error: FloatArray | None) -> LabelPoint:

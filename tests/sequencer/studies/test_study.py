@@ -116,6 +116,31 @@ def test_what_a_sound_experiment_lacks_is_said(make, order, with_control, missin
     assert all(part in line for part, line in zip(missing, study.missing, strict=True))
 
 
+@pytest.mark.parametrize(
+    ("days", "more", "missing", "warning"),
+    [
+        pytest.param((-0.01, 0.2), {}, 0, "", id="first-and-last"),
+        pytest.param((-0.02, -0.01), {}, 1, "", id="both-before"),
+        pytest.param((0.015, 0.2), {}, 1, "", id="not-first"),
+        pytest.param((-400.0, 0.2), {}, 0, "more than an evening apart", id="of-another-year"),
+        pytest.param((-0.01, 0.2), {"serial": "OTHER"}, 0, "name another unit", id="of-another-unit"),
+        pytest.param(
+            (-0.01, 0.2),
+            {"identification": {"analyzer": "Invented Laboratory,analyzer,78,1"}},
+            0,
+            "not all runs were taken with one analyzer",
+            id="of-another-analyzer",
+        ),
+    ],
+)
+def test_a_control_has_to_stand_round_the_runs_it_is_the_control_of(make, days, more, missing, warning) -> None:
+    controls = [replace(control(make, day=day), **more) for day in days]
+    study = study_of([*runs(make, THREE), *controls], "harness")
+    assert sum("control before the first run and after the last" in line for line in study.missing) == missing
+    assert len(study.missing) == missing
+    assert [warning in line for line in study.warnings] == [True] * bool(warning)
+
+
 def test_a_control_that_moved_makes_the_study_doubtful(make) -> None:
     steady = study_of([*runs(make, THREE), control(make, day=-0.01), control(make, 1.31, 0.2)], "harness")
     assert "stayed as it was" in steady.control
@@ -136,7 +161,7 @@ def test_a_bound_is_best_only_if_it_alone_is_above_every_value(make, least, best
     assert "no value at 14 in" in only.notes[0]
     if best == "14 in":
         assert "at least 90.0 dB" in only.notes[1]
-        assert only.apart == ()
+        assert (only.apart, only.not_apart) == (("9 in", "12 in"), ())
     else:
         assert (only.apart, only.not_apart) == (("9 in",), ("14 in",))  # what is hidden may be better still
 
@@ -229,11 +254,40 @@ def test_a_best_that_only_a_bound_tells_is_told_without_any_other_value(make) ->
     made = [run("12 in", valued, 0.0), run("16 in", make.bound("return loss", "ANT", "transmit", 30.0), 0.01)]
     study = study_of(made, "harness")
     assert study.quantities[0].best == "16 in"
-    assert "16 in" in study_text(study)
+    assert "Best measured: 16 in, surely better than every other." in study_text(study)
     swapped = [run("12 in", valued, 0.0), run("16 in", make.bound("return loss", "ANT", "transmit", 15.0), 0.01)]
     lost = study_of(swapped, "harness")
     assert lost.quantities[0].best is None
     assert "best" not in study_text(lost).splitlines()[2]  # no column of a best that there is not
+
+
+@pytest.mark.parametrize(
+    ("bound", "u", "apart", "not_apart"),
+    [
+        pytest.param(82.1, 1.0, (), ("9 in", "12 in"), id="within-the-interval"),
+        pytest.param(84.1, 1.0, ("9 in",), ("12 in",), id="between"),
+        pytest.param(82.1, 0.01, ("9 in", "12 in"), (), id="values-well-known"),
+        pytest.param(90.0, 1.0, ("9 in", "12 in"), (), id="far-above"),
+    ],
+)
+def test_a_bound_is_surely_better_only_than_what_lies_wholly_below_it(make, bound, u, apart, not_apart) -> None:
+    """Values of 80 and 82 dB with +/- 2 u: 82.1 dB is above both, but not where they reach 84 dB."""
+    made = runs(make, {"9 in": 80.0, "12 in": 82.0}, order=[0, 1], u=u, quantity="rejection")
+    line = make.line("noise", u)
+    made += [make.record(make.bound("rejection", "TX-ANT", "transmit", bound, [line]), days=0.1,
+                         labels={"harness": "14 in"})]  # fmt: skip
+    (only,) = study_of(made, "harness").quantities
+    assert (only.best, only.apart, only.not_apart) == ("14 in", apart, not_apart)
+    assert only.points[2].value is None
+
+
+def test_nothing_is_surely_below_a_bound_that_repeats_exceed(make) -> None:
+    made = runs(make, {"9 in": 80.0}, order=[0, 0], u=0.1, quantity="rejection")
+    far = replace(made[1].results[0], value=84.0, interval=(83.8, 84.2))
+    made[1] = replace(made[1], results=(far,))  # 80 and 84 dB at one length
+    made += [make.record(make.bound("rejection", "TX-ANT", "transmit", 85.0), days=0.1, labels={"harness": "14 in"})]
+    (only,) = study_of(made, "harness").quantities
+    assert (only.best, only.apart, only.not_apart) == ("14 in", (), ("9 in",))
 
 
 def test_a_best_at_the_end_by_a_bound_asks_for_more(make) -> None:
