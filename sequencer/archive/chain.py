@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer.archive import names
 from sequencer.archive.disk import Disk, write_whole
+from sequencer.archive.filed import Link, filed_runs
 from sequencer.archive.lock import locked
 from sequencer.errors import StoredDataError, UsageError
 from sequencer.formats.canonical import canonical_json, read_json, sha256_bytes, sha256_text
@@ -24,18 +25,7 @@ from sequencer.formats.canonical import canonical_json, read_json, sha256_bytes,
 if TYPE_CHECKING:  # look-up is to start without the numeric core
     from sequencer.core.record import Record
 
-__all__ = ["Finding", "Head", "Link", "bench_identity", "check_chain", "forget_head", "heads", "link_of", "place"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Link:
-    """A record's place in its bench's chain; ``record`` is the SHA-256 of its result.json."""
-
-    run_id: str
-    chain: str
-    number: int
-    record: str
-    previous: str | None
+__all__ = ["Finding", "Head", "Link", "bench_identity", "check_chain", "heads", "link_of", "place", "take_in"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +60,7 @@ def place(
 
     Parameters
     ----------
-    newest : chain -> its newest record as the folders have it; asked only when nothing is remembered.
+    newest : chain -> its newest record as the folders have it; asked only when no head is remembered.
 
     Raises
     ------
@@ -81,12 +71,9 @@ def place(
         yield dataclasses.replace(record, chain="", chain_number=0, previous=None), lambda _: None
         return
     chain = bench_identity(record)
-    folder = root / names.CACHE / names.CHAINS
-    folder.parent.mkdir(exist_ok=True)
-    folder.mkdir(exist_ok=True)
-    path = folder / f"{chain}.json"
-    with locked(folder / f"{chain}.lock"):
-        before = _filed(root, _read_head(path)) if path.exists() else newest(chain)
+    with _held(root, chain) as path:
+        head = _read_head(path)
+        before = _filed(root, head) if head else _look_up(root, chain, newest)
         placed = dataclasses.replace(
             record,
             chain=chain,
@@ -113,34 +100,65 @@ def place(
             raise
 
 
+def take_in(root: Path, link: Link, disk: Disk) -> None:
+    """Let the next writer follow a record that came from elsewhere, if it is newer than what is remembered.
+
+    What is remembered stays: a newest record that was removed shall show after an import too. Where nothing is, the
+    next writer looks it up. OSError when the archive's folder cannot be written.
+    """
+    with _held(root, link.chain) as path:
+        head = _read_head(path)
+        known = _filed(root, head) if head else None
+        if head and (known is None or known.number < link.number):
+            _write_head(path, Head(last=link, before=known), disk)
+
+
+@contextlib.contextmanager
+def _held(root: Path, chain: str) -> Iterator[Path]:
+    """Yield the file that remembers a chain's head; no other writer takes a place meanwhile."""
+    folder = root / names.CACHE / names.CHAINS
+    folder.parent.mkdir(exist_ok=True)
+    folder.mkdir(exist_ok=True)
+    with locked(folder / f"{chain}.lock"):
+        yield folder / f"{chain}.json"
+
+
 def _write_head(path: Path, head: Head, disk: Disk) -> None:
     write_whole(disk, path, canonical_json(dataclasses.asdict(head)).encode("utf-8"))
 
 
 def _take_back(path: Path, before: Link | None, disk: Disk) -> None:
-    if before is None:
+    """Forget an announced record whose folder may be removed next: gone, it would look like one that was filed."""
+    try:
+        if before is not None:
+            _write_head(path, Head(last=before, before=None), disk)
+            return
+    except OSError:  # a full disk; the next writer then looks the newest up
         path.unlink(missing_ok=True)
-    else:
-        _write_head(path, Head(last=before, before=None), disk)
+        raise
+    path.unlink(missing_ok=True)
 
 
-def _filed(root: Path, head: Head | None) -> Link | None:
-    """Return the newest record that was filed. One whose whole folder is gone was, and its absence shall show."""
-    if head is None:
-        return None
+def _filed(root: Path, head: Head) -> Link | None:
+    """Return the newest record that was filed. One that is gone, or emptied, was, and its absence shall show."""
     folder = root / head.last.run_id
-    return head.last if (folder / names.MANIFEST).exists() or not folder.exists() else head.before
+    if (folder / names.MANIFEST).exists() or not folder.exists():
+        return head.last
+    listed = filed_runs(root).get(head.last.run_id)
+    return head.last if listed and listed.record == head.last.record else head.before
 
 
-def forget_head(root: Path, chain: str) -> None:
-    """Let the next writer look the newest record up in the folders (some came in from elsewhere)."""
-    (root / names.CACHE / names.CHAINS / f"{chain}.json").unlink(missing_ok=True)
+def _look_up(root: Path, chain: str, newest: Callable[[str], Link | None]) -> Link | None:
+    """Return a chain's newest record, where no head is remembered: of the folders, or of the list of what was filed."""
+    there = newest(chain)
+    known = [link for link in filed_runs(root).values() if link.chain == chain]
+    return max([there, *known] if there else known, key=lambda link: link.number, default=None)
 
 
 def heads(root: Path) -> list[Head]:
     """Every chain's remembered head; those whose run stands there unfinished are left out (it died while filed)."""
     found = (_read_head(path) for path in sorted((root / names.CACHE / names.CHAINS).glob("*.json")))
-    return [head for head in found if head is not None and _filed(root, head) == head.last]
+    return [head for head in found if head and _filed(root, head) == head.last]
 
 
 def _read_head(path: Path) -> Head | None:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sequencer.archive import names
-from sequencer.archive.chain import Link
+from sequencer.archive.filed import Link
 from sequencer.errors import StoredDataError
 from sequencer.formats.canonical import sha256_bytes
 

@@ -6,14 +6,13 @@ to find a record's neighbours, and what it finds is hashed before it is believed
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from sequencer.archive import names
-from sequencer.archive.chain import Finding, Link, check_chain, heads, link_of
-from sequencer.archive.filed import filed_runs, lost
+from sequencer.archive.chain import Finding, check_chain, heads, link_of
+from sequencer.archive.filed import Link, filed_runs, imported_runs, is_there, lost
 from sequencer.archive.index import links_of
 from sequencer.archive.reading import facts_of, marks_of, verify_run
 from sequencer.archive.signing import PublicKey, fingerprint, signature_fits
@@ -24,7 +23,7 @@ from sequencer.formats.manifest import FileMark, dump_manifest, load_manifest
 from sequencer.formats.record import load_record
 from sequencer.formats.seal import Role, Seal, read_seal
 
-__all__ = ["Verdict", "imported_runs", "verify_archive", "verify_one", "verify_report"]
+__all__ = ["Verdict", "verify_archive", "verify_one", "verify_report"]
 
 _LARGEST_REPORT = 200_000_000  # bytes; a report with every plot has under 2 MB
 
@@ -50,18 +49,24 @@ def verify_archive(
 
     ``heard`` is told (runs done, runs in all). StoredDataError when the folder cannot be listed.
     """
+    filed, remembered = filed_runs(root), heads(root)  # before the folders: others may file runs meanwhile
     folders = _run_folders(root)
     findings, links, unfinished = list[Finding](), list[Link](), 0
-    filed = filed_runs(root)
     for number, folder in enumerate(folders):
         found, link, finished = _verify_folder(folder, keys, [], demand=False)
-        found = found or _filed_otherwise(folder, link, filed)
-        findings += found
+        findings += found if found and finished else _filed_otherwise(folder, link, filed) or found
         links += [link] if link else []
         unfinished += not finished
         if heard is not None:
             heard(number + 1, len(folders))
-    findings += check_chain(links, heads(root), imported_runs(root))
+    gone = filed.keys() - {folder.name for folder in folders}
+    findings += [
+        Finding(where=run_id, text=lost(root / run_id, filed[run_id]), number=filed[run_id].number)
+        for run_id in sorted(gone)
+    ]
+    told = {finding.where for finding in findings if finding.grave}
+    known = [head for head in remembered if head.last.run_id not in told]
+    findings += check_chain(links, known, imported_runs(root))
     benches = len({link.chain for link in links})
     lines = [f"runs: {len(folders)}, unfinished: {unfinished}, benches: {benches}"]
     return Verdict(what=str(root), findings=tuple(findings), lines=tuple(lines))
@@ -71,7 +76,8 @@ def verify_one(folder: Path, keys: Sequence[PublicKey] = ()) -> Verdict:
     """Verify one run's files, its report and its place among its bench's records."""
     lines: list[str] = []
     findings, link, finished = _verify_folder(folder, keys, lines, demand=True)
-    findings = findings or _filed_otherwise(folder, link, filed_runs(folder.absolute().parent))
+    if not (findings and finished):  # without a manifest it is more to know that it was filed
+        findings = _filed_otherwise(folder, link, filed_runs(folder.absolute().parent)) or findings
     if not finished:
         lines.append("unfinished: there is no manifest yet to hold its files against")
     root = folder.absolute().parent
@@ -109,21 +115,6 @@ def verify_report(path: Path, keys: Sequence[PublicKey] = (), root: Path | None 
     return Verdict(what=str(path), findings=tuple(findings), lines=tuple(lines))
 
 
-def imported_runs(root: Path) -> frozenset[str]:
-    """Ids of the runs that were imported into an archive."""
-    try:
-        text = (root / names.CACHE / names.IMPORTS).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
-        return frozenset()
-    found = set()
-    for line in text.splitlines():
-        try:
-            found.add(str(json.loads(line)["run_id"]))
-        except (ValueError, TypeError, KeyError):  # a line cut short by a crash
-            continue
-    return frozenset(found)
-
-
 # -- one folder
 
 
@@ -134,7 +125,7 @@ def _run_folders(root: Path) -> list[Path]:
     except OSError as exc:
         msg = f"{root}: cannot list the runs in it ({exc.strerror}); check --out"
         raise StoredDataError(msg, root=str(root)) from exc
-    return [path for path in there if any((path / name).is_file() for name in (names.JOURNAL, names.MANIFEST))]
+    return [path for path in there if is_there(path)]
 
 
 def _verify_folder(
@@ -165,13 +156,14 @@ def _verify_folder(
     return findings, link_of(record, result), True
 
 
-def _filed_otherwise(folder: Path, link: Link | None, filed: Mapping[str, str]) -> list[Finding]:
+def _filed_otherwise(folder: Path, link: Link | None, filed: Mapping[str, Link]) -> list[Finding]:
     """A run that was filed is finished for good: with another record, or with none, it was tampered with."""
     where = folder.absolute().name
-    record = filed.get(where)
-    if record is None or (link is not None and link.record == record):
+    known = filed.get(where)
+    if known is None:
         return []
-    return [Finding(where=where, text=lost(folder, record))]
+    holds = link is not None and link.record == known.record if known.record else is_there(folder)
+    return [] if holds else [Finding(where=where, text=lost(folder, known))]
 
 
 def _strangers(where: str, record: Record, marks: dict[str, FileMark]) -> list[str]:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from sequencer.archive import names
 from sequencer.archive.buslog import BusLog
-from sequencer.archive.chain import place
+from sequencer.archive.chain import link_of, place
 from sequencer.archive.disk import Disk, storing, write_whole
 from sequencer.archive.filed import filed_runs, lost, remember
 from sequencer.archive.index import newest_link
@@ -151,9 +151,9 @@ class RunFolder:
             When the folder cannot be read as a run.
         """
         stored = open_run(folder)
-        record = filed_runs(folder.absolute().parent).get(folder.absolute().name)
-        if record is not None and (stored.record is None or not stored.record.complete):
-            msg = f"{folder}: this run {lost(folder, record)}"
+        filed = filed_runs(folder.absolute().parent).get(folder.absolute().name)
+        if filed and filed.record and (stored.record is None or not stored.record.complete):
+            msg = f"{folder}: this run {lost(folder, filed)}"
             raise UsageError(msg, folder=str(folder))
         if stored.record is not None:
             if stored.record.complete:
@@ -237,8 +237,9 @@ class RunFolder:
                 own[names.REPORT] = mark_of(sealed)
                 announce(sha256_bytes(result))
                 write_whole(self._disk, self.folder / names.MANIFEST, dump_manifest(own).encode("utf-8"))
-        if placed.complete:
-            remember(root, placed.run_id, sha256_bytes(result), self._disk)
+        link = link_of(placed, result)
+        if link is not None:
+            remember(root, link, self._disk)
         self._finished = True
         return placed
 

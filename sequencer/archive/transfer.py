@@ -17,12 +17,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sequencer.archive import names
-from sequencer.archive.chain import forget_head
+from sequencer.archive.chain import link_of, take_in
 from sequencer.archive.disk import Disk, storing
+from sequencer.archive.filed import note_arrival, note_import
 from sequencer.archive.integrity import verify_one
 from sequencer.archive.reading import marks_of, open_run
 from sequencer.errors import StoredDataError, UsageError
-from sequencer.formats.canonical import json_line
 from sequencer.formats.guards import check_inside
 from sequencer.formats.manifest import load_manifest
 from sequencer.formats.plain import show_time
@@ -221,23 +221,22 @@ def _pieces(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, most: int) -> Iter
 def _take_in(run_id: str, part: Path, root: Path, zipped: Path, disk: Disk) -> Imported:
     """Give an unpacked run its name; what was taken in is noted first, for its bench's chain may have gaps here."""
     folder = root / run_id
-    if folder.exists():
-        if marks_of(part) == marks_of(folder) and _manifest(part) == _manifest(folder):
-            return Imported(run_id=run_id, new=False)
+    new = not folder.exists()
+    if not new and not (marks_of(part) == marks_of(folder) and _manifest(part) == _manifest(folder)):
         msg = f"{folder}: the archive has another run of this id; it is not replaced by that of {zipped}"
         raise UsageError(msg, folder=str(folder))
-    record = load_record((part / names.RESULT).read_text(encoding="utf-8"), names.RESULT)
+    result = (part / names.RESULT).read_bytes()
+    link = link_of(load_record(result.decode("utf-8"), names.RESULT), result)
     with storing(f"the imported run {run_id}", root):
-        (root / names.CACHE).mkdir(exist_ok=True)
-        note = {"run_id": run_id, "at": show_time(datetime.now(UTC)), "from": zipped.name}
-        with disk.open(root / names.CACHE / names.IMPORTS, "ab") as file:
-            disk.write(file, json_line(note).encode("utf-8"))
-            disk.sync(file)
-        disk.rename(part, folder)  # refused by the system when a run has got this name meanwhile
-        disk.sync_folder(root)
-        if record.chain:
-            forget_head(root, record.chain)
-    return Imported(run_id=run_id, new=True)
+        if new:
+            (root / names.CACHE).mkdir(exist_ok=True)
+            note_import(root, run_id, link, {"at": show_time(datetime.now(UTC)), "from": zipped.name}, disk)
+            disk.rename(part, folder)  # refused by the system when a run has got this name meanwhile
+            disk.sync_folder(root)
+        note_arrival(root, run_id, disk)  # of one that is there already, too: its import may have broken off here
+        if link is not None:
+            take_in(root, link, disk)
+    return Imported(run_id=run_id, new=new)
 
 
 def _manifest(folder: Path) -> bytes:

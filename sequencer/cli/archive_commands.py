@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sequencer.errors import StoreError, UsageError
+from sequencer.errors import AskedWrongError, StoreError, UsageError
 
 if TYPE_CHECKING:
     from sequencer.archive.index import Filter, Found, Row
@@ -288,7 +288,7 @@ def _verify(asked: argparse.Namespace) -> str:
 
 def _item(text: str, root: Path) -> tuple[str, Path]:
     """Return ('run', its folder) or ('report', the file)."""
-    from sequencer.archive import names
+    from sequencer.archive.filed import is_there
     from sequencer.archive.reading import find_run
 
     path = Path(text)
@@ -298,12 +298,27 @@ def _item(text: str, root: Path) -> tuple[str, Path]:
     if path.is_file():
         return "report", path
     for folder in (path, root / text) if text.strip() and text not in (".", "..") else (path,):
-        if any((folder / name).is_file() for name in (names.JOURNAL, names.MANIFEST)):  # one may have been removed
+        if is_there(folder):
             return "run", folder
     if path.suffix.lower() in (".html", ".htm"):
         msg = f"{path}: there is no such report"
         raise UsageError(msg, file=text)
-    return "run", find_run(root, text)
+    try:
+        return "run", find_run(root, text)
+    except AskedWrongError:
+        gone = _gone(path, path.parent if path.name != text else root)
+        if gone is None:
+            raise
+        return "run", gone
+
+
+def _gone(path: Path, root: Path) -> Path | None:
+    """Return the folder of the one run that was filed under this name and is there no more: to be said by verify."""
+    from sequencer.archive.filed import filed_runs, is_there
+
+    gone = [run_id for run_id in filed_runs(root) if not is_there(root / run_id) and run_id.startswith(path.name)]
+    meant = [run_id for run_id in gone if run_id == path.name] or gone
+    return root / meant[0] if path.name and len(meant) == 1 else None
 
 
 def _progress(done: int, whole: int) -> None:

@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from sequencer.archive.chain import Head, Link, bench_identity, check_chain, heads
+from sequencer.archive.filed import filed_runs
 from sequencer.archive.integrity import verify_archive
 from sequencer.archive.lock import locked
 from sequencer.archive.reading import open_run
@@ -124,6 +125,10 @@ def test_what_is_remembered_may_be_lost_or_damaged(tmp_path: Path, file_run: Any
     for damage in (b"", b"{", b"[]", b'{"last": {"run_id": "../.."}, "before": null}', b"\xff"):
         remembered.write_bytes(damage)
         assert heads(tmp_path) == []
+        fourth = file_run(tmp_path, f"r4-{len(damage)}")
+        assert place_of(fourth) == (4, hash_of(third))
+        shutil.rmtree(fourth)
+        (tmp_path / ".notchbook" / "filed.jsonl").unlink()
     remembered.unlink()
     assert place_of(file_run(tmp_path, "r4")) == (4, hash_of(third))
 
@@ -133,6 +138,7 @@ def test_the_newest_record_shows_that_it_was_removed_even_after_the_next_was_fil
 ) -> None:
     file_run(tmp_path, "r1")
     shutil.rmtree(file_run(tmp_path, "r2"))
+    (tmp_path / ".notchbook" / "filed.jsonl").unlink()  # the head alone tells
     (finding,) = verify_archive(tmp_path).findings
     assert finding.grave
     assert "number 2, was removed" in finding.text
@@ -142,13 +148,41 @@ def test_the_newest_record_shows_that_it_was_removed_even_after_the_next_was_fil
     assert "number 2" in finding.text
 
 
+def test_a_run_that_could_not_be_filed_and_is_removed_leaves_no_gap(
+    tmp_path: Path, run: Any, file_run: Any, flaky: Callable[..., Any]
+) -> None:
+    """As judging does: on a full disk not even the remembered head can be written back."""
+    first = file_run(tmp_path / "0", "r1")
+    record = dataclasses.replace(run.record(), run_id="r2", identification={"analyzer": "A,1"})
+
+    def fail(name: str, disk: Any) -> Path:
+        root = tmp_path / name
+        shutil.copytree(tmp_path / "0", root)
+        store = RunFolder.create(root, "r2", run.recipe_text, run.bench_text)
+        store.append(dataclasses.replace(run.began(), run_id="r2"))
+        with contextlib.suppress(StoreError):
+            RunFolder.reopen(root / "r2", disk=disk).finish(record, "")
+        return root
+
+    count = flaky(0)
+    fail("count", count)
+    for fail_at in range(1, count.done + 1):
+        for how in ({}, {"for_good": True}):
+            root = fail(f"{fail_at}-{len(how)}", flaky(fail_at, **how))
+            if (root / "r2" / "manifest.json").exists():
+                continue
+            shutil.rmtree(root / "r2")
+            assert verify_archive(root).findings == (), (fail_at, how, count.names[fail_at - 1])
+            assert place_of(file_run(root, "r3")) == (2, hash_of(first))
+
+
 def test_any_removed_record_shows(tmp_path: Path, file_run: Any) -> None:
     folders = [file_run(tmp_path, f"r{number}") for number in range(1, 5)]
     for number, folder in enumerate(folders, 1):
         folder.rename(tmp_path / ".away")
-        (finding,) = verify_archive(tmp_path).findings
-        assert finding.grave
-        assert f"number {number}" in finding.text
+        findings = verify_archive(tmp_path).findings
+        assert [one.where for one in findings] == [folder.name, f"r{number + 1}"][: 1 + (number < len(folders))]
+        assert all(one.grave and f"number {number}" in one.text for one in findings)
         (tmp_path / ".away").rename(folder)
     assert verify_archive(tmp_path).findings == ()
 
@@ -226,6 +260,7 @@ def test_concurrent_writers_make_one_chain_without_a_fork(tmp_path: Path) -> Non
     for process in processes:
         process.join(60)
     assert [process.exitcode for process in processes] == [0] * writers
+    assert len(filed_runs(tmp_path)) == writers * each
     runs = [path for path in tmp_path.iterdir() if not path.name.startswith(".")]
     assert sorted(place_of(folder)[0] for folder in runs) == list(range(1, writers * each + 1))
     assert verify_archive(tmp_path).findings == ()

@@ -287,7 +287,8 @@ def test_unfinished_runs_are_no_change_but_a_removed_manifest_is(tmp_path: Path,
     folder = file_run(tmp_path, "r1")
     (folder / "manifest.json").unlink()
     for verdict in everywhere(folder):
-        assert any("manifest.json is missing" in text for text in grave(verdict))
+        assert len(grave(verdict)) == 1
+        assert any("its manifest.json is gone" in text for text in grave(verdict))
 
 
 def test_a_report_of_before_there_were_seals_is_a_note(tmp_path: Path, file_run: Any) -> None:

@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 
 from sequencer.archive import transfer
-from sequencer.archive.integrity import imported_runs, verify_archive
+from sequencer.archive.filed import imported_runs
+from sequencer.archive.integrity import verify_archive
 from sequencer.archive.reading import marks_of, open_run
 from sequencer.archive.runfolder import RunFolder
 from sequencer.archive.transfer import Imported, export_runs, import_runs
@@ -102,6 +103,73 @@ def test_the_next_run_of_the_bench_follows_what_was_imported(tmp_path: Path, zip
     record = open_run(tmp_path / "b" / "y").record
     assert record is not None
     assert record.chain_number == 3
+
+
+@pytest.mark.parametrize("which", ["r1", "r2"])
+def test_an_imported_run_that_is_gone_shows(tmp_path: Path, zipped: Path, which: str) -> None:
+    root = tmp_path / "b"
+    import_runs(zipped, root)
+    shutil.rmtree(root / which)
+    assert [one.where for one in verify_archive(root).findings if one.grave] == [which]
+    import_runs(zipped, root)  # brought back
+    assert verify_archive(root).findings == ()
+    path = root / ".notchbook" / "imports.jsonl"  # as an earlier version noted it
+    path.write_text("".join(f'{{"run_id":"{run_id}","at":"x","from":"runs.zip"}}\n' for run_id in ("r1", "r2")))
+    shutil.rmtree(root / which)
+    assert not verify_archive(root).holds
+
+
+@pytest.mark.parametrize("listed", [True, False], ids=["all", "head-alone"])
+def test_a_newest_run_that_was_removed_shows_after_an_import_too(
+    tmp_path: Path, zipped: Path, file_run: Any, listed: bool
+) -> None:
+    root = tmp_path / "b"
+    for run_id in ("x", "y", "z"):
+        file_run(root, run_id)
+    shutil.rmtree(root / "z")
+    if not listed:
+        (root / ".notchbook" / "filed.jsonl").unlink()
+    import_runs(zipped, root)  # numbers 1 and 2 of the same bench
+    assert "z" in [one.where for one in verify_archive(root).findings if one.grave]
+    record = open_run(file_run(root, "after")).record
+    assert record is not None
+    assert record.chain_number == 4
+
+
+def test_no_run_takes_the_number_of_an_imported_one_that_is_gone(tmp_path: Path, zipped: Path, file_run: Any) -> None:
+    root = tmp_path / "b"
+    import_runs(zipped, root)
+    shutil.rmtree(root / "r2")
+    record = open_run(file_run(root, "x")).record
+    assert record is not None
+    assert record.chain_number == 3
+
+
+def test_the_next_run_follows_an_imported_one_that_is_newer_than_what_is_remembered(
+    tmp_path: Path, zipped: Path, file_run: Any
+) -> None:
+    file_run(tmp_path / "b", "x")
+    import_runs(zipped, tmp_path / "b")  # numbers 1 and 2
+    record = open_run(file_run(tmp_path / "b", "y")).record
+    assert record is not None
+    assert record.chain_number == 3
+
+
+def test_an_imported_run_that_was_exchanged_shows(tmp_path: Path, zipped: Path, file_run: Any) -> None:
+    root = tmp_path / "b"
+    import_runs(zipped, root)
+    shutil.rmtree(root / "r2")
+    shutil.copytree(file_run(tmp_path / "c", "r2", serial="another"), root / "r2")
+    assert any("ended again or exchanged" in one.text for one in verify_archive(root).findings)
+
+
+def test_an_interrupted_run_may_be_gone_on_with_where_it_was_imported(tmp_path: Path, file_run: Any) -> None:
+    export_runs([file_run(tmp_path / "a", "r1", complete=False)], tmp_path / "one.zip")
+    import_runs(tmp_path / "one.zip", tmp_path / "b")
+    assert verify_archive(tmp_path / "b").holds
+    RunFolder.reopen(tmp_path / "b" / "r1")
+    shutil.rmtree(tmp_path / "b" / "r1")
+    assert not verify_archive(tmp_path / "b").holds
 
 
 def test_again_is_no_error_but_another_run_of_the_id_is(tmp_path: Path, zipped: Path, file_run: Any) -> None:
@@ -259,6 +327,10 @@ def test_an_import_may_fail_at_any_operation(tmp_path: Path, zipped: Path, flaky
             import_runs(zipped, root, flaky(fail_at))
         for name in visible(root):  # the first of the two may be in already, whole
             assert marks_of(root / name) == marks_of(tmp_path / "a" / name)
+        assert not root.exists() or verify_archive(root).findings == ()
+        import_runs(zipped, root)
+        shutil.rmtree(root / "r1")
+        assert not verify_archive(root).holds
         import_runs(zipped, root)
         assert {name: marks_of(root / name) for name in visible(root)} == {
             name: marks_of(tmp_path / "a" / name) for name in ("r1", "r2")
@@ -268,7 +340,11 @@ def test_an_import_may_fail_at_any_operation(tmp_path: Path, zipped: Path, flaky
 def test_the_list_of_imports_survives_a_torn_line(tmp_path: Path, zipped: Path) -> None:
     import_runs(zipped, tmp_path / "b")
     path = tmp_path / "b" / ".notchbook" / "imports.jsonl"
-    assert [json.loads(line)["from"] for line in path.read_text().splitlines()] == ["runs.zip"] * 2
+    lines = [json.loads(line) for line in path.read_text().splitlines()]
+    assert [(line["run_id"], line["state"]) for line in lines] == [
+        ("r1", "coming"), ("r1", "in"), ("r2", "coming"), ("r2", "in"),
+    ]  # fmt: skip
+    assert [line["from"] for line in lines if "from" in line] == ["runs.zip"] * 2
     with path.open("ab") as file:
         file.write(b'{"run_id": "r')
     assert imported_runs(tmp_path / "b") == {"r1", "r2"}

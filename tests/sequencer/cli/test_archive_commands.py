@@ -156,6 +156,22 @@ def test_verify(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "no such run" in capsys.readouterr().out
 
 
+def test_a_filed_run_that_was_emptied_is_named_and_the_answer_is_no(
+    root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    newest = runs(root)[1]
+    for path in [path for path in newest.rglob("*") if path.is_file()]:
+        path.unlink()
+    for item in ([], [newest.name], [newest.name[:-1]], [newest], [newest, "--out", "nowhere"]):
+        assert call("verify", *item) == 1, item
+        told = " ".join(capsys.readouterr().out.split())
+        assert f"WRONG: {newest.name}: was finished and filed as number 2" in told
+    shutil.rmtree(newest)
+    assert call("verify", newest.name) == 1
+    assert "its folder is gone" in " ".join(capsys.readouterr().out.split())
+    assert call("verify", ".") == 2
+
+
 def test_every_part_of_a_real_report_counts(root: Path) -> None:
     report = Path("sent.html")
     data = (runs(root)[0] / "report.html").read_bytes()
