@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from sequencer.core.record import Record
+from sequencer.core.trace import SweepSettings
 from sequencer.units import show_hz
 
 __all__ = ["what_differed"]
 
+_MOST_NAMED = 8
+_SETTINGS: tuple[tuple[str, Callable[[SweepSettings], str]], ...] = (
+    ("RBW", lambda used: show_hz(used.rbw_hz)),
+    ("video filter", lambda used: "widest" if used.vbw_hz is None else show_hz(used.vbw_hz)),
+    ("detector", lambda used: used.detector.value),
+    ("points", lambda used: str(used.points)),
+    ("sweep time", lambda used: "not told" if used.sweep_time_s is None else f"{used.sweep_time_s:.4g} s"),
+    ("attenuation", lambda used: f"{used.attenuation_db:g} dB"),
+    ("reference level", lambda used: f"{used.reference_dbm:g} dBm"),
+    ("generator level", lambda used: "off" if used.generator_dbm is None else f"{used.generator_dbm:g} dBm"),
+)
 _ASKED_EVERY_TIME = ("transmitter",)  # answers that say nothing of the measurement's result
 
 
 def what_differed(before: Record, after: Record) -> tuple[str, ...]:
     """Return one line a difference, 'what: before -> now' in words."""
     return (
+        *_between("device", before.serial, after.serial),
         *_between("program", before.program, after.program),
         *_of(before.identification, after.identification, "instrument"),
         *_between("recipe", before.recipe_name, after.recipe_name, _text("recipe", before, after)),
@@ -59,18 +72,21 @@ def _bench(before: Record, after: Record) -> list[str]:
 
 def _settings(before: Record, after: Record) -> list[str]:
     told = []
-    for name, read in (("RBW", "rbw_hz"), ("attenuation", "attenuation_db"), ("reference level", "reference_dbm")):
+    for name, shown in _SETTINGS:
         places: dict[str, list[str]] = {}
-        both = [{(t.hookup, t.key, t.role): float(getattr(t.used, read)) for t in r.traces} for r in (before, after)]
+        both = [{(t.hookup, t.key, t.role): shown(t.used) for t in r.traces} for r in (before, after)]
         for where in both[0].keys() & both[1].keys():
             first, second = both[0][where], both[1][where]
             if first != second:
-                shown = [
-                    show_hz(v) if read == "rbw_hz" else f"{v:g} dB{'m' * (read[-3:] == 'dbm')}" for v in (first, second)
-                ]
-                places.setdefault(f"{shown[0]} before, {shown[1]} now", []).append(f"{where[0]} {where[1]}")
-        told += [f"{name}: {what} ({', '.join(sorted(set(at)))})" for what, at in sorted(places.items())]
+                places.setdefault(f"{first} before, {second} now", []).append(f"{where[0]} {where[1]}")
+        told += [f"{name}: {what} ({_named(sorted(set(at)))})" for what, at in sorted(places.items())]
     return told
+
+
+def _named(places: list[str]) -> str:
+    """Name the places, of many the first ones."""
+    more = len(places) - _MOST_NAMED
+    return ", ".join(places) if more <= 1 else f"{', '.join(places[:_MOST_NAMED])} and {more} more"
 
 
 def _equipment(before: Record, after: Record) -> list[str]:

@@ -76,10 +76,15 @@ class Sharing:
 
     def words(self) -> tuple[str, ...]:
         """Name what is shared, for people."""
+        sides = self.generator_side and self.analyzer_side
         told = (
             (self.analyzer, "the analyzer's scale and settings"),
-            (self.generator_side and self.analyzer_side, "leads and pads, so the match of the test ports"),
-            (self.bridge and self._both_reflected(), "the bridge"),
+            (sides and self.device, "leads and pads, so the match of the test ports"),
+            (
+                sides and not self.device,
+                "leads and pads, so the match of the test ports in the thru, not at the device",
+            ),
+            (self.bridge and self.device and self._both_reflected(), "the bridge"),
             (self.analyzer and self.evening, "the frequency reference of that day"),
         )
         return tuple(text for shared, text in told if shared)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from sequencer.core.record import HookupRecord
+from sequencer.core.hookup import HookupKind
+from sequencer.core.record import HookupRecord, TraceRecord
+from sequencer.core.trace import SweepSettings
 from sequencer.studies.sharing import sharing
 
 OTHER = {"identification": {"analyzer": "Invented Laboratory,analyzer,78,1.0"}}
@@ -109,3 +113,37 @@ def test_a_load_cancels_only_if_it_is_known_to_be_the_same(make, load, by, known
     assert cancelled(make, ["load on RX"], first=there, **other) == set()
     guess = "load on RX (its paths not measured, taken as strong)"
     assert cancelled(make, [guess], first=there, **there) == set()
+
+
+@pytest.mark.parametrize(
+    ("name", "setting"),
+    [
+        ("attenuator switching", {"attenuation_db": 20.0}),
+        ("reference switching", {"reference_dbm": -20.0}),
+        ("RBW switching", {"rbw_hz": 3e3}),
+    ],
+)
+def test_an_error_of_switching_cancels_at_equal_settings_only(make, name, setting) -> None:
+    def runs(used, hookup="TX-ANT"):
+        file = {"file": "traces/001.csv", "sha256": "t", "key": "receive", "role": "device", "began": make.noon}
+        return {"traces": (TraceRecord(**file, hookup=hookup, used=used),)}
+
+    plain = SweepSettings(
+        start_hz=1e6, stop_hz=2e6, points=11, rbw_hz=1e3, attenuation_db=10.0, reference_dbm=0.0, generator_dbm=-10.0
+    )
+    switched = replace(plain, **setting)
+    assert cancelled(make, (name,), first=runs(plain), **runs(plain)) == {name}
+    assert cancelled(make, (name,), first=runs(plain), **runs(switched)) == set()
+    assert cancelled(make, (name,), first=runs(plain, "thru"), **runs(switched, "thru")) == set()
+    assert cancelled(make, (name,)) == set()  # no sweep of the path known in either
+
+
+def test_the_words_claim_no_more_than_cancels(make) -> None:
+    looked = {"hookups": tuple(replace(one, kind=HookupKind.REFLECT) for one in hookup("L1", "operator", make))}
+    same = sharing(make.record(**looked), make.record(days=0.1, **looked)).words()
+    other = sharing(make.record(**looked), make.record(days=0.1, serial="INV-2", **looked)).words()
+    assert "the bridge" in same
+    assert "leads and pads, so the match of the test ports" in same
+    assert "the bridge" not in other
+    assert "leads and pads, so the match of the test ports" not in other
+    assert "leads and pads, so the match of the test ports in the thru, not at the device" in other
