@@ -45,16 +45,18 @@ class Verdict:
 def verify_archive(
     root: Path, keys: Sequence[PublicKey] = (), heard: Callable[[int, int], None] | None = None
 ) -> Verdict:
-    """Verify every run under a root and every bench's chain.
+    """Verify every run under a root and every bench's chain; each of ``keys`` must have signed every report.
 
     ``heard`` is told (runs done, runs in all). StoredDataError when the folder cannot be listed.
     """
     filed, remembered = filed_runs(root), heads(root)  # before the folders: others may file runs meanwhile
     folders = _run_folders(root)
-    findings, links, unfinished = list[Finding](), list[Link](), 0
+    findings, links, unfinished, sound = list[Finding](), list[Link](), 0, 0
     for number, folder in enumerate(folders):
-        found, link, finished = _verify_folder(folder, keys, [], demand=False)
-        findings += found if found and finished else _filed_otherwise(folder, link, filed) or found
+        found, link, finished = _verify_folder(folder, keys, [])
+        found = found if found and finished else _filed_otherwise(folder, link, filed) or found
+        findings += found
+        sound += finished and not any(finding.grave for finding in found)
         links += [link] if link else []
         unfinished += not finished
         if heard is not None:
@@ -69,13 +71,15 @@ def verify_archive(
     findings += check_chain(links, known, imported_runs(root))
     benches = len({link.chain for link in links})
     lines = [f"runs: {len(folders)}, unfinished: {unfinished}, benches: {benches}"]
+    if keys:
+        lines.append(f"signed by {' and '.join(key.name for key in keys)}, and sound: {sound} of {len(folders)} runs")
     return Verdict(what=str(root), findings=tuple(findings), lines=tuple(lines))
 
 
 def verify_one(folder: Path, keys: Sequence[PublicKey] = ()) -> Verdict:
-    """Verify one run's files, its report and its place among its bench's records."""
+    """Verify one run's files, its report and its place among its bench's records; each key must have signed."""
     lines: list[str] = []
-    findings, link, finished = _verify_folder(folder, keys, lines, demand=True)
+    findings, link, finished = _verify_folder(folder, keys, lines)
     if not (findings and finished):  # without a manifest it is more to know that it was filed
         findings = _filed_otherwise(folder, link, filed_runs(folder.absolute().parent)) or findings
     if not finished:
@@ -129,9 +133,9 @@ def _run_folders(root: Path) -> list[Path]:
 
 
 def _verify_folder(
-    folder: Path, keys: Sequence[PublicKey], lines: list[str], *, demand: bool
+    folder: Path, keys: Sequence[PublicKey], lines: list[str]
 ) -> tuple[list[Finding], Link | None, bool]:
-    """Return findings, the run's place in a chain, and whether it was finished; with ``demand`` a key must fit."""
+    """Return findings, the run's place in a chain, and whether it was finished; every key must have signed."""
     where = folder.absolute().name
     if not (folder / names.MANIFEST).exists():
         if (folder / names.RESULT).exists() or (folder / names.REPORT).exists():
@@ -152,7 +156,7 @@ def _verify_folder(
         return [Finding(where=where, text=f"a file cannot be read: {exc}")], None, True
     if not findings:  # the files are those of the manifest; are they those of one run?
         findings += [Finding(where=where, text=text) for text in _strangers(where, record, marks)]
-        findings += _report_in_run(folder, record, result, marks, keys if demand else (), lines)
+        findings += _report_in_run(folder, record, result, marks, keys, lines)
     return findings, link_of(record, result), True
 
 
@@ -197,7 +201,7 @@ def _report_in_run(
     try:
         seal = read_seal(data, names.REPORT)
     except StoredDataError as exc:
-        grave = bool(record.chain)  # the first reports had no seal, nor their records a chain
+        grave = bool(record.chain or keys)  # the first reports had no seal, nor their records a chain
         return [Finding(where=where, text=exc.message, grave=grave)]
     findings: list[Finding] = []
     _judge_seal(data, seal, f"{where}: {names.REPORT}", keys, findings, lines)
@@ -223,20 +227,23 @@ def _judge_seal(
         return
     if seal.facts.simulated:
         lines.append("SIMULATED, NOT A MEASUREMENT")
-    trusted = 0
+    trusted = set[str]()
     for role, signed in seal.signatures.items():
         who = f"key {fingerprint(signed.key)}, {signed.at}"
         if not signature_fits(data, seal, role):
             text = f"the {role}'s signature does not fit: it was changed, or made for another report"
             findings.append(Finding(where=where, text=text))
         elif signed.key in known:
-            trusted += 1
+            trusted.add(signed.key)
             lines.append(f"authentic: signed as {role} by '{known[signed.key]}' ({who})")
         else:
             lines.append(f"signed as {role} ({who}); without that public key it cannot be said by whom")
-    if keys and not trusted and not findings:
-        text = "undamaged, but not authentic: no signature on it is of a key that was given"
-        findings.append(Finding(where=where, text=text))
+    if not findings:
+        lacking = {key: name for key, name in known.items() if key not in trusted}
+        findings += [
+            Finding(where=where, text=f"undamaged, but not authentic: not signed by '{name}' (key {fingerprint(key)})")
+            for key, name in lacking.items()
+        ]
     if len({signed.key for signed in seal.signatures.values()}) < len(seal.signatures):
         lines.append("tester and authoriser signed with one key: nobody but the tester has authorised it")
     lines.insert(0, f"undamaged: report of run {seal.facts.run_id}")
@@ -258,7 +265,7 @@ def _seek_record(seal: Seal, root: Path, findings: list[Finding], lines: list[st
         if _hash_of(folder) == facts.record:
             lines.append(f"the archive {root} has it")
             # a record edited together with its manifest gives a report that fits both; the run's own no longer does
-            findings += _verify_folder(folder, (), [], demand=True)[0]
+            findings += _verify_folder(folder, (), [])[0] or _another_report(seal, folder)
             return
         text = f"the archive {root} holds another record of this run: it was changed or swapped"
         findings.append(Finding(where=facts.run_id, text=text))
@@ -267,8 +274,10 @@ def _seek_record(seal: Seal, root: Path, findings: list[Finding], lines: list[st
         lines.append(f"the archive {root} has no such run")
         return
     there = links_of(root, facts.chain)
-    if any(link.record == facts.record and _confirmed(root, link) for link in there):
+    same = [link for link in there if link.record == facts.record and _confirmed(root, link)]
+    if same:
         lines.append(f"the archive {root} has it, in a folder of another name")
+        findings += _another_report(seal, root / same[0].run_id)
     elif there and not all(link.run_id in imported_runs(root) for link in there):
         newest = max(link.number for link in there)
         text = (
@@ -278,6 +287,19 @@ def _seek_record(seal: Seal, root: Path, findings: list[Finding], lines: list[st
         findings.append(Finding(where=facts.run_id, text=text, number=facts.number))
     else:
         lines.append(f"the archive {root} has no such run, nor this bench's records")
+
+
+def _another_report(seal: Seal, folder: Path) -> list[Finding]:
+    """A seal takes no key: a page that was changed can be sealed anew, and only the filed report tells."""
+    path = folder / names.REPORT
+    try:
+        filed = read_seal(_read_report(path), names.REPORT)
+    except StoredDataError:  # a report of before there were seals
+        return []
+    if filed.digest == seal.digest:
+        return []
+    text = f"not the report that was filed: changed and sealed anew, or rendered again; the filed one is {path}"
+    return [Finding(where=seal.facts.run_id, text=text)]
 
 
 def _read_report(path: Path) -> bytes:

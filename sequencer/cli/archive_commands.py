@@ -15,7 +15,6 @@ from sequencer.errors import AskedWrongError, StoreError, UsageError
 if TYPE_CHECKING:
     from sequencer.archive.index import Filter, Found, Row
     from sequencer.archive.integrity import Verdict
-    from sequencer.archive.signing import PublicKey
 
 __all__ = ["add_archive_parser", "archive", "read_passphrase"]
 
@@ -60,7 +59,13 @@ def add_archive_parser(commands: Any) -> None:
     verify.add_argument(
         "item", nargs="?", metavar="RUN|REPORT", help="run, or report FILE; without it the whole archive"
     )
-    verify.add_argument("--key", action="append", default=[], metavar="FILE", help="public key that must have signed")
+    verify.add_argument(
+        "--key",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="public key that must have signed the report, every report of the archive; given twice, both must have",
+    )
     verify.add_argument("--out", metavar="DIR", help=_OUT)
 
     sign = whats.add_parser("sign", help="sign a report, as its tester or, last, as the one who authorises it")
@@ -274,7 +279,12 @@ def _verify(asked: argparse.Namespace) -> str:
     from sequencer.archive.integrity import verify_archive, verify_one, verify_report
     from sequencer.archive.signing import load_public
 
-    keys: list[PublicKey] = [load_public(Path(file)) for file in asked.key]
+    keys = list({key.key: key for key in (load_public(Path(file)) for file in asked.key)}.values())
+    if len(keys) > 2:
+        msg = (
+            f"{len(keys)} keys: a report has room for two signatures, its tester's and its authoriser's; give those two"
+        )
+        raise UsageError(msg)
     root = _root(asked)
     if asked.item is None:
         return _tell(verify_archive(root, keys, _progress if sys.stderr.isatty() else None))

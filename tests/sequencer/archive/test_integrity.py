@@ -15,12 +15,12 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from sequencer.archive.integrity import Verdict, verify_archive, verify_one, verify_report
 from sequencer.archive.reading import facts_of, marks_of, verify_run
 from sequencer.archive.runfolder import RunFolder
-from sequencer.archive.signing import PublicKey, SigningKey, as_tester, sign_report
+from sequencer.archive.signing import PublicKey, SigningKey, as_tester, fingerprint, sign_report
 from sequencer.errors import StoredDataError
 from sequencer.formats.canonical import sha256_bytes
 from sequencer.formats.manifest import dump_manifest
 from sequencer.formats.record import load_record
-from sequencer.formats.seal import Role, blanked, seal
+from sequencer.formats.seal import Role, blanked, read_seal, seal
 
 
 def key_of(seed: int) -> SigningKey:
@@ -186,7 +186,8 @@ def test_undamaged_without_a_public_key_authentic_with_it(tmp_path: Path, file_r
     assert with_key.holds
     assert any(line.startswith("authentic: signed as tester by 'key 1'") for line in with_key.lines)
     other = verify_report(report, [AUTHORISER.public])
-    assert grave(other) == ["undamaged, but not authentic: no signature on it is of a key that was given"]
+    who = f"'key 2' (key {fingerprint(AUTHORISER.public.key)})"
+    assert grave(other) == [f"undamaged, but not authentic: not signed by {who}"]
     assert verify_one(folder, [TESTER.public]).holds
     assert not verify_one(folder, [AUTHORISER.public]).holds
 
@@ -204,7 +205,52 @@ def test_one_key_in_both_roles_is_remarked(tmp_path: Path, file_run: Any) -> Non
 def test_an_unsigned_report_is_not_authentic(tmp_path: Path, file_run: Any) -> None:
     folder = file_run(tmp_path, "r1")
     assert not verify_report(folder / "report.html", [TESTER.public]).holds
-    assert verify_archive(tmp_path, [TESTER.public]).holds  # not every run of an archive is signed
+    assert grave(verify_archive(tmp_path, [TESTER.public])) == grave(verify_one(folder, [TESTER.public])) != []
+
+
+def test_every_key_given_must_have_signed(tmp_path: Path, file_run: Any) -> None:
+    folder = file_run(tmp_path, "r1", sign=as_tester(TESTER))
+    report = folder / "report.html"
+    both = [TESTER.public, AUTHORISER.public]
+    for keys in (both, both[::-1]):
+        for verdict in (verify_report(report, keys), verify_one(folder, keys), verify_archive(tmp_path, keys)):
+            (text,) = grave(verdict)
+            assert "not signed by 'key 2'" in text
+    report.write_bytes(sign_report(report.read_bytes(), Role.AUTHORISER, AUTHORISER))
+    for verdict in (verify_report(report, both), verify_one(folder, both), verify_archive(tmp_path, both)):
+        assert verdict.holds
+
+
+def test_a_key_is_asked_of_every_run_of_an_archive(tmp_path: Path, run: Any, file_run: Any) -> None:
+    for number in range(3):
+        file_run(tmp_path, f"r{number}", sign=as_tester(TESTER) if number != 1 else None)
+    old = file_run(tmp_path, "r3", complete=False)  # a report of before there were seals cannot be signed
+    (old / "report.html").write_text("<html></html>\n")
+    reseal(old)
+    RunFolder.create(tmp_path, "r4", run.recipe_text, run.bench_text)  # has no report yet
+    verdict = verify_archive(tmp_path, [TESTER.public])
+    assert [one.where for one in verdict.findings if one.grave] == ["r1: report.html", "r3"]
+    assert "signed by key 1, and sound: 2 of 5 runs" in verdict.lines
+    assert verify_archive(tmp_path).holds
+
+
+@pytest.mark.parametrize("moved", [False, True], ids=["its-folder", "folder-of-another-name"])
+def test_a_report_changed_and_sealed_anew_is_not_the_one_that_was_filed(
+    tmp_path: Path, file_run: Any, moved: bool
+) -> None:
+    folder = file_run(tmp_path / "a", "r1", sign=as_tester(TESTER))
+    filed = (folder / "report.html").read_bytes()
+    sent = tmp_path / "sent.html"
+    page = filed[: filed.index(b"<!-- notchbook seal")].replace(b"pass", b"fail")
+    sent.write_bytes(seal(page, read_seal(filed).facts))
+    if moved:
+        folder.rename(folder.with_name("renamed"))
+    assert verify_report(sent).holds  # of itself it is undamaged
+    (text,) = grave(verify_report(sent, root=tmp_path / "a"))
+    assert "not the report that was filed" in text
+    for roles in ([], [Role.TESTER]):  # signed or not, it is the same report
+        sent.write_bytes(blanked(filed, roles))
+        assert verify_report(sent, root=tmp_path / "a").holds
 
 
 def test_a_simulated_report_is_called_so(tmp_path: Path, file_run: Any) -> None:

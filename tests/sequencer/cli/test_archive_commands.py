@@ -229,6 +229,16 @@ def test_keys_and_signatures(root: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert call("verify", folder / "report.html", "--key", "anna.pub", "--key", "boss.pub") == 0
     assert capsys.readouterr().out.count("authentic: signed as") == 2
     assert call("verify") == 0
+    capsys.readouterr()
+    assert call("verify", "--key", "anna.pub") == 1  # the other run is not signed
+    told = " ".join(capsys.readouterr().out.split())
+    assert f"WRONG: {runs(root)[1].name}: report.html: undamaged, but not authentic: not signed by 'anna'" in told
+    assert "signed by anna, and sound: 1 of 2 runs" in told
+    assert call("key", "new", "third") == 0
+    assert (
+        call("verify", folder, *(part for name in ("anna", "boss", "third") for part in ("--key", f"{name}.pub"))) == 2
+    )
+    assert "room for two signatures" in capsys.readouterr().err
     assert call("sign", folder.name, "--key", "anna", "--as", "tester") == 2
     (folder / "recipe.yaml").write_text("changed")
     assert call("sign", folder.name, "--key", "boss", "--as", "authoriser") == 2
