@@ -16,6 +16,7 @@ from sequencer.errors import UnitError, UsageError
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.filing import Expected, expected_files, gaps, vector_names
 from sequencer.run.predict import TYPICAL, forecast
+from sequencer.saved_noise import refuse_below_noise
 from sequencer.saved_pieces import Piece, Pieces
 from sequencer.saved_settings import UNKNOWN, Ask, ask_settings, timed
 from sequencer.units import TIME, parse
@@ -62,6 +63,7 @@ def open_saved(
     made.check_alike()
     pieces = made.pieces
     told = ask_settings(pieces, told, ask)
+    refuse_below_noise(pieces)
     pieces += _lines(pieces, expected)
     traces, sweeps = _finished(pieces, expected, told.get("duration", UNKNOWN), at)
     lacking = gaps(recipe, bench, expected, traces, {s: sweep.trace.freq_hz for s, sweep in sweeps.items()})

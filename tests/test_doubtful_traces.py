@@ -94,6 +94,57 @@ def test_what_a_file_tells_against_itself_ends_the_run_before_it_begins(
     assert not list((tmp_path / "runs").glob("*"))
 
 
+@pytest.mark.parametrize(
+    ("only", "name", "line"),
+    [
+        pytest.param("TX-ANT_", "Att", "Att,20,dB", id="attenuation of a path"),  # read as >= 93 dB, truth 77.4
+        pytest.param("TX-ANT_", "RBW", "RBW,300000,Hz", id="RBW of a path"),
+        pytest.param("floor-off_receive", "RBW", "RBW,30,Hz", id="RBW of the floor"),
+        pytest.param("thru-off_", "RBW", "RBW,1000000,Hz", id="RBW of the thru with the generator off"),
+    ],
+)
+def test_a_trace_below_its_own_stated_noise_is_a_contradiction(
+    direct: Any, tmp_path: Path, capsys: Any, only: str, name: str, line: str
+) -> None:
+    folder = folder_of(direct, tmp_path, lambda text, _: changed(text, name, line), only, first=False)
+    assert runs.run(tmp_path / "runs", direct[1], folder)[0] == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "no trace can lie so far below" in said
+    assert len(re.findall(r"-\d+\.\d dBm", said)) >= 3  # what is read, what noise reads, and where that was seen
+    assert only in said
+
+
+@pytest.mark.parametrize(
+    ("name", "line", "words"),
+    [
+        pytest.param("Att", "Att,18,dB", ("attenuation", "18 dB", "0 dB"), id="attenuation"),
+        pytest.param("RBW", "RBW,100000,Hz", ("RBW", "100000 Hz", "3000 Hz"), id="RBW"),
+    ],
+)
+def test_noise_seen_in_another_setting_bounds_nothing(
+    direct: Any, tmp_path: Path, name: str, line: str, words: tuple[str, str, str]
+) -> None:
+    """18 dB too many stated: within what scaling may be off, and read as >= 89 dB where the truth is 77.4."""
+    folder = folder_of(direct, tmp_path, lambda text, _: changed(text, name, line), "TX-ANT_", first=False)
+    _, record, _ = runs.run(tmp_path / "runs", direct[1], folder)
+    (deep,) = (r for r in record["results"] if r["quantity"] == "rejection" and r["path"] == "TX-ANT")
+    assert deep["statement"] == "undecided"
+    assert "another RBW or attenuation" in " ".join(deep["notes"])
+    (named,) = (w for w in record["warnings"] if f"the {words[0]} differs" in w)
+    for word in (
+        f"TX-ANT_receive.csv {words[1]}",
+        f"thru_receive.csv {words[2]}",
+        f"floor-off_receive.csv {words[2]}",
+    ):
+        assert word in named
+    assert {r["statement"] for r in record["results"] if r.get("path") == "ANT-RX"} == {"pass"}
+
+
+def test_settings_that_agree_are_not_remarked(direct: Any, tmp_path: Path) -> None:
+    _, record, _ = runs.run(tmp_path / "runs", direct[1], runs.save(tmp_path / "csv", direct[2], runs.comma))
+    assert not [w for w in record["warnings"] if "differs (" in w]
+
+
 def test_a_vector_file_in_another_impedance_is_refused(vector: Path, tmp_path: Path, capsys: Any) -> None:
     (tmp_path / "floor.s2p").write_bytes((vector / "floor.s2p").read_bytes())
     text = (vector / "TX-RX-ANT.s3p").read_text()

@@ -21,7 +21,7 @@ from sequencer.run.exchange import compared, other_way
 from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.passivity import Doubt
-from sequencer.run.saved import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
+from sequencer.run.saved_doubts import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
 from sequencer.run.steadiness import leads_jump_db, unsteady
 from sequencer.run.suspect import distrusting, suspected
 from sequencer.units import show_db, show_hz

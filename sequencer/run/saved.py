@@ -6,16 +6,14 @@ Nothing can be taken again, so what a live run would repeat ends it here, or lea
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from sequencer.core.capability import Capabilities
 from sequencer.core.history import Entry, Identified, Resumed, Role, SavedKind, SavedTrace, Swept, Voided
 from sequencer.core.hookup import HookupKind
-from sequencer.core.record import Result, Statement
 from sequencer.core.trace import Sweep
-from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
+from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.foreign import foreign_peaks, foreign_text
 from sequencer.run.mistaken import mistaken_before, mistaken_for
 from sequencer.run.planned import Plan, PlannedSweep, Station
@@ -27,7 +25,7 @@ from sequencer.run.steps import Connect, Drop, Stop, SweepStep, Void, Warn
 from sequencer.run.visits import Visit, known_at, visits, without_sweeps
 from sequencer.run.windows import OVERVIEW
 
-__all__ = ["MUST", "NO_CLOSING", "NO_LEAKAGE", "NO_NOISE", "doubted", "saved_in", "saved_plan", "saved_step"]
+__all__ = ["MUST", "saved_in", "saved_plan", "saved_step", "set_against", "too_fast"]
 
 MUST = {  # settings without which nothing is decided, in words
     "rbw_hz": "RBW",
@@ -37,19 +35,7 @@ MUST = {  # settings without which nothing is decided, in words
     "detector": "detector",
     "sweep_time_s": "sweep time",
 }
-NO_NOISE = "no noise sweep: noise is not subtracted and the reading may stand on it"
-NO_LEAKAGE = "no leakage sweep: leakage is not in the interval"
-NO_CLOSING = "no closing thru: drift is taken from its stated or assumed rate"
 LOOKS_NORMALISED_DB = 0.5  # a thru at 0 dBm so flat, where pads and leads alone lose more
-_STOP_BAND = frozenset(
-    {
-        Quantity.REJECTION,
-        Quantity.ISOLATION,
-        Quantity.NOTCH_DEPTH,
-        Quantity.NOTCH_FREQUENCY,
-        Quantity.REJECTION_BANDWIDTH,
-    }
-)
 _RELATIVE = frozenset({SavedKind.NORMALISED, SavedKind.VECTOR, SavedKind.LINE})
 
 
@@ -106,7 +92,7 @@ def saved_step(
         fault = _fault(recipe, bench, caps, here, stay, stays, place, last)
         if fault:
             return Stop(why=f"{stay.hookup.name}: {fault}")
-        for text in _remarks(stay, station, expected_thru_dbm(bench, caps), noise):
+        for text in (*_unlike(saved, here), *_remarks(stay, station, expected_thru_dbm(bench, caps), noise)):
             if text not in said:
                 return Warn(why=text)
         first = stay.first_on()
@@ -179,59 +165,36 @@ def _remarks(stay: Visit, station: Station, expected_dbm: float, noise: float | 
     size = jumped_db(stay, noise)
     if size:
         texts.append(f"{jump_text(stay.hookup, size)}: nothing that rests on it can be decided")
-    texts.append(_too_fast(stay, station))
+    texts.append(too_fast(stay, station))
     return [text for text in texts if text]
 
 
-def _too_fast(stay: Visit, station: Station) -> str:
+def _unlike(saved: Sequence[SavedTrace], here: Sequence[SavedTrace]) -> list[str]:
+    """Return, for filter and attenuation, how a stay's traces differ from what they are set against; one text each."""
+    texts = []
+    for name, unit in (("rbw_hz", "Hz"), ("attenuation_db", "dB")):
+        apart: dict[str, None] = {}
+        for trace, other in ((one, other) for one in here for other in set_against(saved, one)):
+            ours, theirs = getattr(trace.settings, name), getattr(other.settings, name)
+            if ours != theirs and name not in (*trace.unknown, *other.unknown):
+                apart[f"{trace.source} {ours:g} {unit}, {other.source} {theirs:g} {unit}"] = None
+        if apart:
+            texts.append(
+                f"{here[0].hookup.name}: the {MUST[name]} differs ({'; '.join(apart)}); if that is not so, correct it; "
+                "if it is, the intervals carry what switching does"
+            )
+    return texts
+
+
+def set_against(saved: Sequence[SavedTrace], trace: SavedTrace) -> list[SavedTrace]:
+    """Return the first trace of each kind that one is normalised by, or that is subtracted from it."""
+    roles = {Role.DEVICE: (Role.THRU, Role.NOISE, Role.LEAKAGE), Role.REFLECTION: (Role.OPEN, Role.SHORT)}
+    levels = [t for t in saved if t.key == trace.key and t.kind is SavedKind.LEVEL is trace.kind]
+    found = (next((t for t in levels if t.role is role), None) for role in roles.get(trace.role, ()))
+    return [t for t in found if t is not None]
+
+
+def too_fast(stay: Visit, station: Station) -> str:
+    """Return that a stay was swept too fast for the notch it shows, in words, or ''."""
     step = retake_step(station.sweeps, stay, ())
     return step.why.partition("; taken again")[0] if isinstance(step, Drop) and step.slower > 1.0 else ""
-
-
-# --- what cannot be known
-
-
-def doubted(result: Result, requirement: Requirement, history: Sequence[Entry]) -> Result:
-    """Return a result of a run from files with what cannot be known of it: in doubt, nothing is decided."""
-    saved = saved_in(history)
-    if not saved:
-        return result
-    notes = (*_doubts(result, requirement, saved), *_speed_doubts(requirement, saved, history))
-    if not notes:
-        return result
-    return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, *notes))
-
-
-def _doubts(result: Result, requirement: Requirement, saved: Sequence[SavedTrace]) -> list[str]:
-    own = {requirement.hookup_name}
-    own |= {"reflect-open", "reflect-short"} if requirement.port is not None else {"thru", "floor"}
-    own |= {f"thru {requirement.hookup_name}"}
-    here = [t for t in saved if t.hookup.name in own]
-    made = []
-    unknown = [MUST[name] for name in MUST if any(name in t.unknown for t in here)]
-    if unknown:
-        made.append(f"read from files that do not tell {', '.join(unknown)}, and nobody declared it")
-    vector = any(t.kind is SavedKind.VECTOR for t in here)
-    if not vector and any(t.kind is SavedKind.LINE for t in here):
-        reference = "thru" if requirement.port is None else "open and short"
-        made.append(f"normalised in the instrument, and no {reference} was saved after that to show that it was sound")
-    elif NO_CLOSING in result.notes and not vector and any("time" in t.unknown for t in here):
-        made.append("no closing thru, and how long the measurement took is not known: neither is the drift")
-    if requirement.quantity in _STOP_BAND:
-        texts = {NO_NOISE: "noise", NO_LEAKAGE: "leakage"}
-        if vector:  # its floor is swept with the source on, and holds both
-            texts = {NO_LEAKAGE: "floor"}
-        lacking = [what for text, what in texts.items() if text in result.notes]
-        if lacking:
-            made.append(f"no {' and no '.join(lacking)} trace here: what is read may be that, not the device")
-    return made
-
-
-def _speed_doubts(requirement: Requirement, saved: Sequence[SavedTrace], history: Sequence[Entry]) -> list[str]:
-    plan = saved_plan(saved)
-    made = []
-    for stay, station in zip(visits(history), plan.stations, strict=False):
-        if stay.hookup.name == requirement.hookup_name:
-            text = _too_fast(stay, station)
-            made += [text] if text else []
-    return made
