@@ -125,7 +125,7 @@ def test_noise_seen_in_another_setting_bounds_nothing(
     direct: Any, tmp_path: Path, name: str, line: str, words: tuple[str, str, str]
 ) -> None:
     """18 dB too many stated: within what scaling may be off, and read as >= 89 dB where the truth is 77.4."""
-    folder = folder_of(direct, tmp_path, lambda text, _: changed(text, name, line), "TX-ANT_", first=False)
+    folder = folder_of(direct, tmp_path, lambda text, _: changed(text, name, line), "TX-ANT_receive", first=False)
     _, record, _ = runs.run(tmp_path / "runs", direct[1], folder)
     (deep,) = (r for r in record["results"] if r["quantity"] == "rejection" and r["path"] == "TX-ANT")
     assert deep["statement"] == "undecided"
