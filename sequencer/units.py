@@ -105,6 +105,8 @@ def parse(text: str, dimension: Dimension) -> float:
         msg = _not_a_number(text, dimension)
     elif unit == "mHz" and dimension.base == "Hz":
         msg = f"{text!r}: mHz is a thousandth of a hertz; write MHz"
+    elif dimension is TEMPERATURE and unit.casefold().removeprefix("deg").strip(" °") == "f":
+        msg = f"{text!r}: temperatures are told in degC; write {f'{(float(digits) - 32.0) / 1.8:.1f} degC'!r}"
     elif dimension.units == PLAIN.units:
         msg = f"{text!r} takes no unit; write for example {digits!r}"
     else:

@@ -16,6 +16,7 @@ import secrets
 import signal
 import sys
 import threading
+from typing import NoReturn
 
 from instruments.simulated import devices
 from instruments.simulated.analyzer import Analyzer
@@ -32,6 +33,7 @@ from instruments.simulated.simtime import SimulatedTime
 from instruments.simulated.terminal import listen_serial
 from instruments.simulated.variants import load_variant, variant_names
 from sequencer.errors import NotchbookError, UsageError
+from sequencer.recipe.problems import did_you_mean
 from sequencer.units import LENGTH, parse
 
 TRANSPORTS = ("socket", "hislip", "serial")
@@ -44,6 +46,10 @@ def main() -> int:
         sys.stdout.write("\n".join(devices.names() if asked.device == "list" else variant_names()) + "\n")
         return 0
     try:
+        for what, word, known in (("profile", asked.profile, PROFILES), ("transport", asked.transport, TRANSPORTS)):
+            if word and word not in known:
+                msg = f"there is no {what} {word!r} (there are: {', '.join(sorted(known))}){did_you_mean(word, known)}"
+                raise UsageError(msg)
         device = _device(asked)
         if asked.variant == "random":
             asked.variant, asked.unknown = secrets.choice(variant_names()), True
@@ -87,15 +93,21 @@ def main() -> int:
     return 0
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says in one line what was wrong: whoever chose the bench by `--bench simulated:...` never saw its usage."""
+
+    def error(self, message: str) -> NoReturn:
+        """End with status 2."""
+        sys.stderr.write(f"simulated bench: {message.removeprefix('argument ')}\n")
+        sys.exit(2)
+
+
 def _arguments() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(prog="python -m instruments.simulated", description="Serve the simulated bench.")
+    parser = _Parser(prog="python -m instruments.simulated", description="Serve the simulated bench.")
     parser.add_argument("--device", default="", help="device or fault; without it the recipe's own")
     parser.add_argument("--variant", default="free-binary", help=f"analyzer: {', '.join(variant_names())}; or random")
     parser.add_argument(
-        "--profile",
-        default="",
-        choices=sorted(PROFILES),
-        help="how good the bench is; lab, or with check standards for a thorough recipe",
+        "--profile", default="", help="how good the bench is; lab, or with check standards for a thorough recipe"
     )
     parser.add_argument("--seed", type=int, default=1, help="of all drawn errors and noise")
     parser.add_argument(
@@ -113,7 +125,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument(
         "--relay-isolation", type=float, default=math.inf, metavar="DB", help="of open contacts; else perfect"
     )
-    parser.add_argument("--transport", default="socket", choices=TRANSPORTS, help="how the instruments are reached")
+    parser.add_argument("--transport", default="socket", help="how the instruments are reached")
     parser.add_argument("--port", type=int, default=0, help="of the analyzer; 0: the system's choice")
     parser.add_argument("--recipe", default="", help="name of the recipe that will be run: chooses the device")
     parser.add_argument("--ports", default="", help="ports of that recipe, with commas")

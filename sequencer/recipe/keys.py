@@ -7,6 +7,7 @@ from enum import Enum
 
 from sequencer.recipe.blocks import Fields, FigureOf, Key, ListOf, Named
 from sequencer.recipe.model import Quantity, Rule
+from sequencer.recipe.problems import quoted
 from sequencer.recipe.shapes import Amount, Choice, OneOfUnits, Schema, Shape, Text, TextOrMapping, Version, Whole
 from sequencer.units import (
     DB,
@@ -28,6 +29,15 @@ __all__ = ["BENCH", "HIGHEST_DB", "QUANTITIES", "READING_UNITS", "RECIPE", "Need
 READING_UNITS = ("W", "min", "degC", "dB", "dBm", "words")
 HIGHEST_DB = 200.0  # nothing on a bench shows more: 20 dBm to thermal noise in 1 Hz is 194 dB
 
+
+def _resource_meant(text: str) -> str:
+    """Return the resource name of 'HOST:PORT' or of an IP address."""
+    host, _, port = text.partition(":")
+    if port:
+        return quoted(f"TCPIP::{host}::{port}::SOCKET")
+    return f"'TCPIP::{host}::5025::SOCKET' (with its port), or 'TCPIP::{host}::INSTR'"
+
+
 _PORT = "[A-Za-z][A-Za-z0-9_]{0,15}"
 _NAME = "[A-Za-z0-9](?:[A-Za-z0-9._-]{0,62}[A-Za-z0-9])?"  # becomes part of a folder's name
 _PORT_TEXT = Text(what="a port name (a letter, then letters, digits or _, at most 16)", matching=_PORT)
@@ -35,7 +45,11 @@ _PATH_TEXT = Text(what="a path (two port names such as TX-ANT)", matching=f"{_PO
 _FREQUENCY_NAME = "[A-Za-z][A-Za-z0-9 _./+-]{0,31}"
 _STEP_NAME = "[A-Za-z0-9](?:[A-Za-z0-9 ._-]{0,38}[A-Za-z0-9])?"
 _READING_NAME = "[A-Za-z0-9](?:[A-Za-z0-9 ._/-]{0,38}[A-Za-z0-9])?"
-_RESOURCE = Text(what="a resource name such as TCPIP::192.0.2.10::5025::SOCKET", matching="[!-~][ -~]{0,199}")
+_RESOURCE = Text(
+    what="a resource name such as TCPIP::192.0.2.10::5025::SOCKET",
+    matching="(?!(?:[A-Za-z0-9.-]+:[0-9]+|[0-9]+(?:[.][0-9]+){3})$)[!-~][ -~]{0,199}",  # no bare address
+    meant=_resource_meant,
+)
 _COMMAND = Text(what="a command (printable ASCII on one line)", matching="[!-~][ -~]{0,199}")
 _DATE = Text(
     what="a date such as 2025-03-14 (a certificate's number may follow)",

@@ -7,7 +7,7 @@ come from the same table, so they cannot drift apart. A shape notes what is wron
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
@@ -70,11 +70,15 @@ class Word:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Text:
-    """Text, matching a regular expression (ECMA 262 and Python alike) as a whole. Reads a Word."""
+    """Text, matching a regular expression (ECMA 262 and Python alike) as a whole. Reads a Word.
+
+    ``meant`` says, of a text that does not match, what to write for it; '' where that cannot be told.
+    """
 
     what: str = "text"
     matching: str = ""
     longest: int = 2000
+    meant: Callable[[str], str] = lambda _: ""
 
     def read(self, node: Node, key: str, problems: Problems) -> object:
         """Return a Word."""
@@ -85,7 +89,8 @@ class Text:
             problems.add(node.line, key, f"{len(text)} characters; at most {self.longest} are read")
             return BAD
         if self.matching and re.fullmatch(self.matching, text) is None:
-            problems.add(node.line, key, f"{quoted(text)} is not {self.what}")
+            meant = self.meant(text)
+            problems.add(node.line, key, f"{quoted(text)} is not {self.what}{meant and f'; write {meant}'}")
             return BAD
         return Word(text, node.line)
 

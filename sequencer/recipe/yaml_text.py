@@ -37,6 +37,8 @@ _BREAK = re.compile("\r\n|[\n\r\x85\u2028\u2029]")  # what YAML 1.1 counts as th
 _FORBIDDEN = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # YAML 1.1, 5.1
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")  # what a terminal must not get
 _BLOCK = ("|", ">")  # text on lines of its own; its last line break belongs to the layout
+_CLOSE_COLON = re.compile(r"\s*(?:- )?([A-Za-z][A-Za-z -]*):([^\s:].*)")  # 'max:1.6 dB' is one text to YAML
+_LOST_COLON = re.compile(r"\s*([a-z]+) ([0-9.-].*)")
 _HIDDEN_TEXT = re.compile(r"\s+#(?=\w)")
 
 
@@ -216,7 +218,8 @@ class _Builder:
             empty = isinstance(value_event, ScalarEvent) and not value_event.value and not value_event.style
             if start.flow_style and empty and not self._after(event).lstrip().startswith(":"):
                 if not split:  # `{TX, RX, ANT}` is one mistake
-                    self._problems.add(key.line, last, _comma(last, pairs, key.text))
+                    where = "" if _CLOSE_COLON.fullmatch(key.text) else last
+                    self._problems.add(key.line, where, _comma(last, pairs, key.text))
                 split = True
                 continue
             value = self._node(value_event, depth + 1)
@@ -256,7 +259,13 @@ class _Builder:
         elif "node content" in problem:
             words = f"a value, or a key before ':', is missing where {quoted(found)} stands"
         elif "could not find expected ':'" in problem:
+            close = _CLOSE_COLON.fullmatch(self._lines[opened - 1].rstrip())
             words = "a key without ':' (write 'key: value')"
+            if close is not None:
+                line = opened
+                words = f"{quoted(close[0])}: a space is missing behind ':'; write '{close[1]}: {close[2]}'"
+        elif "unexpected ':'" in problem:
+            words = "no value stands behind ':'; write 'key: value', with a space"
         elif "expected key" in problem or "block end" in problem or "'-' indicator" in problem:
             words = "this line does not fit the lines above; check the indent, brackets and quotes"
         else:
@@ -274,10 +283,15 @@ def _comma(last: str, pairs: dict[str, tuple[Scalar, Node]], rest: str) -> str:
     """Say what a comma did to the value before it: `{transmit: 146,610 MHz}` has two keys."""
     value = pairs[last][1] if last in pairs else None
     before = value.text if isinstance(value, Scalar) else ""
+    key = _CLOSE_COLON.fullmatch(rest)
+    if key is not None:
+        return f"{quoted(rest)}: a space is missing behind ':'; write '{key[1]}: {key[2]}'"
     if before[-1:].isdigit() and rest[:1].isdigit() and "(" not in before:
         return f"{quoted(f'{before},{rest}')}: a comma ends the value; write the decimal point: '{before}.{rest}'"
     if before:
-        return f'{quoted(f"{before},{rest}")}: a comma ends the value; put it in quotes: "{before},{rest}"'
+        lost = _LOST_COLON.fullmatch(rest)
+        meant = "" if lost is None else f", or where a key begins behind the comma, write '{lost[1]}: {lost[2]}'"
+        return f'{quoted(f"{before},{rest}")}: a comma ends the value; put it in quotes: "{before},{rest}"{meant}'
     return f"{quoted(rest)} has no value: in braces write '{{key: value, ...}}', for a list use brackets"
 
 

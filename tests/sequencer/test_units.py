@@ -123,3 +123,9 @@ def test_show_refuses_what_parse_would() -> None:
 def test_show_reads_well(value: float, dimension: units.Dimension, text: str) -> None:
     assert units.show(value, dimension) == text
     assert units.show_db(-0.001) == "0.00 dB"
+
+
+@pytest.mark.parametrize("text", ["70 degF", "70 F", "70°F", "70 deg F", "70.0 f"])
+def test_fahrenheit_is_refused_with_the_degrees_that_are_meant(text: str) -> None:
+    with pytest.raises(UnitError, match=r"temperatures are told in degC; write '21\.1 degC'"):
+        units.parse(text, units.TEMPERATURE)

@@ -39,6 +39,10 @@ def test_the_command_that_goes_on_stands_alone_on_its_line(
     [
         ("simulated", 0, "all of 10 limits can"),
         ("simulated:,profile=patch-lead", 0, "hookups"),
+        ("simulated:,profile=patchlead", 2, "wrong-standard); did you mean 'patch-lead'?"),
+        ("simulated:,profile=foo", 2, "there is no profile 'foo' (there are: bad-pads, bent-scale, "),
+        ("simulated:,transport=usb", 2, "there is no transport 'usb' (there are: hislip, serial, socket"),
+        ("simulated:,q-times=many", 2, "simulated bench: --q-times: invalid float value: 'many'"),
         ("simulated:nosuch", 2, "there is no simulated device 'nosuch'"),
     ],
 )
@@ -48,6 +52,7 @@ def test_the_simulated_bench_is_checked_by_what_it_states(capsys, bench: str, en
     assert says in told.out + told.err
     assert (status == 2) == (ended == 2)
     assert "Traceback" not in told.err
+    assert "python -m" not in told.err
 
 
 HOT = """\

@@ -196,3 +196,26 @@ def test_a_level_that_joined_leads_bring_above_the_maximum_input_is_refused() ->
     refuse_overdrive(load_bench(HOT.replace("  maximum input: 0 dBm\n", ""), "hot.yaml"))
     with pytest.raises(RecipeError, match="without pads bring 12 dBm"):
         refuse_overdrive(load_bench(HOT.replace("13 dBm", "12 dBm").partition("pads")[0], "hot.yaml"))
+
+
+@pytest.mark.parametrize(
+    ("resource", "meant"),
+    [
+        ("192.0.2.10:5025", "write 'TCPIP::192.0.2.10::5025::SOCKET'"),
+        ("analyzer.example:5025", "write 'TCPIP::analyzer.example::5025::SOCKET'"),
+        ("192.0.2.10", "write 'TCPIP::192.0.2.10::5025::SOCKET' (with its port), or 'TCPIP::192.0.2.10::INSTR'"),
+    ],
+)
+@pytest.mark.parametrize("where", ["analyzer", "switch"])
+def test_an_address_alone_is_refused_with_the_resource_name_that_is_meant(resource, meant, where) -> None:
+    named = {"analyzer": "TCPIP::192.0.2.1::5025::SOCKET", "switch": "GPIB0::18::INSTR"} | {where: resource}
+    text = "bench: 1\n" + "".join(f'{what}:\n  resource: "{name}"\n' for what, name in named.items())
+    with pytest.raises(RecipeError) as caught:
+        load_bench(text + "  hookups: {thru: X}\n", "b.yaml")
+    assert meant in caught.value.message
+    assert f"{where}.resource" in caught.value.message
+
+
+@pytest.mark.parametrize("resource", ["ASRL3::INSTR", "ASRL/dev/ttyS0::INSTR", "USB0::1::2::INSTR", "the-analyzer"])
+def test_other_resource_names_are_left_to_the_bus(resource) -> None:
+    assert load_bench(f'bench: 1\nanalyzer: {{resource: "{resource}"}}\n', "b").analyzer.resource == resource

@@ -309,3 +309,14 @@ def test_reading_recipes_loads_nothing_heavy() -> None:
     )
     answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert answer.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("tail", ["max:}", "max:, within: 8 kHz}", "max: }"])
+def test_a_key_with_nothing_behind_it_is_told_as_that(recipe_text: str, tail: str) -> None:
+    """With either of the parsers: one takes 'max:' for text, the other stumbles over the bracket."""
+    text = recipe_text.replace("at: transmit, max: 1.6 dB}", f"at: transmit, {tail}", 1)
+    with pytest.raises(RecipeError) as caught:
+        load_recipe(text, "r.yaml")
+    assert caught.value.message.startswith("r.yaml:8: ")
+    assert "no value" in caught.value.message
+    assert "not readable" not in caught.value.message

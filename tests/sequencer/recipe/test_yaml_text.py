@@ -47,6 +47,11 @@ def test_nodes_carry_their_lines() -> None:
 DEEP = "a: " + "[" * 30 + "]" * 30
 
 TRAPS = [
+    pytest.param(
+        "f: {a: b,\n max:1.6 dB}", 2, "'max:1.6 dB': a space is missing behind ':'; write 'max: 1.6 dB'", id="close"
+    ),
+    pytest.param("f:\n  a: b\n  max:1.6 dB\n  c: d", 3, "write 'max: 1.6 dB'", id="close-in-a-block"),
+    pytest.param("f: {a: b, max 1.6 dB}", 1, "a key begins behind the comma, write 'max: 1.6 dB'", id="lost-colon"),
     pytest.param("f: {a: 146,610 MHz, b: 1 Hz}", 1, "write the decimal point: '146.610 MHz'", id="comma-in-number"),
     pytest.param("x: 1\nnote: spare #3", 2, "'#3' is read as a comment", id="text-behind-hash"),
     pytest.param("x: 1\nnote: #3", 2, "'#3' is read as a comment", id="only-behind-hash"),
