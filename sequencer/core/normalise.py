@@ -18,7 +18,17 @@ from sequencer.core.trace import FloatArray, Sweep, SweepSettings, own
 from sequencer.errors import GridMismatchError, MeasurementError
 from sequencer.units import show_hz
 
-__all__ = ["Averaged", "Response", "average", "differing", "fitting", "mw", "response", "same_settings"]
+__all__ = [
+    "Averaged",
+    "Response",
+    "average",
+    "differing",
+    "fitting",
+    "mw",
+    "response",
+    "same_settings",
+    "shared_points",
+]
 
 # Common practice, no source: valid near-noise subtraction (trade notes 1.5) and the display's edge (12.3).
 LEAST_ABOVE_NOISE_DB = 3.0
@@ -75,11 +85,12 @@ class Averaged:
 
     @property
     def shared(self) -> float:
-        """How many neighbouring points share their noise: points less than 1/RBW apart in time do."""
-        return _shared(self.used)
+        """How many neighbouring points share their noise."""
+        return shared_points(self.used)
 
 
-def _shared(used: SweepSettings) -> float:
+def shared_points(used: SweepSettings) -> float:
+    """Return how many neighbouring points share their noise: those less than 1/RBW apart in time do."""
     dwell_s = (used.sweep_time_s or 0.0) / max(used.points, 1)
     if dwell_s > 0.0:
         return max(1.0, 1.0 / (dwell_s * used.rbw_hz))
@@ -125,7 +136,7 @@ def average(sweeps: Sequence[Sweep]) -> Averaged:
     if n > 1:
         relative = power.var(axis=0, ddof=1) / mean**2 / n
         # points that share their noise tell nothing of its scatter that their neighbours do not
-        pool = max(1, min(round(_POOL * _shared(first.used)), mean.size))
+        pool = max(1, min(round(_POOL * shared_points(first.used)), mean.size))
         u_rel = np.sqrt(_pooled(relative, pool))
     else:
         u_rel = np.full(mean.shape, np.nan)
@@ -135,7 +146,7 @@ def average(sweeps: Sequence[Sweep]) -> Averaged:
         own(u_rel),
         np.asarray(cut_mw > _CUT_SHARE * mean),
         n,
-        float((n - 1) * min(_POOL, max(mean.size / _shared(first.used), 1.0))),
+        float((n - 1) * min(_POOL, max(mean.size / shared_points(first.used), 1.0))),
         first.used,
         min(sweep.began for sweep in sweeps),
         max(sweep.began for sweep in sweeps),

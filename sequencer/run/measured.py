@@ -21,7 +21,7 @@ from sequencer.run.figures import BY_US, FROM_FILE, FROM_RUN, Figures, ThruAdapt
 from sequencer.run.floor import flat, leak_near, with_leak
 from sequencer.run.sweeps import Sweeps
 
-__all__ = ["Measured", "PathCurve", "PortCurve"]
+__all__ = ["Measured", "PathCurve", "PortCurve", "scatter"]
 
 
 class PathCurve:
@@ -83,8 +83,8 @@ class PortCurve:
         apart_db = 10.0 * np.log10(opened.power_mw / short.power_mw)
         self.open_short_db = float(np.nanmax(np.abs(_smooth(apart_db))))
         shown_db = 10.0 * np.log10(device.power_mw)
-        self.scatter_db = _scatter(shown_db, math.ceil(max(device.shared, 1.0)))
-        self.ripple_noise_db = 4.0 * _scatter(apart_db, math.ceil(max(opened.shared, 1.0)))
+        self.scatter_db = scatter(shown_db, math.ceil(max(device.shared, 1.0)))
+        self.ripple_noise_db = 4.0 * scatter(apart_db, math.ceil(max(opened.shared, 1.0)))
         self.center_hz = float(0.5 * (device.freq_hz[0] + device.freq_hz[-1]))
 
 
@@ -96,7 +96,7 @@ def _smooth(values: FloatArray, points: int = 5) -> FloatArray:
     return np.asarray(np.median(windows, axis=-1))
 
 
-def _scatter(values: FloatArray, lag: int) -> float:
+def scatter(values: FloatArray, lag: int) -> float:
     """Standard deviation of single points about a smooth curve, from second differences; 0 where there are too few.
 
     Points nearer than ``lag`` share their noise. The median of sizes of a normal is 0.674 of its standard deviation,

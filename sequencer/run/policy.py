@@ -242,8 +242,8 @@ def _at_stations(
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
         step = step or _next_sweep(sweeps, stay)
-        if step is None and compression_text(stays[: number + 1]):
-            step = Stop(why=compression_text(stays[: number + 1]))
+        if step is None and compression_text(stays[: number + 1], bench):
+            step = Stop(why=compression_text(stays[: number + 1], bench))
         if step is None and stay.hookup.kind is HookupKind.STANDARD:
             step = _wrong_standard(station, stay, bench, history)
         if step is None and here:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from sequencer.core.history import Role
 from sequencer.core.trace import Sweep, Trace
-from sequencer.recipe.model import KitItem
+from sequencer.recipe.model import Figure, KitItem
 from sequencer.run.compression import ALLOWED_DB, MORE_DB
 from sequencer.run.predict import TYPICAL
 from sequencer.run.steps import Done, Stop, SweepStep
@@ -81,6 +82,56 @@ def test_a_small_standard_of_the_kit_is_used_instead(play) -> None:
     compressing(play, -14.0, skirt=False)
     del play.history[2:]
     assert isinstance(play.whole()[-1], Stop)
+
+
+def test_a_loss_that_reads_less_with_more_attenuation_is_no_compression_of_the_thru(play) -> None:
+    """Compression takes from the strong thru, so the loss reads too little until more attenuation frees the mixer."""
+
+    def falsify(step, sweep: Sweep) -> Sweep:
+        if step.hookup != "TX-ANT" or step.key != "overview":
+            return sweep
+        level = -21.0 - np.linspace(0.5, 60.0, sweep.trace.freq_hz.size)
+        return replace(sweep, trace=Trace(sweep.trace.freq_hz, level + 0.5 * (step.role is Role.COMPRESSION)))
+
+    play.falsify = falsify
+    assert isinstance(play.whole()[-1], Done)
+
+
+@pytest.mark.parametrize("beside_db", [-0.5, 0.5], ids=["just above 40 dB", "just below 10 dB"])
+def test_noise_that_lifts_points_into_the_range_is_no_compression(play, beside_db: float) -> None:
+    """A path that is flat beside the range that counts: only its noisiest points are in it, and fall back."""
+    flat_db = 40.5 if beside_db < 0 else 9.5
+    noise = np.random.default_rng(7)
+
+    def falsify(step, sweep: Sweep) -> Sweep:
+        if step.hookup != "TX-ANT" or step.key != "overview":
+            return sweep
+        passes = np.abs(sweep.trace.freq_hz - 146.61e6) < 100e3  # else the lead is taken to be off
+        level = -21.0 - np.where(passes, 1.0, flat_db) + noise.normal(0.0, 0.6, sweep.trace.freq_hz.size)
+        return replace(sweep, trace=Trace(sweep.trace.freq_hz, level))
+
+    play.falsify = falsify
+    assert isinstance(play.whole()[-1], Done)
+
+
+def test_what_drift_and_switching_allow_is_no_compression(play) -> None:
+    """0.15 dB more over one hour between the sweeps: at 0.1 dB/h it may be drift, at 0.01 dB/h it is not."""
+    hour = timedelta(hours=1.0)
+
+    def falsify(step, sweep: Sweep) -> Sweep:
+        if step.hookup != "TX-ANT" or step.key != "overview":
+            return sweep
+        late = step.role is Role.COMPRESSION
+        level = -21.0 - np.linspace(0.5, 60.0, sweep.trace.freq_hz.size) - 0.15 * late
+        return replace(sweep, trace=Trace(sweep.trace.freq_hz, level), began=sweep.began + hour * late)
+
+    play.falsify = falsify
+    for rate, last in ((0.1, Done), (0.01, Stop)):
+        drift = replace(play.bench.specifications, drift_db_per_h=Figure(limit=rate))
+        play.bench = replace(play.bench, specifications=drift)
+        play.predicted.bench = play.bench
+        del play.history[2:]
+        assert isinstance(play.whole()[-1], last)
 
 
 @pytest.mark.parametrize("most_db", [0.0, 5.0])
