@@ -40,7 +40,10 @@ def _served(drawn: Draw) -> Iterator[str]:
 
 
 def apart(job: tuple[int, str, bool]) -> tuple[float, int, str]:
-    """Return the largest difference of values and ends, dB, how many were compared, and what differed in kind."""
+    """Return the largest difference of values and ends, how many were compared, and what differed in kind.
+
+    In dB; of a frequency as a share of its interval. Infinite where statements, bounds or open ends differ.
+    """
     seed, family, near_floor = job
     near, far = (draw(seed, family, near_floor=near_floor) for _ in range(2))
     try:
@@ -59,6 +62,10 @@ def apart(job: tuple[int, str, bool]) -> tuple[float, int, str]:
         if (one.statement, one.bound, one.unit) != (other.statement, other.bound, other.unit):
             return float("inf"), count, f"{one.id}: {one.statement} here, {other.statement} there"
         for a, b in zip((one.value, *one.interval), (other.value, *other.interval), strict=True):
-            if a is not None and b is not None and one.unit == "dB":
-                most, count = max(most, abs(a - b)), count + 1
+            if (a is None) != (b is None):
+                return float("inf"), count, f"{one.id}: an end that is open on one side only"
+            if a is not None and b is not None:
+                low, high = one.interval
+                size = 1.0 if one.unit == "dB" else (high or 0.0) - (low or 0.0) or 1.0
+                most, count = max(most, abs(a - b) / size), count + 1
     return most, count, ""

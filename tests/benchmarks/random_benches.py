@@ -62,7 +62,10 @@ class _Sizes:
                 return float(self.rng.uniform(0.6, 0.95))
 
     def sign(self, common: float) -> float:
-        """Sign of an error; in the correlated family all errors have the sign that helps one another."""
+        """Sign of an error; in the correlated family all have the sign that helps one another in a normalised loss.
+
+        What makes a thru read less has the opposite sign there (``_Sizes.sign(-common)``), as thru and device differ.
+        """
         return common if self.family == "correlated" else float(self.rng.choice([-1.0, 1.0]))
 
     def wave(self, limit: float, length_m: float, phase: float | None = None) -> Wave:
@@ -125,7 +128,7 @@ class FamilyErrors(Drawn):
         name = kind, round(abs(setting) * 10.0)
         if name not in self._known:
             rng = np.random.default_rng([self.seed, *name])
-            self._known[name] = self._sizes_of(kind) * float(rng.choice([-1.0, 1.0]))
+            self._known[name] = self._sizes_of(kind) * _Sizes(self._sizes.family, rng).sign(self.common)
         return 0.5 * most_db * self._known[name]
 
     def _sizes_of(self, kind: int) -> float:
@@ -146,7 +149,8 @@ class FamilyBench(SimulatedBench):
         super().connect(hookup)
         joints = {"thru": 1, "floor": 0, OPEN_LEADS: 0}.get(hookup, 1 if hookup.startswith("reflect-") else 2)
         sizes = _Sizes(self.family, np.random.default_rng([self.seed, 13, self._matings]))
-        each = [sizes.share() * sizes.sign(self.drawn.common) for _ in range(joints)]
+        helps = -self.drawn.common if hookup == "thru" else self.drawn.common
+        each = [sizes.share() * sizes.sign(helps) for _ in range(joints)]
         self._mating_db = sum(each) * self.profile.connection_db
 
 

@@ -66,6 +66,7 @@ class Oracle:
         self.loads = [reflection_of_vswr(p.load_vswr) * self.phases() for _ in circuit.ports]
         self.directivity = 10.0 ** (-p.directivity_db / 20.0) * self.phases()
         self.test_port = reflection_of_vswr(p.test_port_vswr) * self.phases()
+        self._signs: dict[str, Real] = {}
         self.slope = self.signs()
         self.shift = self.signs(), self.signs()
 
@@ -76,6 +77,16 @@ class Oracle:
     def signs(self) -> Real:
         """Unknown signs."""
         return self.rng.choice([-1.0, 1.0], self.n)
+
+    def sign_of(self, what: str) -> Real:
+        """Unknown signs of something that is one for all frequencies of a hookup: its joints, its drift, a switching.
+
+        Drawn once, so that both edges of a curve have the same. The phases of the ports and of the leakage are drawn
+        anew at each frequency: an edge is where a cavity turns them, and nothing that is stated tells by how much.
+        """
+        if what not in self._signs:
+            self._signs[what] = self.signs()
+        return self._signs[what]
 
     def s_at(self, freq_hz: float, turned: bool = True) -> Complex:
         """S of the device for every trial; ``turned``: the ports' reference planes are not known, only magnitudes."""
@@ -122,16 +133,16 @@ class Oracle:
             reading_db = -10.0 * np.log10(np.where(seen > 0.0, seen, 0.0) / (top * reference**2))
         error = reading_db - true_db
         depth = min(p.scale_per_db * true_db, p.scale_over_range_db)
-        error = error + self.slope * depth + drift_db * self.signs()
-        for joint in (1.0, 1.0, *(1.0 / thrus for _ in range(thrus))):
-            error = error + joint * p.connection_db * self.signs()
+        error = error + self.slope * depth + drift_db * self.sign_of("drift")
+        for number, joint in enumerate((1.0, 1.0, *(1.0 / thrus for _ in range(thrus)))):
+            error = error + joint * p.connection_db * self.sign_of(f"joint {number}")
         figures = {
             "attenuation_db": p.attenuator_switching_db,
             "reference_dbm": p.reference_switching_db,
             "rbw_hz": p.rbw_switching_db,
         }
         for name in switched:
-            error = error + figures[name] * self.signs()
+            error = error + figures[name] * self.sign_of(name)
         return np.asarray(error)
 
     def return_loss_errors(self, port: str, freq_hz: float, device: Taken, top_dbm: float, *, hours: float) -> Real:
