@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, TypeVar
 from reports import change_words, words
 from reports.figures import SIMULATED_MARK, figure_groups
 from reports.guidance import CAUTIONS, CONDITIONS, ONLY_THIS_ITEM, checklist, condition, not_proven, plain
-from reports.validity import validity
+from reports.validity import recipe_notes, validity
 from sequencer.core.history import SavedTrace
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
 from sequencer.core.uncertainty import combine
@@ -62,6 +62,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "saved": saved,
         "only_this_item": ONLY_THIS_ITEM,
         "validity": validity(record),
+        "recipe_notes": recipe_notes(record),
         "judged": change_words.judged_sentence(record),
         "leave": change_words.leave_sentence(record),
         "traceable": any(_calibrated(item.get("calibrated", "")) for item in record.equipment),

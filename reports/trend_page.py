@@ -18,6 +18,7 @@ __all__ = ["limit_lines", "render_trend", "scale_of"]
 
 _LEAST_DB = 0.2  # a scale finer than this would draw the rounding of the values
 _YEAR = timedelta(days=365.25)
+_SCATTERS = "no slope, but the values jump more than their intervals say"
 _LEAST_APART = 0.03  # of the axis: two runs of one evening would stand on each other
 
 
@@ -54,7 +55,7 @@ def _section(number: int, series: Series, mark: str) -> dict[str, object]:
     ]
     moving = ""
     if series.slope is not None:
-        moving = "moves" if _moves(series.slope) else "no slope shown"
+        moving = "moves" if _moves(series.slope) else _SCATTERS if series.slope.inflated else "no slope shown"
     return {
         "name": requirement_text(last),
         "limit": limit_text(last.limit, last.unit),

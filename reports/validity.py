@@ -9,9 +9,10 @@ from datetime import date
 from sequencer.core.record import Record
 from sequencer.errors import NotchbookError
 from sequencer.recipe.loader import load_recipe
+from sequencer.recipe.model import Recipe
 from sequencer.units import show_hz
 
-__all__ = ["next_check", "validity"]
+__all__ = ["next_check", "recipe_notes", "validity"]
 
 
 def next_check(record: Record) -> date | None:
@@ -24,11 +25,22 @@ def next_check(record: Record) -> date | None:
     >>> _months_later(date(2026, 1, 31), 1)
     datetime.date(2026, 2, 28)
     """
+    recipe = _recipe(record)
+    text = recipe.valid_for if recipe is not None else ""
+    return _months_later(record.began.date(), math.floor(float(text.split()[0]))) if text else None
+
+
+def recipe_notes(record: Record) -> str:
+    """Return what the recipe's author wrote for the report, such as what its check cannot see; '' for nothing."""
+    recipe = _recipe(record)
+    return recipe.notes.strip() if recipe is not None else ""
+
+
+def _recipe(record: Record) -> Recipe | None:
     try:
-        text = load_recipe(record.recipe_text, "recipe.yaml").valid_for
+        return load_recipe(record.recipe_text, "recipe.yaml")
     except NotchbookError:  # a recipe of another version: what it asked for is not known here
         return None
-    return _months_later(record.began.date(), math.floor(float(text.split()[0]))) if text else None
 
 
 def _months_later(day: date, months: int) -> date:

@@ -134,13 +134,15 @@ def trend(asked: argparse.Namespace) -> str | None:
     from sequencer.cli.study_text import trend_text
     from sequencer.studies.trend import trend_of
 
-    found, damaged = _records_of(_root(asked), asked.serial)
+    found, damaged, spelled = _records_of(_root(asked), asked.serial)
     told = trend_of(found, asked.serial, simulated=asked.simulated)
     if not told.runs:
         kind = "simulated" if asked.simulated else "measured"
         others = [record for record in found if record.simulated != asked.simulated]
         hint = f"; there are {len(others)} of the other kind ({'without' if asked.simulated else 'with'} --simulated)"
         msg = f"no finished {kind} run of device {asked.serial!r} in {_root(asked)}{hint if others else ''}"
+        if spelled:
+            msg += f"; a serial counts as it is written, and there is {' and '.join(map(repr, sorted(spelled)))}"
         msg += "".join(f"\nnotchbook: left out: {line}" for line in damaged)
         raise UsageError(msg)
     _say(trend_text(told))
@@ -185,14 +187,18 @@ def _refuse_mixed(records: Sequence[Record]) -> None:
         raise UsageError(msg)
 
 
-def _records_of(root: Path, serial: str) -> tuple[list[Record], list[str]]:
-    """Return the finished records of a serial, and what could not be read; traces are verified, not evaluated."""
+def _records_of(root: Path, serial: str) -> tuple[list[Record], list[str], set[str]]:
+    """Return the finished records of a serial, what could not be read, and how else the serial is spelled there.
+
+    Traces are verified, not evaluated.
+    """
     from sequencer.archive.index import Filter, look_up
     from sequencer.archive.names import RESULT
     from sequencer.archive.reading import verify_run
     from sequencer.formats.record import load_record
 
     found, damaged = [], []
+    spelled: set[str] = set()
     for row in look_up(root, Filter(serial=serial)).rows:
         if row.state == "damaged":
             damaged.append(
@@ -211,7 +217,9 @@ def _records_of(root: Path, serial: str) -> tuple[list[Record], list[str]]:
             damaged.append(f"{folder.name}: its files are not those its manifest names")
         elif record.serial == serial:
             found.append(record)
-    return found, damaged
+        elif record.serial.casefold() == serial.casefold():
+            spelled.add(record.serial)
+    return found, damaged, spelled
 
 
 STUDY_COMMANDS: Mapping[str, Callable[[argparse.Namespace], str | None]] = {

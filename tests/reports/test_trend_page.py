@@ -44,6 +44,23 @@ def test_three_years_are_drawn_with_slope_and_temperature(synthetic) -> None:
     assert text.count("<h3") == len(runs[0].results)
 
 
+@pytest.mark.parametrize(
+    ("steps", "says"),
+    [
+        pytest.param((0.0, 0.01, 0.0), "no slope shown", id="steady"),
+        pytest.param((0.0, 0.3, 0.6), "moves", id="slope"),
+        pytest.param((0.0, 0.02, 1.5), "jump more than their intervals say", id="a-step-at-the-end"),
+    ],
+)
+def test_at_a_glance_a_step_is_no_quiet_quantity(synthetic, steps, says) -> None:
+    """Of the first quantity; the others stay as they are."""
+    runs = history(synthetic, steps)
+    text = render_trend(trend_of(runs, runs[0].serial))
+    (row,) = re.findall(r'<tr[^>]*><th scope="row"><a href="#q1">.*?</tr>', text)
+    assert says in row
+    assert ('class="changed"' in row) == (says != "no slope shown")
+
+
 def test_runs_of_one_evening_stand_side_by_side_and_the_axis_says_so(synthetic) -> None:
     first, second, third = history(synthetic, (0.0, 0.1, 0.2))
     apart = render_trend(trend_of([first, third], first.serial))

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 import pytest
 
 from reports.html import render
-from reports.validity import next_check, validity
+from reports.validity import next_check, recipe_notes, validity
 from sequencer.recipe.starters import read_recipe
 
 
@@ -34,3 +34,17 @@ def test_the_report_says_what_voids_it(synthetic) -> None:
     assert "re-tuned or opened, its seal is broken" in text
     assert "due by 2028-01-31" in text
     assert next_check(replace(record, recipe_text="recipe: 99")) is None
+
+
+def test_what_the_recipe_says_it_cannot_see_stands_beside_what_the_report_proves(synthetic) -> None:
+    record = replace(synthetic.record(), recipe_text=read_recipe("vhf-600k-quick")[0])
+    scope = render(record, ()).split('<section id="scope"')[1].split("</section>")[0]
+    assert "From the recipe." in scope
+    assert "What this check cannot see: one notch off by 5 kHz or less" in scope
+    silent = replace(
+        record, recipe_text=record.recipe_text.replace("notes: >-", "title: >-").replace("title: Q", "# Q")
+    )
+    assert recipe_notes(silent) == ""
+    assert "From the recipe." not in render(silent, ())
+    hostile = replace(record, recipe_text=record.recipe_text.replace("one notch off", "<script>one"))
+    assert "<script" not in render(hostile, ())

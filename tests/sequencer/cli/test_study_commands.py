@@ -66,6 +66,7 @@ def test_compare_says_yes_for_the_same_device_and_no_for_a_sick_one(archive, cap
         pytest.param(["study", "{sound}", "{ill}", "--label", "harness"], "no label 'harness'", id="no-label"),
         pytest.param(["trend", "INVENTED-1"], "5 of the other kind (with --simulated)", id="only-simulated"),
         pytest.param(["trend", "INVENTED-9", "--simulated"], "no finished simulated run", id="no-such-device"),
+        pytest.param(["trend", "invented-1", "--simulated"], "and there is 'INVENTED-1'", id="spelled-otherwise"),
         pytest.param(["judge", "{sound}", "--recipe", "70cm-5m-acceptance"], "was swept for", id="other-channel"),
         pytest.param(["judge", "{sound}", "--recipe", "single-cavity-acceptance"], "for the ports", id="ports"),
     ],
