@@ -126,6 +126,7 @@ def _bridge(block: Block | None, problems: Problems) -> Bridge | None:
         test_port_vswr=block.get("test port vswr", Figure),
         loss_db=usual.loss_db if loss_db is None else loss_db,
         id=block.word("id"),
+        connector=block.get("connector", str) or "",
         calibrated=_date(block, problems),
     )
 
@@ -134,7 +135,12 @@ def _pad(block: Block | None) -> Pad | None:
     loss_db = block.get("loss", float) if block is not None else None
     if block is None or loss_db is None:
         return None
-    return Pad(loss_db=loss_db, vswr=block.get("vswr", Figure), id=block.word("id"))
+    return Pad(
+        loss_db=loss_db,
+        vswr=block.get("vswr", Figure),
+        id=block.word("id"),
+        connector=block.get("connector", str) or "",
+    )
 
 
 def _specifications(block: Block) -> Specifications:

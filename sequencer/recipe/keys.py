@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from sequencer.recipe.blocks import Fields, FigureOf, Key, ListOf, Named
+from sequencer.recipe.connectors import MATING_DB
 from sequencer.recipe.model import Quantity, Rule
 from sequencer.recipe.problems import quoted
 from sequencer.recipe.shapes import Amount, Choice, OneOfUnits, Schema, Shape, Text, TextOrMapping, Version, Whole
@@ -269,7 +270,9 @@ _SWITCH_LOSS = Fields(
     }
 )
 
-_PAD = Fields({"loss": Key(_DB_FROM_0, required=True), "vswr": Key(_VSWR), "id": Key(_WORDS)})
+_CONNECTOR = Key(Choice(tuple(MATING_DB)), "family of the end that is screwed to the device; how well it repeats")
+
+_PAD = Fields({"loss": Key(_DB_FROM_0, required=True), "vswr": Key(_VSWR), "id": Key(_WORDS), "connector": _CONNECTOR})
 
 _KIT_ITEM = Fields(
     {
@@ -316,6 +319,7 @@ BENCH = Fields(
                     "test port vswr": Key(_VSWR),
                     "loss": Key(_DB_FROM_0, "generator to analyzer with everything reflected"),
                     "id": Key(_WORDS),
+                    "connector": _CONNECTOR,
                     "calibrated": Key(_DATE),
                 }
             )

@@ -194,6 +194,7 @@ class Pad:
     loss_db: float
     vswr: Figure | None = None
     id: str = ""
+    connector: str = ""  # family of the end that meets the device, by its letters in IEC 61169; '' not told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +205,7 @@ class Bridge:
     test_port_vswr: Figure | None = None
     loss_db: float = 12.0  # generator to analyzer with everything reflected [common practice, no source]
     id: str = ""
+    connector: str = ""  # family of its test port
     calibrated: str = ""
 
 

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from sequencer.core.mismatch import gamma
 from sequencer.core.transmission import Termination
 from sequencer.core.uncertainty import Distribution, Input
+from sequencer.recipe.connectors import MATING_DB, UNTOLD_DB
 from sequencer.recipe.model import Bench, Figure, Pad
-from sequencer.run.fittings import thru_adapter
+from sequencer.run.fittings import ANALYZER_LEAD, GENERATOR_LEAD, lead_family, thru_adapter
 
-__all__ = ["ASSUMED", "Figures", "ThruAdapter"]
+__all__ = ["ASSUMED", "Figures", "ThruAdapter", "assumed_mating_db"]
 
 DB_PER_PART = 20.0 / math.log(10.0)  # dB per relative change of an amplitude
 
@@ -32,7 +33,7 @@ ASSUMED = {
     "reference switching, dB": 0.5,
     "RBW switching, dB": 0.5,
     "drift, dB/h": 0.2,
-    "connection repeatability, dB": 0.02,  # standard deviation of one mating: 0.03 for a path against its thrus
+    "connection repeatability, dB": UNTOLD_DB,  # of one mating, where no family of connector is told
     "frequency reference, ppm": 5.0,
     "span accuracy, %": 1.0,
     "loss of a switch's way over the thru's, dB": 0.3,
@@ -152,27 +153,32 @@ class Figures:
     def connections(self, where: str, thrus: int) -> tuple[Input, ...]:
         """Repeatability of every joint that was made anew: two at the device, one in each thru (averaged).
 
-        The figure is per mating; what is stated is a limit, what is assumed a standard deviation. Always a term.
+        The figure is per mating; what is stated is a limit, what is assumed a standard deviation, by the family of
+        connector where the bench file tells it. Always a term.
         """
+        first, second = lead_family(GENERATOR_LEAD, self.bench), lead_family(ANALYZER_LEAD, self.bench)
+        joined = max(first, second, key=assumed_mating_db)  # two families need an adapter: no better than the worse
         return tuple(
-            self._mating(f"connection repeatability, {name}", share)
-            for name, share in (
-                (f"{where} first joint", 1.0),
-                (f"{where} second joint", 1.0),
-                *((f"thru {number + 1} of {thrus}", 1.0 / thrus) for number in range(thrus)),
+            self._mating(f"connection repeatability, {name}", share, connector)
+            for name, share, connector in (
+                (f"{where} first joint", 1.0, first),
+                (f"{where} second joint", 1.0, second),
+                *((f"thru {number + 1} of {thrus}", 1.0 / thrus, joined) for number in range(thrus)),
             )
         )
 
     def bridge_connections(self, where: str) -> tuple[Input, ...]:
         """The same for the bridge: one joint at the port, one each at open and short, whose mean is the reference."""
         parts = ((where, 1.0), ("open", 0.5), ("short", 0.5))
-        return tuple(self._mating(f"connection repeatability, {name}", share) for name, share in parts)
+        connector = self.bench.bridge.connector if self.bench.bridge is not None else ""
+        return tuple(self._mating(f"connection repeatability, {name}", share, connector) for name, share in parts)
 
-    def _mating(self, name: str, share: float) -> Input:
+    def _mating(self, name: str, share: float, connector: str) -> Input:
         figure = self.bench.specifications.connection_db
         if figure is None:
-            value = share * ASSUMED["connection repeatability, dB"]
-            return Input(name=name, value=value, distribution=Distribution.NORMAL, origin=BY_US)
+            origin = f"{BY_US} for {connector}" if connector else BY_US
+            value = share * assumed_mating_db(connector)
+            return Input(name=name, value=value, distribution=Distribution.NORMAL, origin=origin)
         return _limit(name, share * figure.worst, FROM_FILE)
 
     def switch_loss_db(self, hookup: str) -> float:
@@ -263,7 +269,23 @@ class Figures:
         if bridge:
             silent["bridge directivity, dB"] = None if bench.bridge is None else bench.bridge.directivity_db
             silent["bridge test port VSWR"] = None if bench.bridge is None else bench.bridge.test_port_vswr
-        return tuple(f"{name}: {ASSUMED[name]:g}" for name, figure in silent.items() if figure is None)
+        return tuple(
+            f"{name}: {self._assumed_text(name, bridge=bridge)}" for name, figure in silent.items() if figure is None
+        )
+
+    def _assumed_text(self, name: str, *, bridge: bool) -> str:
+        ends = [lead_family(GENERATOR_LEAD, self.bench), lead_family(ANALYZER_LEAD, self.bench)]
+        ends += [self.bench.bridge.connector] if bridge and self.bench.bridge is not None else []
+        if name != "connection repeatability, dB" or not any(ends):
+            return f"{ASSUMED[name]:g}"
+        return " and ".join(
+            f"{assumed_mating_db(end):g} {f'({end})' if end else '(family not told)'}" for end in dict.fromkeys(ends)
+        )
+
+
+def assumed_mating_db(connector: str) -> float:
+    """Return the standard deviation of one mating that is assumed for a family of connector; '' for one not told."""
+    return MATING_DB.get(connector, UNTOLD_DB)
 
 
 def _limit(name: str, value: float, origin: str) -> Input:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.recipe.connectors import family
 from sequencer.recipe.model import Bench, KitItem, Pad
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "GENERATOR_LEAD",
     "chain",
     "lead_end",
+    "lead_family",
     "load_name",
     "load_numbers",
     "loads",
@@ -118,14 +120,25 @@ def thru_adapter(bench: Bench | None) -> str:
 
 def _open_end(lead: str, bench: Bench | None) -> str:
     """'plug', 'socket' or '' (not told) of what the device would see."""
+    return _gender(_end_text(lead, bench))
+
+
+def _end_text(lead: str, bench: Bench | None) -> str:
+    """What the kit says of the end that the device would see; '' where it does not."""
     first = lead == GENERATOR_LEAD
     pad: Pad | None = None if bench is None else bench.generator_pad if first else bench.analyzer_pad
     if pad is not None:
         pads = [item for item in _items(bench, "pad") if item.id == pad.id and item.ends]
-        return _gender(pads[0].ends[-1]) if pads else ""
+        return pads[0].ends[-1] if pads else ""
     leads = _items(bench, "lead")
     index = 0 if first else 1
-    return _gender(leads[index].ends[-1]) if len(leads) > index and leads[index].ends else ""
+    return leads[index].ends[-1] if len(leads) > index and leads[index].ends else ""
+
+
+def lead_family(lead: str, bench: Bench | None) -> str:
+    """Return the family of connector that a lead, or the pad on it, ends in; '' where the bench file does not tell."""
+    pad = None if bench is None else bench.generator_pad if lead == GENERATOR_LEAD else bench.analyzer_pad
+    return pad.connector if pad is not None and pad.connector else family(_end_text(lead, bench))
 
 
 def _gender(end: str) -> str:

@@ -212,7 +212,7 @@ def _assumed(results: Iterable[Result]) -> list[str]:
     worst: dict[str, tuple[float, str]] = {}
     for result in results:
         for row in result.budget if result.bound is None else ():
-            if row.origin == "assumed" and row.u > worst.get(row.name, (0.0, ""))[0]:
+            if row.origin.startswith("assumed") and row.u > worst.get(row.name, (0.0, ""))[0]:
                 worst[row.name] = (row.u, f"{row.name}: assumed, up to {row.u:.2g} {result.unit} of {result.id}")
     return [text for _, text in sorted(worst.values(), reverse=True)]
 

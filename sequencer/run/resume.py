@@ -18,6 +18,8 @@ from sequencer.core.hookup import HookupKind
 from sequencer.core.normalise import differing
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.backwards import went_back_text
+from sequencer.run.figures import assumed_mating_db
+from sequencer.run.fittings import ANALYZER_LEAD, GENERATOR_LEAD, lead_family
 from sequencer.run.plan import Plan, expected_thru_dbm, reflect_level_dbm
 from sequencer.run.proof import hookup_fault, sweep_fault
 from sequencer.run.same_device import check_of, device_step
@@ -28,7 +30,7 @@ __all__ = ["MOST_TRIES", "allowed_db", "check_step", "moved", "since_session"]
 
 MOST_TRIES = 3  # hookups refused this often in a row: something is wrong that trying again does not mend
 DRIFT_DB = 0.1  # what a run lets pass between its opening and its closing thru without a word
-ASSUMED_MATING_DB = 0.04  # two standard deviations of one mating; common practice, no source
+ASSUMED_SIGMAS = 2.0  # of one mating, where what it repeats within is assumed
 
 _REFERENCES = frozenset({Role.THRU, Role.OPEN})  # what the first hookup of a run is there for
 
@@ -51,7 +53,10 @@ def allowed_db(bench: Bench) -> float:
 def _matings_db(bench: Bench) -> float:
     """What one joint made twice may differ by."""
     figure = bench.specifications.connection_db
-    return 2.0 * (ASSUMED_MATING_DB if figure is None else figure.worst)
+    if figure is not None:
+        return 2.0 * figure.worst
+    families = (lead_family(lead, bench) for lead in (GENERATOR_LEAD, ANALYZER_LEAD))
+    return 2.0 * ASSUMED_SIGMAS * max(assumed_mating_db(connector) for connector in families)
 
 
 def check_step(recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, history: Sequence[Entry]) -> Step | None:
