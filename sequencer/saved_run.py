@@ -18,7 +18,7 @@ from sequencer.run.filing import Expected, expected_files, gaps, vector_names
 from sequencer.run.predict import TYPICAL, forecast
 from sequencer.saved_noise import refuse_below_noise
 from sequencer.saved_pieces import Piece, Pieces
-from sequencer.saved_settings import UNKNOWN, Ask, ask_settings, timed
+from sequencer.saved_settings import UNKNOWN, Ask, ask_settings, dated, timed
 from sequencer.units import TIME, parse
 
 if TYPE_CHECKING:
@@ -131,7 +131,8 @@ def _finished(
     pieces.sort(key=lambda p: order.get((p.expected.station, p.expected.role, p.expected.key), -1))
     pieces.sort(key=lambda p: p.expected.station)
     stations = {number: n for n, number in enumerate(sorted({p.expected.station for p in pieces}))}
-    by_files = timed(pieces) and not all(p.kind is SavedKind.VECTOR for p in pieces)
+    by_files = dated(pieces)
+    in_order = by_files and timed(pieces)
     seconds = ASSUMED_S if told == UNKNOWN else _seconds(told)
     traces, sweeps = [], {}
     for piece in pieces:
@@ -140,7 +141,7 @@ def _finished(
         vector = piece.kind is SavedKind.VECTOR or (piece.kind is SavedKind.LINE and not piece.unknown)
         began = piece.facts.taken if by_files and piece.facts.taken else at - timedelta(seconds=seconds * (1.0 - share))
         began = at if vector and not by_files else began
-        timeless = () if by_files or told != UNKNOWN or vector else ("time",)
+        timeless = () if in_order or (told != UNKNOWN and not by_files) or vector else ("time",)
         one = piece.expected
         traces.append(
             SavedTrace(
@@ -152,7 +153,7 @@ def _finished(
                 key=one.key,
                 role=one.role,
                 settings=piece.settings,
-                from_file=tuple(sorted(piece.by_file)),
+                from_file=tuple(sorted(piece.by_file - (set() if by_files else {"taken"}))),
                 declared=piece.declared,
                 unknown=(*piece.unknown, *timeless),
                 notes=piece.notes,

@@ -11,10 +11,10 @@ from sequencer.core.history import SavedKind
 from sequencer.core.trace import Detector, SweepSettings, impossible
 from sequencer.errors import StoredDataError, UsageError
 from sequencer.ports import Question
-from sequencer.run.saved import MUST
+from sequencer.run.saved import DAYS_APART_S, MUST
 from sequencer.saved_pieces import Piece
 
-__all__ = ["AS_PLANNED", "UNKNOWN", "Ask", "ask_settings", "timed"]
+__all__ = ["AS_PLANNED", "UNKNOWN", "Ask", "ask_settings", "dated", "timed"]
 
 Ask = Callable[[Question], tuple[str, str]]
 AS_PLANNED, UNKNOWN = "as planned", "unknown"
@@ -47,7 +47,7 @@ def ask_settings(pieces: Sequence[Piece], declared: Mapping[str, str], ask: Ask 
         raise UsageError(msg)
     for piece in pieces:
         _settle(piece, as_planned=answer == AS_PLANNED)
-    if "duration" not in told and not timed(pieces):
+    if "duration" not in told and not dated(pieces):
         question = Question(
             key="duration", text="How long from the first trace to the last (for example 2 h)?", safe_answer=UNKNOWN
         )
@@ -58,6 +58,26 @@ def ask_settings(pieces: Sequence[Piece], declared: Mapping[str, str], ask: Ask 
     return told
 
 
+def dated(pieces: Sequence[Piece]) -> bool:
+    """Whether every file tells when it was taken; such as cannot tell it do not count.
+
+    Raises
+    ------
+    UsageError
+        When only some do, and those are days apart: nobody knows then on which day the others were taken.
+    """
+    here = [p for p in pieces if p.kind is not SavedKind.VECTOR]
+    told = sorted((p.facts.taken, p.source) for p in here if p.facts.taken is not None)
+    if told and len(told) < len(here) and (told[-1][0] - told[0][0]).total_seconds() > DAYS_APART_S:
+        silent = next(p.source for p in here if p.facts.taken is None)
+        msg = (
+            f"{told[0][1]} is of {told[0][0]:%Y-%m-%d %H:%M} and {told[-1][1]} of {told[-1][0]:%Y-%m-%d %H:%M}, and "
+            f"{silent} tells no date: leave out what was not taken with the rest"
+        )
+        raise UsageError(msg)
+    return bool(here) and len(told) == len(here)
+
+
 def timed(pieces: Sequence[Piece]) -> bool:
     """Whether every file tells its time, and the times follow the hookups: a clock may be wrong, or a file old."""
     ends: dict[int, list[datetime]] = {}
@@ -65,8 +85,7 @@ def timed(pieces: Sequence[Piece]) -> bool:
         if piece.facts.taken is not None:
             ends.setdefault(piece.expected.station, []).append(piece.facts.taken)
     ordered = [ends[number] for number in sorted(ends)]
-    follow = all(max(a) <= min(b) for a, b in itertools.pairwise(ordered))
-    return follow and all(p.facts.taken is not None or p.kind is SavedKind.VECTOR for p in pieces)
+    return dated(pieces) and all(max(a) <= min(b) for a, b in itertools.pairwise(ordered))
 
 
 def _answer(ask: Ask | None, question: Question, else_say: str) -> str:
@@ -106,7 +125,7 @@ def _settle(piece: Piece, *, as_planned: bool) -> None:
         msg = f"{piece.source}: settings that cannot be: {odd}"
         raise StoredDataError(msg, source=piece.source)
     piece.settings, piece.declared, piece.unknown = settings, tuple(declared), tuple(unknown)
-    piece.by_file &= frozenset(MUST) | {"vbw_hz"}
+    piece.by_file &= frozenset(MUST) | {"vbw_hz", "taken"}
 
 
 def _musts(piece: Piece) -> tuple[str, ...]:

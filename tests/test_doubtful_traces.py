@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import re
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -28,11 +29,17 @@ def changed(text: bytes, name: str, line: str) -> bytes:
 
 
 def folder_of(
-    direct: Any, tmp_path: Path, change: Callable[[bytes, Sweep], bytes], only: str = "", first: bool = True
+    direct: Any,
+    tmp_path: Path,
+    change: Callable[[bytes, Sweep], bytes],
+    only: str = "",
+    *,
+    first: bool = True,
+    into: Path | None = None,
 ) -> Path:
     """Save an evening with a change in the files whose name begins so; one repeat each, or all."""
     taken = {stem: sweeps[:1] if first else sweeps for stem, sweeps in direct[2].items()}
-    folder: Path = runs.save(tmp_path / "csv", taken, runs.comma)
+    folder: Path = into or runs.save(tmp_path / "csv", taken, runs.comma)
     for stem, sweeps in taken.items():
         if stem.startswith(only):
             for number, sweep in enumerate(sweeps, 1):
@@ -143,6 +150,66 @@ def test_noise_seen_in_another_setting_bounds_nothing(
 def test_settings_that_agree_are_not_remarked(direct: Any, tmp_path: Path) -> None:
     _, record, _ = runs.run(tmp_path / "runs", direct[1], runs.save(tmp_path / "csv", direct[2], runs.comma))
     assert not [w for w in record["warnings"] if "differs (" in w]
+
+
+def later(hours: float) -> Callable[[bytes, Sweep], bytes]:
+    """Change the date and time of a file."""
+
+    def change(text: bytes, sweep: Sweep) -> bytes:
+        at = sweep.began + timedelta(hours=hours)
+        return changed(changed(text, "Date", f"Date,{at:%Y-%m-%d}"), "Time", f"Time,{at:%H:%M:%S}")
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("only", "doubtful"),
+    [
+        pytest.param(("thru", "floor"), lambda r: r["port"] is None, id="last year's thru and floor"),
+        pytest.param(("thru_", "thru-closing_"), lambda r: r["port"] is None, id="last year's thrus"),
+        pytest.param(("floor",), lambda r: r["quantity"] in ("rejection", "isolation"), id="last year's floor"),
+        pytest.param(
+            ("reflect-open", "reflect-short"), lambda r: r["port"] is not None, id="last year's open and short"
+        ),
+        pytest.param(("TX-ANT",), lambda r: r["path"] == "TX-ANT", id="last year's path"),
+    ],
+)
+def test_nothing_is_decided_on_files_of_different_days(
+    direct: Any, tmp_path: Path, only: tuple[str, ...], doubtful: Callable[[dict[str, Any]], bool]
+) -> None:
+    """With a closing thru as old as the opening one the drift between the two was all that counted: 0.025 dB."""
+    folder = runs.save(tmp_path / "csv", direct[2], runs.comma)
+    for stem in only:
+        folder = folder_of(direct, tmp_path, later(-7200.0), stem, first=False, into=folder)
+    status, record, _ = runs.run(tmp_path / "runs", direct[1], folder)
+    assert status == 4
+    for result in record["results"]:
+        both = {"port": None, "path": None, **result}
+        assert (result["statement"] == "undecided") == doubtful(both), result["id"]
+        if doubtful(both):
+            (note,) = (note for note in result["notes"] if "on different days" in note)
+            assert len(re.findall(r"\d{4}-\d\d-\d\d \d\d:\d\d", note)) == 2
+
+
+def test_a_path_outside_the_two_thrus_carries_the_drift_to_the_nearest(direct: Any, tmp_path: Path) -> None:
+    folder = folder_of(direct, tmp_path, later(3.0), "TX-ANT", first=False)
+    _, record, _ = runs.run(tmp_path / "runs", direct[1], folder)
+    width = {
+        r["path"]: r["interval"][1] - r["interval"][0] for r in record["results"] if "loss" in r["id"] and "path" in r
+    }
+    assert width["TX-ANT"] > width["ANT-RX"] + 0.2
+    (said,) = (w for w in record["warnings"] if "outside the time between" in w)
+    assert said.startswith("TX-ANT was taken up to 3 h outside")
+
+
+def test_files_of_different_days_of_which_one_tells_no_date_are_refused(
+    direct: Any, tmp_path: Path, capsys: Any
+) -> None:
+    folder = folder_of(direct, tmp_path, later(-7200.0), "thru_", first=False)
+    path = folder / "TX-ANT_receive.csv"
+    path.write_bytes(re.sub(rb"Date,[^\n]*\n", b"", path.read_bytes()))
+    assert runs.run(tmp_path / "runs", direct[1], folder)[0] == 2
+    assert "TX-ANT_receive.csv tells no date" in " ".join(capsys.readouterr().err.split())
 
 
 def test_a_vector_file_in_another_impedance_is_refused(vector: Path, tmp_path: Path, capsys: Any) -> None:

@@ -20,6 +20,7 @@ __all__ = ["ASSUMED", "Figures", "ThruAdapter", "assumed_mating_db"]
 
 DB_PER_PART = 20.0 / math.log(10.0)  # dB per relative change of an amplitude
 
+_MOST_DB = 100.0  # what grows with time ends here: a file of years ago must not overflow, and no limit is left to it
 ASSUMED = {
     "generator VSWR": 2.0,
     "analyzer VSWR": 2.0,
@@ -148,7 +149,7 @@ class Figures:
     def drift(self, hours: float) -> Input:
         """Drift since the thru, by the stated rate."""
         rate, origin = self._stated(self.bench.specifications.drift_db_per_h, "drift, dB/h")
-        return _limit("drift since the thru", rate * abs(hours), origin)
+        return _limit("drift since the thru", min(rate * abs(hours), _MOST_DB), origin)
 
     def connections(self, where: str, thrus: int) -> tuple[Input, ...]:
         """Repeatability of every joint that was made anew: two at the device, one in each thru (averaged).
@@ -209,7 +210,7 @@ class Figures:
         """
         start = ASSUMED["tracking after adjustment, share of RBW"]
         end = start + ASSUMED["tracking drift, Hz/h"] * abs(hours) / rbw_hz
-        return _limit("generator off the filter's centre", 12.04 * (end**2 - start**2), BY_US)
+        return _limit("generator off the filter's centre", min(12.04 * (end**2 - start**2), _MOST_DB), BY_US)
 
     def thru_adapter(self) -> ThruAdapter:
         """Return what the kit says of an adapter that stands only in the thru; nothing where there is none."""

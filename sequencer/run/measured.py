@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import timedelta
 from functools import lru_cache
 
 import numpy as np
@@ -22,6 +23,9 @@ from sequencer.run.floor import flat, leak_near, with_leak
 from sequencer.run.sweeps import Sweeps
 
 __all__ = ["Measured", "PathCurve", "PortCurve", "scatter"]
+
+
+_HOUR = timedelta(hours=1)
 
 
 class PathCurve:
@@ -225,9 +229,10 @@ class Measured:
             return stated
         by_rate = self.figures.drift(_hours(opening, closing))
         between_db = 0.5 * by_rate.value if by_rate.origin == FROM_FILE and not curve.own_thru else 0.0
+        outside_h = max((opening.began - curve.device.ended) / _HOUR, (curve.device.began - closing.ended) / _HOUR, 0.0)
         return Input(
             name="drift and tracking between opening and closing thru",
-            value=max(seen_db, between_db),
+            value=max(seen_db, between_db) + self.figures.drift(outside_h).value,  # saved traces may lie outside
             distribution=Distribution.AT_LIMIT,
             origin=FROM_RUN if seen_db >= between_db else FROM_FILE,
         )

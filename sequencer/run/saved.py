@@ -6,6 +6,7 @@ Nothing can be taken again, so what a live run would repeat ends it here, or lea
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from sequencer.run.steps import Connect, Drop, Stop, SweepStep, Void, Warn
 from sequencer.run.visits import Visit, known_at, visits, without_sweeps
 from sequencer.run.windows import OVERVIEW
 
-__all__ = ["MUST", "saved_in", "saved_plan", "saved_step", "set_against", "too_fast"]
+__all__ = ["DAYS_APART_S", "MUST", "saved_in", "saved_plan", "saved_step", "set_against", "too_fast"]
 
 MUST = {  # settings without which nothing is decided, in words
     "rbw_hz": "RBW",
@@ -35,6 +36,7 @@ MUST = {  # settings without which nothing is decided, in words
     "detector": "detector",
     "sweep_time_s": "sweep time",
 }
+DAYS_APART_S = 86400.0  # a thru or floor further off in time than a day belongs to another measurement
 LOOKS_NORMALISED_DB = 0.5  # a thru at 0 dBm so flat, where pads and leads alone lose more
 _RELATIVE = frozenset({SavedKind.NORMALISED, SavedKind.VECTOR, SavedKind.LINE})
 
@@ -92,7 +94,8 @@ def saved_step(
         fault = _fault(recipe, bench, caps, here, stay, stays, place, last)
         if fault:
             return Stop(why=f"{stay.hookup.name}: {fault}")
-        for text in (*_unlike(saved, here), *_remarks(stay, station, expected_thru_dbm(bench, caps), noise)):
+        remarks = _remarks(stay, station, expected_thru_dbm(bench, caps), noise)
+        for text in (*_unlike(saved, here), *_outside(stays[: place + 1], saved), *remarks):
             if text not in said:
                 return Warn(why=text)
         first = stay.first_on()
@@ -184,6 +187,27 @@ def _unlike(saved: Sequence[SavedTrace], here: Sequence[SavedTrace]) -> list[str
                 "if it is, the intervals carry what switching does"
             )
     return texts
+
+
+def _outside(stays: Sequence[Visit], saved: Sequence[SavedTrace]) -> list[str]:
+    """Return, once the closing thru was read, which paths were taken before the first thru or after the last."""
+    timed = {t.source for t in saved if "taken" in t.from_file}
+    times = [
+        (stay.hookup, [s.sweep.began for s in stay.swept if s.source in timed and s.role in (Role.THRU, Role.DEVICE)])
+        for stay in stays
+    ]
+    thrus = [at for hookup, began in times for at in began if hookup.kind is HookupKind.THRU]
+    if stays[-1].hookup.kind is not HookupKind.THRU or len(stays) < 2 or not thrus:
+        return []
+    made = []
+    for hookup, began in times:
+        off = max((max(min(thrus) - at, at - max(thrus)) for at in began), default=timedelta(0))
+        if off > timedelta(0) and hookup.kind is HookupKind.PATH:
+            made.append(
+                f"{hookup.name} was taken up to {off / timedelta(hours=1):.3g} h outside the time between the first "
+                "and the last thru: drift in that time is taken at its stated or assumed rate"
+            )
+    return made
 
 
 def set_against(saved: Sequence[SavedTrace], trace: SavedTrace) -> list[SavedTrace]:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 
 from sequencer.core.history import Entry, Role, SavedKind, SavedTrace, Swept
+from sequencer.core.hookup import HookupKind
 from sequencer.core.record import Result, Statement
 from sequencer.core.trace import Sweep, SweepSettings
 from sequencer.recipe.model import Quantity, Requirement
-from sequencer.run.saved import MUST, saved_in, saved_plan, set_against, too_fast
+from sequencer.run.saved import DAYS_APART_S, MUST, saved_in, saved_plan, set_against, too_fast
 from sequencer.run.visits import visits
 
 __all__ = ["NO_CLOSING", "NO_LEAKAGE", "NO_NOISE", "doubted"]
@@ -40,6 +42,7 @@ def doubted(result: Result, requirement: Requirement, history: Sequence[Entry]) 
         *_doubts(result, requirement, saved),
         *_speed_doubts(requirement, saved, history),
         *_noise_doubts(requirement, saved, history),
+        *_date_doubts(requirement, saved, history),
     )
     if not notes:
         return result
@@ -69,6 +72,29 @@ def _doubts(result: Result, requirement: Requirement, saved: Sequence[SavedTrace
         if lacking:
             made.append(f"no {' and no '.join(lacking)} trace here: what is read may be that, not the device")
     return made
+
+
+def _date_doubts(requirement: Requirement, saved: Sequence[SavedTrace], history: Sequence[Entry]) -> list[str]:
+    """What is set against each other must be of one day: an instrument of another day is another instrument."""
+    began = {e.source: e.sweep.began for e in history if isinstance(e, Swept) and e.source}
+    dated = [t for t in saved if "taken" in t.from_file and t.source in began]
+    references = {"reflect-open", "reflect-short"} if requirement.port is not None else {"thru"}
+    references |= {f"thru {requirement.hookup_name}"}
+    references |= {"floor"} if requirement.quantity in _STOP_BAND else set()
+    pairs = [
+        (abs(began[other.source] - began[trace.source]), trace.source, other.source)
+        for trace in dated
+        if trace.hookup.name == requirement.hookup_name
+        for other in dated
+        if other.hookup.name in references and (other.key == trace.key or other.hookup.kind is HookupKind.FLOOR)
+    ]
+    apart, source, other_source = max(pairs, default=(timedelta(0), "", ""))
+    if apart.total_seconds() <= DAYS_APART_S:
+        return []
+    return [
+        f"{source} is of {began[source]:%Y-%m-%d %H:%M}, {other_source} of {began[other_source]:%Y-%m-%d %H:%M}: taken "
+        "on different days, they decide nothing; take all of them in one session, or correct the dates"
+    ]
 
 
 def _speed_doubts(requirement: Requirement, saved: Sequence[SavedTrace], history: Sequence[Entry]) -> list[str]:
