@@ -10,7 +10,7 @@ from pathlib import Path
 from sequencer import __version__
 from sequencer.core.history import Began, Entry, Finished, Judged, Swept, Warned
 from sequencer.core.record import Record, Result
-from sequencer.errors import UsageError
+from sequencer.errors import StoreError, UsageError
 from sequencer.recipe.model import Recipe
 from sequencer.units import show_hz
 
@@ -30,8 +30,12 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
         When the run was never finished, or the recipe is for other ports or frequencies.
     StoredDataError
         When the run's files are damaged.
+    StoreError
+        When the new run cannot be written; then nothing of it stays.
     """
     from reports.html import render
+    from sequencer.archive import names
+    from sequencer.archive.disk import KEPT
     from sequencer.archive.reading import find_run, open_run
     from sequencer.archive.runfolder import RunFolder
     from sequencer.recipe.bench_loader import load_bench
@@ -63,8 +67,12 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
         named = replace(made, parent=parent.run_id, judged=datetime.now(UTC), warnings=(*made.warnings, *told))
         record = carried(named, parent)
         record = store.finish(record, render(record, done.curves))
-    except BaseException:
-        _remove(store.folder)  # nothing was measured here: half a copy would only be in the way
+    except BaseException as exc:
+        if not (store.folder / names.MANIFEST).exists():  # with it the run is filed, and stays
+            _remove(store.folder)  # nothing was measured here: half a copy would only be in the way
+            if isinstance(exc, StoreError):
+                left = f"Nothing of the new run stays; {parent.run_id} is as it was, judge it again then"
+                raise StoreError(exc.message.replace(str(store.folder), str(root)).replace(KEPT, left)) from exc
         raise
     return record, store.folder
 

@@ -14,7 +14,9 @@ from typing import BinaryIO
 
 from sequencer.errors import StoreError
 
-__all__ = ["Disk", "storing", "write_whole"]
+__all__ = ["KEPT", "Disk", "storing", "write_whole"]
+
+KEPT = "What was stored before is kept"  # how the words of `storing` end
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _LOCKED = {errno.EACCES, errno.EPERM, errno.EROFS}
@@ -106,5 +108,5 @@ def storing(what: str, folder: Path) -> Iterator[None]:
         else:
             do = "check the disk"
         reason = exc.strerror or str(exc)
-        msg = f"{folder}: could not write {what} ({reason}); {do}. What was stored before is kept"
+        msg = f"{folder}: could not write {what} ({reason}); {do}. {KEPT}"
         raise StoreError(msg, folder=str(folder), what=what, errno=exc.errno) from exc

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import re
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from sequencer.archive.disk import Disk
 from sequencer.archive.reading import open_run, verify_run
 from sequencer.cli.main import main
 from sequencer.errors import StoreError
@@ -249,3 +253,34 @@ def test_options_of_the_simulated_bench_are_checked(capsys, tmp_path, bench, say
     status, _, err = typed(capsys, "run", "vhf-600k-quick", "--bench", bench, "--yes", "--out", tmp_path)
     assert status == 2
     assert says in err
+
+
+@pytest.mark.parametrize("what", ["traces/", "result.json", "report.html", "manifest.json"])
+def test_judge_on_a_full_disk_leaves_nothing_and_promises_no_resume(
+    archive, capsys, tmp_path, monkeypatch, what
+) -> None:
+    root = tmp_path / "runs"
+    shutil.copytree(archive["sound"].parent, root)
+    before = sorted(path.name for path in root.iterdir())
+    write = Disk.write
+
+    def full(disk: Disk, file: Any, data: bytes) -> None:
+        path = Path(file.name)
+        if path.is_relative_to(root) and what.rstrip("/") in (
+            path.parent.name,
+            path.name.strip(".").removesuffix(".part"),
+        ):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        write(disk, file, data)
+
+    monkeypatch.setattr(Disk, "write", full)
+    status, _, err = typed(capsys, "judge", archive["sound"].name, "--recipe", "vhf-600k-quick", "--out", root)
+    assert status == 3
+    assert "free some space" in err
+    assert f"Nothing of the new run stays; {archive['sound'].name} is as it was" in err
+    assert "resume" not in err
+    monkeypatch.undo()
+    assert sorted(path.name for path in root.iterdir() if path.name != ".notchbook") == [
+        name for name in before if name != ".notchbook"
+    ]
+    assert typed(capsys, "archive", "verify", "--out", root)[0] == 0
