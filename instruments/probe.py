@@ -144,7 +144,7 @@ class _Asking:
     # --- first acquaintance -----------------------------------------------------------------------------
 
     def _who(self) -> None:
-        link = self.talk.link
+        link, heard = self.talk.link, list[str]()
         for _attempt in range(3):
             if link.dead:
                 link.reopen()
@@ -157,7 +157,15 @@ class _Asking:
                 if again == answer:
                     self.learnt.identification = self.talk.identification = answer
                     return
+                heard += [text for text in (answer, again) if text and text not in heard]
             link.reopen()
+        if heard:
+            told = ", ".join(repr(text[:60]) for text in heard)
+            msg = (
+                f"{link.resource}: it answers, but never twice alike to *IDN?: {told}. "
+                f"A port that greets or prompts is for people; programs have another one, a raw socket"
+            )
+            raise InstrumentError(msg, resource=link.resource)
         msg = (
             f"{link.resource}: no answer to *IDN?. Is it the right address, is remote control switched on, is "
             f"another program connected? A raw socket often needs another port number than a browser does"
@@ -280,6 +288,7 @@ class _Asking:
             learnt.trace = traces.find_query(talk, self._points(), self._patience_s())
         self._continuous(on=False)
         if learnt.trace is None:
+            learnt.notes += talk.odd
             return False
         if "points" not in learnt.settings:
             raw = self._read()

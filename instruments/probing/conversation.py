@@ -59,6 +59,7 @@ class Conversation:
         self.errors_ask = ""  # how errors are asked for; empty while or where there is no way
         self.styles: tuple[str, ...] = (spellings.SHORT, spellings.LONG)
         self.numbers: dict[str, str] = {}  # nodes that were only understood with a number: SENS -> SENS1
+        self.odd: list[str] = []  # answers that were traces, perhaps, but in no form that is known here
         self.identification = ""
         self.switch_words: dict[bool, tuple[str, ...]] = {True: ("ON", "1"), False: ("OFF", "0")}
         self.hangs = self.unstated = False

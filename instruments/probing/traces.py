@@ -85,6 +85,14 @@ def _whole(
     return raw, None
 
 
+def _told(raw: bytes | str) -> str:
+    """Say what came, for people who have the manual at hand."""
+    if isinstance(raw, bytes) and not tracedata.is_text(raw):
+        return f"{len(raw)} bytes"
+    text = raw.decode("ascii") if isinstance(raw, bytes) else raw
+    return f"{len(tracedata.trace_fields(text))} values that begin {text.strip()[:30]!r}"
+
+
 def ask_for_text(talk: Conversation) -> bool:
     """Choose text for traces, in whatever way is taken without a complaint."""
     for header in talk.headers("format"):
@@ -117,6 +125,7 @@ def find_query(talk: Conversation, points: int | None, patience_s: float) -> For
             continue
         for width, swapped, _values in decode(raw, points, query):
             return Form(query, width, swapped, size=size)
+        talk.odd.append(f"{query} answered {_told(raw)}: no trace of {points} levels in any form known here")
     return None
 
 

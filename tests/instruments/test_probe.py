@@ -441,3 +441,20 @@ def test_a_number_learnt_on_one_function_is_tried_first_on_the_others(toy: Any) 
     tried = list(talk.headers("reference"))
     assert "DISP1:WIND1:TRAC1:Y:SCAL:RLEV" in tried  # every node that may carry a number, once one is known to want it
     assert len(tried) == len(set(tried)) < 2000
+
+
+def test_a_port_that_greets_is_told_from_one_that_is_silent(toy: Any) -> None:
+    count = iter(range(100))
+    toy.otherwise = lambda text: f"Welcome, visitor {next(count)}\n".encode() if text == "*IDN?" else None
+    with pytest.raises(InstrumentError, match=r"never twice alike to \*IDN\?: 'Welcome, visitor 0'.* is for people"):
+        probe(Link.open(toy.resource), WallClock(), maximum_dbm=0.0, patience_s=0.05, within_s=20.0)
+
+
+def test_a_trace_in_a_form_nobody_knows_is_told_with_what_came(toy: Any) -> None:
+    toy.otherwise = lambda text: b"1.46E8,-20.5,1.461E8,-20.6\n" if text == "TRAC? TRACE1" else None
+    talk = Conversation(Link.open(toy.resource, timeout_s=0.1), patience_s=0.02)
+    assert traces.find_query(talk, 2, 0.05) is None
+    assert talk.odd == [
+        "TRAC? TRACE1 answered 4 values that begin '1.46E8,-20.5,1.461E8,-20.6': "
+        "no trace of 2 levels in any form known here"
+    ]
