@@ -137,7 +137,7 @@ class Progress:
     """How far the run is: seconds done and still expected, of sweeps, waits and hands.
 
     The hands' are counted as `check` counts them, however long a person really took; averages and waits that turn out
-    to be needed come on top.
+    to be needed come on top. ``check``: what is connected next only checks what an earlier session took.
     """
 
     done_s: float
@@ -145,6 +145,7 @@ class Progress:
     step: str
     hookups_done: int = 0
     hookups_all: int = 0
+    check: bool = False
 
 
 class Listener(Protocol):

@@ -42,7 +42,9 @@ def summary(record: Record, folder: str) -> str:
     lines += [line for warning in record.warnings for line in fold(warning, WIDTH, "Warning: ", "  ")]
     swept, wall = duration(record.instrument_seconds), duration(record.wall_seconds)
     clock = " of bench time" if record.simulated else ""
-    lines += [f"The instrument worked {swept}{clock}; the run took {wall}.", ""]
+    # how long an unpaced simulated bench took before it was resumed, nobody knows
+    took = "" if not record.resumed else "at least " if record.simulated else "in all its sessions together "
+    lines += [f"The instrument worked {swept}{clock}; the run took {took}{wall}.", ""]
     lines.append(f"Report:  {_path(folder, 'report.html')}")
     lines.append(f"Record:  {_path(folder, 'result.json')}")
     return "\n".join(lines)

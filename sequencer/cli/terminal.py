@@ -212,6 +212,8 @@ class Terminal:
             self._moves.close()
 
     def _number(self) -> str:
+        if self._progress is not None and self._progress.check:
+            return "To check what was taken before"  # it stands in the plan already, under its own number
         number = self._done + 1
         return f"Hookup {number} of {max(self._all, number)}" if self._all else f"Hookup {number}"
 

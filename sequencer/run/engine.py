@@ -209,7 +209,7 @@ class Engine:
         by_hand = self.bench.switch is None or step.hookup.by_hand
         if by_hand and _may_be_on(self.history):  # the noise sweeps turn it off and on anyway: no thru is worse for it
             self._make_safe()
-        self.outside.listener.progress(self._progress(f"{step.hookup.name}: to be connected"))
+        self.outside.listener.progress(self._progress(f"{step.hookup.name}: to be connected", check=step.check))
         by = self.outside.switch.connect(step.hookup)
         self._append(Connected(at=self._now(), why=step.why, hookup=step.hookup, by=by, check=step.check))
 
@@ -277,7 +277,7 @@ class Engine:
             Identified(at=self._now(), why=why, identification=names, capabilities=caps, switched_on=on, saved=saved)
         )
 
-    def _progress(self, text: str) -> Progress:
+    def _progress(self, text: str, *, check: bool = False) -> Progress:
         caps = capabilities(self.history)
         stays = visits(self.history)
         if caps is None:
@@ -296,7 +296,12 @@ class Engine:
             done_s += hands_s
             left_s += SECONDS_A_TOUCH * touches_of(whole, self.bench, self.recipe.ports) - hands_s
         return Progress(
-            done_s=done_s, left_s=left_s, step=text, hookups_done=len(stays), hookups_all=len(plan.stations)
+            done_s=done_s,
+            left_s=left_s,
+            step=text,
+            hookups_done=len(stays),
+            hookups_all=len(plan.stations),
+            check=check,
         )
 
     def _append(self, entry: Entry) -> None:

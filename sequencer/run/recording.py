@@ -19,6 +19,7 @@ from sequencer.core.history import (
     MadeSafe,
     Refused,
     Resumed,
+    Role,
     SavedTrace,
     Stopped,
     Swept,
@@ -45,6 +46,7 @@ from sequencer.units import show_hz
 
 __all__ = ["earlier_seconds", "make_record", "result_text", "says_simulated"]
 
+_CHECKING = frozenset({Role.CHECK, Role.TRACKING})
 _FROM_FILES = (
     "The sweeps were read from files, not taken by this program: that a hookup stood, and every setting that a file "
     "does not carry, is as the operator says."
@@ -103,7 +105,7 @@ def make_record(
     swept = [e for e in history if isinstance(e, Swept)]
     saved = {trace.source: trace for trace in saved_in(history)}
     warnings = [_FROM_FILES] if saved else []
-    warnings += [e.why for n, e in enumerate(history) if _warns(e, history[n + 1 :])]
+    warnings += [e.why + _outcome(e, history, n) for n, e in enumerate(history) if _warns(e, history[n + 1 :])]
     warnings += [e.why for e in history if isinstance(e, MadeSafe) and not e.proven]
     warnings += [w for w in done.warnings if w not in warnings]
     return Record(
@@ -148,6 +150,22 @@ def _warns(entry: Entry, after: Sequence[Entry]) -> bool:
     if isinstance(entry, Refused) and not entry.jump_db:
         return not any(isinstance(e, Connected) and e.hookup.name == entry.hookup for e in after)
     return isinstance(entry, Warned | Refused | Voided | Resumed)
+
+
+def _outcome(entry: Entry, history: Sequence[Entry], number: int) -> str:
+    """Return, of a run that went on, what became of the check of its reference; '' of any other entry."""
+    if not isinstance(entry, Resumed):
+        return ""
+    if not any(isinstance(e, Swept) for e in history[:number]):
+        return "; nothing had been taken before"
+    after = history[number + 1 :]
+    session = after[: next((n for n, e in enumerate(after) if isinstance(e, Resumed)), len(after))]
+    if any(isinstance(e, Voided) for e in session):
+        return "; nothing of it counted: all was taken anew"
+    if not any(isinstance(e, Swept) and e.role is Role.CHECK for e in session):
+        return "; it was not checked in that session"
+    went_on = any(isinstance(e, Judged) or (isinstance(e, Swept) and e.role not in _CHECKING) for e in session)
+    return "; the reference was checked and held" if went_on else "; that session ended before it was checked whole"
 
 
 def _hookups(history: Sequence[Entry], bench: Bench) -> list[HookupRecord]:

@@ -160,3 +160,15 @@ def test_the_whole_screen() -> None:
     assert "runs/x/report.html" in text.replace("\\", "/")
     assert max(len(line) for line in text.splitlines()) <= 80
     assert "SIMULATED" not in summary(record(result()), "runs/x")
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({}, "; the run took 12 s."),
+        ({"resumed": 1}, "; the run took in all its sessions together 12 s."),
+        ({"resumed": 1, "simulated": True}, " of bench time; the run took at least 12 s."),
+    ],
+)
+def test_how_long_a_resumed_run_took_says_what_it_counts(changes, told) -> None:
+    assert told in summary(replace(record(result()), **changes), "runs/x")

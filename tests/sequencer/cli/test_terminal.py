@@ -271,6 +271,18 @@ def test_a_refused_hookup_keeps_its_number() -> None:
     assert first.count(move) == again.count(move) > 0  # what may not have been done is told once more
 
 
+def test_a_hookup_that_only_checks_has_no_number_of_the_plan() -> None:
+    """'Hookup 3 of 11: thru', and later another hookup 3: which is it?"""
+    built, out = terminal("\n\n", hookups_all=3, hookups_done=2)
+    built.progress(Progress(done_s=1.0, left_s=1.0, step="", hookups_done=2, hookups_all=3, check=True))
+    built.connect(PATH)
+    built.heard(Connected(at=AT, why="", hookup=PATH, by="operator", check=True))
+    built.progress(Progress(done_s=1.0, left_s=1.0, step="", hookups_done=2, hookups_all=3))
+    built.connect(NEXT)
+    titles = [line for line in out.getvalue().splitlines() if line.startswith(("Hookup ", "To check "))]
+    assert [title.partition(":")[0] for title in titles] == ["To check what was taken before", "Hookup 3 of 3"]
+
+
 # ---- what is told ----------------------------------------------------------------------------------
 
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from reports.words import interval_text, value_text
-from sequencer.core.history import Connected, Refused, Resumed, Stopped, Warned
+from sequencer.core.history import Connected, Refused, Resumed, Role, Stopped, Swept, Voided, Warned
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.recipe.model import Figure, KitItem
 from sequencer.run.evaluate import evaluate
@@ -102,3 +102,33 @@ def test_a_trace_that_jumped_stays_a_warning() -> None:
     assert _warns(Refused(at=AT, why="jumped by 0.8 dB", hookup="floor", jump_db=0.8), [MENDED])
     assert _warns(Warned(at=AT, why="drift"), [MENDED])
     assert not _warns(MENDED, [])
+
+
+@pytest.mark.parametrize(
+    ("what", "told"),
+    [
+        ("held", "; the reference was checked and held"),
+        ("moved", "; nothing of it counted: all was taken anew"),
+        ("stopped", "; that session ended before it was checked whole"),
+        ("unasked", "; it was not checked in that session"),
+        ("first", "; nothing had been taken before"),
+    ],
+)
+def test_a_resumed_run_says_what_became_of_the_check_of_its_reference(play, what: str, told: str) -> None:
+    play.until(lambda step: getattr(step, "hookup", None) == "TX-ANT")
+    taken = list(play.history)
+    resumed = Resumed(at=AT, why="the run went on", program="x", hookup="")
+    swept = next(e for e in taken if isinstance(e, Swept) and e.role is Role.THRU)
+    checks = [replace(swept, role=role) for role in (Role.CHECK, Role.TRACKING, Role.CHECK)]
+    after = {
+        "held": [*checks, swept],
+        "moved": [*checks, Voided(at=AT, why="the reference moved by 3 dB"), swept],
+        "stopped": [*checks, Stopped(at=AT, why="q")],
+        "unasked": [Stopped(at=AT, why="q")],
+        "first": [swept],
+    }[what]
+    play.history = [*(taken if what != "first" else taken[:2]), resumed, *after]
+    done = evaluate(play.recipe, play.bench, play.history)
+    record = make_record(play.recipe, play.bench, play.history, done, wall_seconds=0.0)
+    (warning,) = [text for text in record.warnings if text.startswith("the run went on")]
+    assert warning == f"the run went on{told}"
