@@ -4,31 +4,41 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Mapping
+from typing import Any
 
 from sequencer.core.record import Record, Result
 
-__all__ = ["results_csv"]
+__all__ = ["csv_schema", "results_csv"]
 
 _NUMBERS = ("value", "interval_low", "interval_high", "limit_min", "limit_max", "margin")
-HEADER = (
-    "run_id",
-    "serial",
-    "simulated",
-    "complete",
-    "id",
-    "quantity",
-    "path",
-    "port",
-    "at",
-    "at_hz",
-    "condition",
-    *(f"{name}_db" for name in _NUMBERS),
-    *(f"{name}_hz" for name in _NUMBERS),
-    "bound",
-    "coverage",
-    "statement",
-    "probability_conforming",
-)
+_UNITS = {"db": "dB; empty for results in Hz", "hz": "Hz; empty for results in dB"}
+_COLUMNS: dict[str, tuple[str, str]] = {
+    "run_id": ("string", "the run"),
+    "serial": ("string", "the device's serial number"),
+    "simulated": ("boolean", "whether a simulated bench was measured"),
+    "complete": ("boolean", "whether the run came to its end"),
+    "id": ("string", "the result, unique in its run"),
+    "quantity": ("string", "insertion loss, rejection, isolation, return loss, notch frequency ..."),
+    "path": ("string", "generator's port - analyzer's port; empty for a port's quantity"),
+    "port": ("string", "the port; empty for a path's quantity"),
+    "at": ("string", "the recipe's name of the frequency"),
+    "at_hz": ("number", "the frequency, Hz"),
+    "condition": ("string", "within, level, above: as the recipe says"),
+    **{
+        f"{name}_{unit}": ("number", f"{name.replace('_', ' ')}, {told}")
+        for unit, told in _UNITS.items()
+        for name in _NUMBERS
+    },
+    "bound": ("string", "at least, where the value is known only so: its bound is the interval's low end"),
+    "coverage": ("number", "of the interval, a share of 1"),
+    "statement": ("string", "pass, fail, undecided, conditional pass, conditional fail"),
+    "probability_conforming": (
+        "number",
+        "that the true value meets its limit, a share of 1; empty where none is stated",
+    ),
+}
+HEADER = tuple(_COLUMNS)
 
 
 def results_csv(record: Record) -> str:
@@ -43,6 +53,35 @@ def results_csv(record: Record) -> str:
     for result in record.results:
         writer.writerow(_row(record, result))
     return out.getvalue()
+
+
+def csv_schema() -> dict[str, Any]:
+    """Return what stands in the CSV files, as metadata for tabular data on the web (W3C, csvw, 2015; from memory)."""
+    trace = {
+        "freq_hz": ("number", "Hz, ascending"),
+        "level_dbm": ("number", "dBm as the analyzer gave it; empty where it had no data"),
+    }
+
+    def columns(known: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
+        told = [
+            {"name": name, "titles": name, "datatype": kind, "dc:description": text, "null": ""}
+            for name, (kind, text) in known.items()
+        ]
+        return {"columns": told}
+
+    settings = "the lines before begin with # and give hookup, key, role, and settings as asked and as read back"
+    return {
+        "@context": "http://www.w3.org/ns/csvw",
+        "tables": [
+            {"url": "results.csv", "dc:title": "archive show RUN --csv", "tableSchema": columns(_COLUMNS)},
+            {
+                "url": "traces/001.csv",
+                "dc:title": f"one sweep, number as in the journal; {settings}",
+                "dialect": {"commentPrefix": "#"},
+                "tableSchema": columns(trace),
+            },
+        ],
+    }
 
 
 def _row(record: Record, result: Result) -> list[str]:

@@ -53,7 +53,8 @@ def add_archive_parser(commands: Any) -> None:
     form.add_argument("--csv", action="store_true", help="print its results as CSV, one row a result")
     show.add_argument("--out", metavar="DIR", help=_OUT)
 
-    whats.add_parser("schema", help="print the JSON Schema of a record (result.json, show --json)")
+    schema = whats.add_parser("schema", help="print the JSON Schema of a record (result.json, show --json)")
+    schema.add_argument("--csv", action="store_true", help="what stands in the CSV files (W3C csvw metadata) instead")
 
     verify = whats.add_parser("verify", help="say whether the archive, a run or a report is as it was filed")
     verify.add_argument(
@@ -264,9 +265,14 @@ def _show(asked: argparse.Namespace) -> None:
     _out("\n".join(lines))
 
 
-def _schema(_: argparse.Namespace) -> None:
+def _schema(asked: argparse.Namespace) -> None:
     import json
 
+    if asked.csv:
+        from reports.csv import csv_schema
+
+        _out(json.dumps(csv_schema(), indent=2))
+        return
     from sequencer.formats.record import record_schema
 
     _out(json.dumps(record_schema(), indent=2))

@@ -5,10 +5,14 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import replace
+from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 
-from reports.csv import HEADER, results_csv
+from reports.csv import HEADER, csv_schema, results_csv
+from sequencer.core.trace import Sweep, SweepSettings, Trace
+from sequencer.formats.trace_csv import dump_trace
 
 
 def read(text):
@@ -52,3 +56,28 @@ def test_text_is_kept_but_never_run(text, synthetic):
     row = read(results_csv(synthetic.record(serial=text)))[0]
     assert row["serial"].removeprefix("'") == text
     assert row["serial"][0] not in "=+-@\t\r"
+
+
+def test_the_published_columns_are_those_of_the_files(synthetic, tmp_path):
+    """Names, order and kinds, held against a results file and a trace file as they are written."""
+    results, trace = csv_schema()["tables"]
+    rows = list(csv.reader(io.StringIO(results_csv(synthetic.record()), newline="")))
+    grid = np.array([1e6, 2e6, 3e6])
+    settings = SweepSettings(
+        start_hz=1e6, stop_hz=3e6, points=3, rbw_hz=1e3, attenuation_db=10.0, reference_dbm=0.0, generator_dbm=None
+    )
+    sweep = Sweep(Trace(grid, np.array([-20.0, np.nan, -21.5])), settings, settings, frozenset(), NOON, 0.1)
+    text = dump_trace("thru", "overview", "thru", sweep)
+    plain = list(
+        csv.reader(line for line in text.splitlines() if not line.startswith(trace["dialect"]["commentPrefix"]))
+    )
+    for table, (head, *body) in ((results, rows), (trace, plain)):
+        columns = table["tableSchema"]["columns"]
+        assert [column["name"] for column in columns] == head
+        for row in body:
+            for column, cell in zip(columns, row, strict=True):
+                assert cell == "" or column["datatype"] == "string" or READS[column["datatype"]](cell) is not None
+
+
+READS = {"number": float, "boolean": {"true": True, "false": False}.__getitem__}
+NOON = datetime(2026, 1, 1, 12, tzinfo=UTC)
