@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Sequence
+from dataclasses import replace
 
 from sequencer.cli.diagram import diagram
 from sequencer.cli.moves import EVERY_CAUTION, instruction
@@ -20,7 +21,7 @@ from sequencer.cli.words import (
 )
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
-from sequencer.run.joints import Joints
+from sequencer.run.joints import Joints, touches_of
 from sequencer.units import show_hz
 
 __all__ = ["check_text"]
@@ -28,11 +29,21 @@ __all__ = ["check_text"]
 HEADS = ("sweep", "range", "points", "RBW", "time")
 
 
-def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, columns: int | None = None) -> str:
-    """Return the whole text; ``columns`` is the terminal's width (None: ask it)."""
+def check_text(
+    forecast: Forecast, recipe: Recipe, bench: Bench | None, *, simulated: bool = False, columns: int | None = None
+) -> str:
+    """Return the whole text; ``columns`` is the terminal's width (None: ask it).
+
+    ``simulated``: the bench moves its own cables, but on a terminal a run on it rehearses what hands would do.
+    """
+    bench = replace(bench, switch=None) if simulated and bench is not None else bench
     width = bounded_width(shutil.get_terminal_size((80, 24)).columns if columns is None else columns)
     ports = recipe.ports
-    lines = [*fold(recipe.title or recipe.name, width), *fold(_first_line(forecast), width), ""]
+    lines = [
+        *fold(recipe.title or recipe.name, width),
+        *fold(_first_line(forecast, _joints(forecast, recipe, bench, simulated=simulated)), width),
+        "",
+    ]
     lines += [*_provable(forecast.limits, width), ""]
     joints: Joints | None = None
     switched = bench is not None and bench.switch is not None
@@ -57,18 +68,23 @@ def check_text(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, colum
     return "\n".join(lines)
 
 
-def _first_line(forecast: Forecast) -> str:
+def _first_line(forecast: Forecast, joints: str) -> str:
     hidden = sum(not limit.ok for limit in forecast.limits)
     whole = count(len(forecast.limits), "limit")
     can = f"{hidden} of {whole} cannot be proved" if hidden else f"all of {whole} can be proved"
     return (
-        f"{count(len(forecast.hookups), 'hookup')}, {_touches(forecast)}, about "
+        f"{count(len(forecast.hookups), 'hookup')}, {joints}, about "
         f"{duration(forecast.total_s)}; {can} on this bench. No instrument was touched."
     )
 
 
-def _touches(forecast: Forecast) -> str:
+def _joints(forecast: Forecast, recipe: Recipe, bench: Bench | None, *, simulated: bool) -> str:
     """How often a person turns a connector; 'the fewest' is only said where it is."""
+    if simulated:
+        hands = touches_of([step.hookup for step in forecast.hookups], bench, recipe.ports)
+        return (
+            f"{count(hands, 'joint')} that a rehearsal tells you to open or close and the simulated bench moves itself"
+        )
     few = f" (at most {forecast.touches_over} more than needed)" if forecast.touches_over else ""
     return f"{count(forecast.touches, 'joint')} to open or close by hand{few}"
 

@@ -94,7 +94,8 @@ def check(asked: argparse.Namespace) -> str:
 
         _out(files_text(told, recipe, bench))
         return "yes"
-    _out(check_text(told, recipe, bench))
+    simulated = (asked.bench or "").partition(":")[0] == "simulated"
+    _out(check_text(told, recipe, bench, simulated=simulated))
     return "yes" if all(limit.ok for limit in told.limits) else "cannot say"
 
 

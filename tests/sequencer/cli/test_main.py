@@ -99,3 +99,14 @@ def test_an_overdriven_run_is_not_resumed_but_still_read(monkeypatch, capsys, tm
     assert main(["resume", str(folder), "--yes"]) == 2
     assert "too strong" in capsys.readouterr().err
     assert main(["report", str(folder)]) == 0
+
+
+@pytest.mark.bench
+def test_a_check_of_the_simulated_bench_tells_the_moves_that_its_rehearsal_tells(capsys) -> None:
+    """On a terminal a run there prints what hands would do; 'Leave everything as it is' would be another bench."""
+    assert main(["check", "vhf-600k-acceptance", "--bench", "simulated"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "0 joints" not in told
+    assert "joints that a rehearsal tells you to open or close and the simulated bench moves itself" in told
+    assert "Move the generator lead from" in told
+    assert told.count("Leave everything as it is.") < 3
