@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from sequencer.core.history import Role
+from sequencer.core.history import Role, Swept
 from sequencer.core.hookup import HookupKind
 from sequencer.core.trace import Trace
 from sequencer.recipe.bench_loader import load_bench
-from sequencer.recipe.model import KitItem, SwitchFile
+from sequencer.recipe.model import Figure, KitItem, SwitchFile
 from sequencer.run.policy import MOST_TRIES
 from sequencer.run.predict import TYPICAL_BENCH
-from sequencer.run.standards import standards
+from sequencer.run.standards import standard_hookup, standard_reading, standards
 from sequencer.run.steps import Connect, Done, Stop, SweepStep, Warn
+from sequencer.run.visits import sweeps_of
 
 KIT = (
     KitItem(id="S3", what="standard", value_db=3.02, u_db=0.03, calibrated="2026-01-15"),
@@ -107,3 +111,43 @@ def test_the_bench_file_names_them() -> None:
     )
     found = standards(load_bench(text, "bench.yaml"))
     assert [(item.id, item.value_db, item.u_db) for item in found] == [("S3", 3.02, 0.03)]
+
+
+def _allowed_db(bench, history, name: str) -> float:
+    """How far the standard's reading may stand from its value, as the text says it."""
+    hookup = standard_hookup(next(item for item in bench.kit if item.id == name))
+    key = next(e.key for e in history if isinstance(e, Swept) and e.hookup == hookup.name and e.key != "overview")
+    text, _ = standard_reading(hookup, key, bench, sweeps_of(history))
+    return float(re.search(r"may differ by ([\d.]+) dB", text).group(1))
+
+
+def test_mismatch_and_leakage_count_in_what_a_standard_may_read(with_kit) -> None:
+    """Twice the standard uncertainty of an amplitude r of unknown phase beside 1, 8.686 r / sqrt(2) dB, in squares."""
+    with_kit.whole()
+    one, fifth = Figure(limit=1.0), Figure(limit=1.5)  # VSWR 1.5 reflects 0.2
+    quiet = replace(
+        with_kit.bench,
+        analyzer=replace(with_kit.bench.analyzer, vswr=one),
+        generator_vswr=one,
+        generator_pad=None,
+        analyzer_pad=None,
+        kit=tuple(replace(item, vswr=one) for item in KIT),
+    )
+    base = _allowed_db(quiet, with_kit.history, "S3")
+    ends = replace(quiet, analyzer=replace(quiet.analyzer, vswr=fifth), generator_vswr=fifth)
+    reflecting = replace(ends, kit=tuple(replace(item, vswr=fifth) for item in KIT))
+    per_share = 2.0 * 8.686 / math.sqrt(2.0)
+    for bench, share in ((ends, 0.04), (reflecting, 0.04 * math.sqrt(3.0))):
+        expected = math.hypot(base, per_share * share)
+        assert _allowed_db(bench, with_kit.history, "S3") == pytest.approx(expected, abs=0.02)
+    leaking = [
+        replace(e, sweep=replace(e.sweep, trace=Trace(e.sweep.trace.freq_hz, 0.0 * e.sweep.trace.level_dbm - 50.0)))
+        if isinstance(e, Swept) and e.hookup == "floor" and e.role is Role.LEAKAGE
+        else e
+        for e in with_kit.history
+    ]
+    thru = next(e for e in with_kit.history if isinstance(e, Swept) and e.role is Role.THRU)
+    share = 10.0 ** ((-50.0 - float(np.median(thru.sweep.trace.level_dbm)) + 3.02) / 20.0)
+    expected = math.hypot(base, per_share * share)
+    assert expected > 2.0 * base
+    assert _allowed_db(quiet, leaking, "S3") == pytest.approx(expected, abs=0.02)
