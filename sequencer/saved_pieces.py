@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -14,11 +15,13 @@ from sequencer.core.trace import FloatArray, SweepSettings
 from sequencer.errors import StoredDataError, UnitError, UsageError
 from sequencer.recipe.model import Recipe
 from sequencer.run.filing import Expected, VectorName
+from sequencer.saved_reciprocity import Direction
 
 if TYPE_CHECKING:
     from instruments.saved.facts import Facts
     from instruments.saved.folder import Found
     from instruments.saved.levels import Levels
+    from sequencer.formats.touchstone import Touchstone
 
 __all__ = ["Piece", "Pieces"]
 
@@ -53,6 +56,7 @@ class Pieces:
     told: Mapping[str, str]
     pieces: list[Piece] = field(default_factory=list)
     copies: list[str] = field(default_factory=list)
+    directions: list[Direction] = field(default_factory=list)
     simulated: bool = False
 
     def add(self, found: Found) -> None:
@@ -98,11 +102,11 @@ class Pieces:
         if any(ohm != 50.0 for ohm in held.ohm):
             msg = f"{found.file}: is referred to {', '.join(f'{ohm:g}' for ohm in held.ohm)} ohm; refer it to 50 ohm"
             raise StoredDataError(msg, file=found.file)
+        self.directions += _directions(found.file, name.ports, held)
         for one in self._vector_sweeps(name):
             first = 0 if one.hookup.kind is HookupKind.FLOOR else ports.index(_input(one))
             second = 1 if one.hookup.kind is HookupKind.FLOOR else ports.index(_output(one))
-            with np.errstate(divide="ignore"):
-                level = np.maximum(20.0 * np.log10(np.abs(held.s[:, second, first])), _DARKEST_DB)
+            level = _level_db(held, second, first)
             part = f"S{second + 1}{first + 1}"
             self.pieces.append(
                 Piece(
@@ -156,6 +160,24 @@ class Pieces:
             if twin is not piece:
                 msg = f"{twin.source} and {piece.source} hold the same trace; one of them was saved or named twice"
                 raise UsageError(msg)
+
+
+def _directions(file: str, ports: tuple[str, ...], held: Touchstone) -> list[Direction]:
+    """Return every way through the device, or (``ports`` empty) through the floor, that a vector file holds."""
+    return [
+        Direction(
+            source=f"{file}#S{second + 1}{first + 1}",
+            ports=(ports[first], ports[second]) if ports else (),
+            freq_hz=held.freq_hz,
+            level_db=_level_db(held, second, first),
+        )
+        for first, second in itertools.permutations(range(held.ports), 2)
+    ]
+
+
+def _level_db(held: Touchstone, second: int, first: int) -> FloatArray:
+    with np.errstate(divide="ignore"):
+        return np.maximum(20.0 * np.log10(np.abs(held.s[:, second, first])), _DARKEST_DB)
 
 
 def _facts(said: Mapping[str, str], where: str) -> Facts:

@@ -18,6 +18,7 @@ from sequencer.run.filing import Expected, expected_files, gaps, vector_names
 from sequencer.run.predict import TYPICAL, forecast
 from sequencer.saved_noise import refuse_below_noise
 from sequencer.saved_pieces import Piece, Pieces
+from sequencer.saved_reciprocity import refuse_one_way
 from sequencer.saved_settings import UNKNOWN, Ask, ask_settings, dated, timed
 from sequencer.units import TIME, parse
 
@@ -61,6 +62,7 @@ def open_saved(
     for found in sorted(opened.found, key=lambda f: (f.stem, f.number)):
         made.add(found)
     made.check_alike()
+    refuse_one_way(made.directions, bench)
     pieces = made.pieces
     told = ask_settings(pieces, told, ask)
     refuse_below_noise(pieces)

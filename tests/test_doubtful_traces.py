@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import importlib.util
 import re
+import shutil
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+import skrf
 
 from sequencer.core.trace import Sweep
 
@@ -210,6 +212,34 @@ def test_files_of_different_days_of_which_one_tells_no_date_are_refused(
     path.write_bytes(re.sub(rb"Date,[^\n]*\n", b"", path.read_bytes()))
     assert runs.run(tmp_path / "runs", direct[1], folder)[0] == 2
     assert "TX-ANT_receive.csv tells no date" in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.parametrize(
+    ("spoil", "one_file"),
+    [
+        pytest.param(lambda s: s.__setitem__((slice(None), 2, 0), 0.7 * s[:, 2, 0]), True, id="3 dB low one way"),
+        pytest.param(lambda s: s.__imul__(0.7), False, id="in two files"),
+        pytest.param(lambda s: s.__setitem__((slice(300, None), 0, 2), s[300:, 0, 1]), True, id="another path one way"),
+    ],
+)
+def test_the_two_directions_of_a_path_must_agree(
+    vector: Path, tmp_path: Path, capsys: Any, spoil: Callable[[Any], None], one_file: bool
+) -> None:
+    network = skrf.Network(str(vector / "TX-RX-ANT.s3p"))
+    s = network.s.copy()
+    spoil(s)
+    shutil.copy(vector / "floor.s2p", tmp_path)
+    if one_file:
+        skrf.Network(f=network.f, f_unit="hz", s=s, z0=50).write_touchstone(str(tmp_path / "TX-RX-ANT"), form="ri")
+    else:
+        shutil.copy(vector / "TX-RX-ANT.s3p", tmp_path)
+        both = s[:, [2, 0]][:, :, [2, 0]]
+        skrf.Network(f=network.f, f_unit="hz", s=both, z0=50).write_touchstone(str(tmp_path / "ANT-TX_receive"))
+    assert runs.run(tmp_path / "runs", vector / "bench.yaml", tmp_path)[0] == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "one path in both directions" in said
+    assert "TX-RX-ANT.s3p#S31" in said
+    assert ("TX-RX-ANT.s3p#S13" if one_file else "ANT-TX_receive.s2p#S") in said
 
 
 def test_a_vector_file_in_another_impedance_is_refused(vector: Path, tmp_path: Path, capsys: Any) -> None:

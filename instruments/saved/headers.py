@@ -84,7 +84,7 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
         line = " ".join(whole[:1000].split())  # one blank: patterns that look on over many are slow
         for name, pattern in _FOUND.items():
             for match in pattern.finditer(line):
-                if name != "attenuation_db" or not _ELSEWHERE.search(line[: match.start()]):
+                if name != "attenuation_db" or not _ELSEWHERE.search(line[max(match.start() - 40, 0) : match.start()]):
                     _note(found, name, _quantity(line, match, _NUMBERS[name][1], where, comma), where)
         _words(line, found, where)
         refuse_spoilt(line, where, comma=comma)

@@ -18,14 +18,12 @@ _HELD = re.compile(rf"{_FIRST}((?:max(?:imum)?|min(?:imum)?|peak){_GAP}h(?:old)?
 _MODE = re.compile(rf"{_FIRST}(?:trace{_GAP})?mode[\s:=;,]+((?:max|min|peak{_GAP}hold|hold)[A-Za-z ]*)", re.I)
 _LOG = re.compile(rf"{_FIRST}{_AVERAGE}{_GAP}(?:type|mode)[\s:=;,]+((?:log|video|volt|lin)[A-Za-z]*)", re.I)
 _OHM = re.compile(rf"{_FIRST}(?:input{_GAP}z|(?:input{_GAP})?(?:impedance|z0)){_SEP}({NUMBER})", re.I)
-_OFFSET = re.compile(
-    rf"((?:[A-Za-z]{{1,20}}{_GAP}){{0,4}}?offs(?:et)?)(?![A-Za-z])[\s_.]*(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})",
-    re.I,
-)
+_OFFSET = re.compile(rf"(offs(?:et)?)(?![A-Za-z])[\s_.]*(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})", re.I)
+_NAME = re.compile(r"[A-Za-z\s_.-]{0,40}\Z")  # what stands before 'offset'
 _HARMLESS = re.compile(r"trig|time|delay|marker|phase|gate|display", re.I)
 _BEFORE_US = re.compile(  # what stands between the device and the analyzer's input, and was reckoned in or not
-    rf"{_FIRST}((?:(?:ext(?:ernal)?|pre{_GAP}amp\w*|user|cable|antenna|probe|path|fixture|pad|elec\w*){_GAP}){{1,3}}"
-    rf"(?:gain|loss|att\w*|factor|corr\w*)){_GAP}(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})",
+    rf"{_FIRST}((?:(?:ext(?:ernal)?|pre{_GAP}amp[a-z]{{0,6}}|user|cable|antenna|probe|path|fixture|pad|elec[a-z]{{0,10}}){_GAP}){{1,3}}"
+    rf"(?:gain|loss|att[a-z]{{0,8}}|factor|corr[a-z]{{0,8}})){_GAP}(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})",
     re.I,
 )
 _ALONE = tuple(  # whether a word follows or not
@@ -48,11 +46,14 @@ _ALONE = tuple(  # whether a word follows or not
 _SWITCHED = tuple(  # something must follow that is not 'off'; a heading alone tells nothing
     (re.compile(rf"{_FIRST}({name})(?![A-Za-z])[\s:=;,]+(?!{_OFF})([A-Za-z0-9.+-][^\s;,]*)", re.I), text)
     for name, text in (
-        (rf"(?:(?:ext\w*|int\w*){_GAP})?pre{_GAP}amp(?:lifier)?", "switch the preamplifier off and take it again"),
+        (
+            rf"(?:(?:ext(?:ernal)?|int(?:ernal)?){_GAP})?pre{_GAP}amp(?:lifier)?",
+            "switch the preamplifier off and take it again",
+        ),
         (rf"(?:video|log){_GAP}{_AVERAGE}", "average as power (RMS), or save single sweeps"),
         (r"smooth(?:ing)?", "it moves a notch's bottom up; save it again without smoothing"),
         (rf"signal{_GAP}track(?:ing)?", "it moves the range while it is swept; take it again with that off"),
-        (rf"noise{_GAP}(?:cancel\w*|corr\w*|reduction)", "save it again with that off"),
+        (rf"noise{_GAP}(?:cancel[a-z]{{0,8}}|corr[a-z]{{0,8}}|reduction)", "save it again with that off"),
         (rf"(?:ampl?(?:itude)?{_GAP})?corr(?:ections?)?", "save it again with that off"),
         (rf"transducer|trace{_GAP}math|math", "was changed by the analyzer; save it again with that off"),
     )
@@ -75,10 +76,12 @@ def refuse_spoilt(line: str, where: str, *, comma: bool) -> None:
         if _read(match[1], where, line, comma=comma) != 50.0:
             refuse(where, f"was taken with {match[1]} ohm; everything here is in 50 ohm")
     for match in (*_OFFSET.finditer(line), *_BEFORE_US.finditer(line)):
-        if not _HARMLESS.search(match[1]) and _read(match[2], where, line, comma=comma) != 0.0:
+        before = _NAME.search(line[max(match.start() - 40, 0) : match.start()])
+        name = f"{before[0] if before else ''}{match[1]}".strip()
+        if not _HARMLESS.search(name) and _read(match[2], where, line, comma=comma) != 0.0:
             refuse(
                 where,
-                f"an offset was added to it ({match[1].strip()!r}: {match[2]}); save it again with every offset, "
+                f"an offset was added to it ({name!r}: {match[2]}); save it again with every offset, "
                 "external gain and external attenuation at 0",
             )
     for pattern, text in _ALONE:

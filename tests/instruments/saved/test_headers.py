@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import time
+
 import pytest
 
 from instruments.saved.headers import told
@@ -147,3 +150,14 @@ def test_what_the_analyzer_did_to_a_trace_is_refused_by_name(line: str, says: st
 )  # fmt: skip
 def test_what_is_off_is_no_reason(line: str) -> None:
     assert told([line], "a.csv").known == frozenset()
+
+
+@pytest.mark.parametrize(
+    "piece", ["a", "Att ", "offs", "ref.", "ext_", "1,", "pre-amp ", "elec", "trace ", "over", " "]
+)
+def test_no_line_takes_long(piece: str) -> None:
+    """Patterns that look on from every place of a line of one kind would take minutes."""
+    started = time.process_time()
+    with contextlib.suppress(NotchbookError):
+        told([piece * 1000] * 100, "a.csv")
+    assert time.process_time() - started < 5.0  # measured: below 0.5 s
