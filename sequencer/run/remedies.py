@@ -14,7 +14,7 @@ __all__ = ["at_least_text", "limit_words", "remedy", "within_text"]
 
 _CURES = (  # a word in the name of what weighs most, and what makes that smaller
     ("path not measured", "state 'load vswr' under 'specifications', or add a limit on the paths into that port"),
-    ("not measured", "add a limit on the paths into that port, so that they are measured"),
+    ("a path to it not measured", "add a limit on the paths into that port, so that they are measured"),
     ("load", "loads of low VSWR, their figure as 'load vswr' under 'specifications'"),
     ("noise", "a lower RBW, less loss in the pads or more generator level"),
     ("leakage", "double-screened leads, tight connectors, instruments apart"),
@@ -29,6 +29,11 @@ _CURES = (  # a word in the name of what weighs most, and what makes that smalle
     ("span", "a narrower span, or the analyzer's 'span' figure under 'frequency'"),
     ("centre", "a tracking generator adjusted at the narrowest filter in use"),
 )
+_BRIDGE = (
+    "borrow a directional bridge and list it in the bench file, so that the port's reflection is measured, or fit pads "
+    "of low VSWR at the device ends of both leads"
+)
+_REFLECTION = "add a limit on the return loss of that port, so that its reflection is measured"
 
 
 def remedy(requirement: Requirement, result: Result, bench: Bench) -> str:
@@ -48,6 +53,8 @@ def remedy(requirement: Requirement, result: Result, bench: Bench) -> str:
     largest = max(rows, key=lambda row: row.u)
     name = largest.name.lower()
     cure = next((cure for word, cure in _CURES if word in name), "")
+    if "s11 not measured" in name or "s22 not measured" in name:
+        cure = _REFLECTION if bench.bridge is not None else _BRIDGE
     if not cure and result.bound is Bound.AT_LEAST:
         return "a lower RBW, less loss in the pads or more generator level"
     if result.bound is None:

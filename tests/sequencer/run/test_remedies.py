@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from sequencer.recipe.model import Bench, Quantity, Recipe
+from sequencer.recipe.model import Bench, Quantity, Recipe, Rule
 from sequencer.run.predict import forecast
 from sequencer.run.remedies import at_least_text, within_text
 
@@ -28,6 +28,22 @@ def test_an_insertion_loss_that_cannot_be_told_has_a_remedy(recipe, bench) -> No
     limit = limits_of(recipe, bench, Quantity.INSERTION_LOSS, maximum=0.05)
     assert not limit.ok
     assert limit.remedy.partition(": ")[2]  # what is the largest part, and what to do about it
+
+
+@pytest.mark.parametrize(
+    ("bridged", "cure"), [(False, "borrow a directional bridge"), (True, "add a limit on the return loss of that port")]
+)
+def test_a_reflection_that_is_not_measured_asks_for_what_measures_it(recipe, bench, bridged, cure) -> None:
+    """'Add a limit on the paths into that port' measures paths, and the reflection as little as before."""
+    bare = replace(bench, generator_pad=None, analyzer_pad=None, bridge=bench.bridge if bridged else None)
+    simple = replace(recipe, decision=replace(recipe.decision, rule=Rule.SIMPLE))  # no limit on a port: no reflections
+    notch = replace(
+        next(r for r in recipe.requirements if r.quantity is Quantity.REJECTION),
+        quantity=Quantity.NOTCH_FREQUENCY, minimum=146.007e6, maximum=146.013e6, within_hz=20e3,
+    )  # fmt: skip
+    (limit,) = forecast(replace(simple, requirements=(notch,)), bare).limits
+    assert "not measured) (" in limit.remedy
+    assert cure in limit.remedy
 
 
 def test_a_limit_is_written_as_it_was_required(recipe, bench) -> None:
