@@ -79,7 +79,13 @@ def probability_text(share: float) -> str:
 
 def setting(name: str) -> str:
     """Say which setting a name of ours means: 'reference_dbm' is the reference (of what is known of saved traces)."""
-    plain = {"rbw_hz": "RBW", "vbw_hz": "video", "sweep_time_s": "sweep time", "generator_dbm": "generator"}
+    plain = {
+        "rbw_hz": "RBW",
+        "vbw_hz": "video",
+        "sweep_time_s": "sweep time",
+        "generator_dbm": "generator",
+        "taken": "time",
+    }
     return plain.get(name, name.rpartition("_")[0] or name)
 
 

@@ -169,7 +169,7 @@ def _of_kind(unit: str, dimension: Dimension) -> bool:
 
 
 def _unreadable(where: str, line: str, why: str) -> NoReturn:
-    refuse(where, f"the line {line[:80]!r} cannot be read in one way: {why}")
+    refuse(where, f"the line {line[:80]!r} cannot be read in one way: {why}; correct that line")
 
 
 def _note(found: dict[str, Any], name: str, value: Any, where: str) -> None:

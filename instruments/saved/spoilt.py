@@ -20,7 +20,7 @@ _LOG = re.compile(rf"{_FIRST}{_AVERAGE}{_GAP}(?:type|mode)[\s:=;,]+((?:log|video
 _OHM = re.compile(rf"{_FIRST}(?:input{_GAP}z|(?:input{_GAP})?(?:impedance|z0)){_SEP}({NUMBER})", re.I)
 _OFFSET = re.compile(rf"(offs(?:et)?)(?![A-Za-z])[\s_.]*(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})", re.I)
 _NAME = re.compile(r"[A-Za-z\s_.-]{0,40}\Z")  # what stands before 'offset'
-_HARMLESS = re.compile(r"trig|time|delay|marker|phase|gate|display", re.I)
+_HARMLESS = re.compile(r"limit|trig|time|delay|marker|phase|gate|display", re.I)
 _BEFORE_US = re.compile(  # what stands between the device and the analyzer's input, and was reckoned in or not
     rf"{_FIRST}((?:(?:ext(?:ernal)?|pre{_GAP}amp[a-z]{{0,6}}|user|cable|antenna|probe|path|fixture|pad|elec[a-z]{{0,10}}){_GAP}){{1,3}}"
     rf"(?:gain|loss|att[a-z]{{0,8}}|factor|corr[a-z]{{0,8}})){_GAP}(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})",
@@ -44,10 +44,10 @@ _ALONE = tuple(  # whether a word follows or not
     )
 )
 _SWITCHED = tuple(  # something must follow that is not 'off'; a heading alone tells nothing
-    (re.compile(rf"{_FIRST}({name})(?![A-Za-z])[\s:=;,]+(?!{_OFF})([A-Za-z0-9.+-][^\s;,]*)", re.I), text)
+    (re.compile(rf"{_FIRST}({name})(?![A-Za-z])[\s:=;,]+(?!{_OFF}|gain)([A-Za-z0-9.+-][^\s;,]*)", re.I), text)
     for name, text in (
         (
-            rf"(?:(?:ext(?:ernal)?|int(?:ernal)?){_GAP})?pre{_GAP}amp(?:lifier)?",
+            rf"(?:(?:ext(?:ernal)?|int(?:ernal)?){_GAP})?(?:pre{_GAP}amp(?:lifier)?|lna)",
             "switch the preamplifier off and take it again",
         ),
         (rf"(?:video|log){_GAP}{_AVERAGE}", "average as power (RMS), or save single sweeps"),
@@ -96,4 +96,4 @@ def _read(text: str, where: str, line: str, *, comma: bool) -> float:
     try:
         return value_of(text, comma=comma)
     except NumberError as exc:
-        refuse(where, f"the line {line[:80]!r} cannot be read in one way: {exc}")
+        refuse(where, f"the line {line[:80]!r} cannot be read in one way: {exc}; correct that line")

@@ -90,6 +90,7 @@ def test_a_line_that_can_be_read_in_two_ways_is_refused_by_its_text(line: str) -
     with pytest.raises(NotchbookError) as refused:
         told([line], "a.csv")
     assert "cannot be read in one way" in refused.value.message
+    assert "correct that line" in refused.value.message
     assert refused.value.message.startswith("a.csv: ")
     assert line in refused.value.message
 
@@ -123,6 +124,7 @@ def test_where_the_rows_write_decimal_commas_so_does_the_heading() -> None:
         ("ADC Over Range", "overloaded"),
         ("Preamp,On", "preamplifier"),
         ("Internal Preamplifier: 20 dB", "preamplifier"),
+        ("LNA: on", "preamplifier"),
         ("Video Average,On", "average as power"),
         ("Averaging Mode,Log", "averaged as"),
         ("Avg Type,Log-Pwr", "averaged as"),
@@ -144,7 +146,8 @@ def test_what_the_analyzer_did_to_a_trace_is_refused_by_name(line: str, says: st
 @pytest.mark.parametrize(
     "line",
     ["Ref Lvl Offset,0.0,dB", "RL Offset,0.00E+000", "Ext Gain;0,0;dB", "External Attenuation,0,dB", "Uncal,No",
-     "Overload: OK", "Preamp,Off", "Preamp;0", "Video Average,Off", "Smoothing,0 %", "Smoothing,OFF",
+     "Overload: OK", "Preamp,Off", "Preamp;0", "Preamp Gain 0 dB", "Limit Line Offset,3,dB",
+     "Video Average,Off", "Smoothing,0 %", "Smoothing,OFF",
      "Corrections,Off", "[Corrections]", "Trace A", "Trace 1", "Signal Track,Off", "Trigger Offset,0.001,s",
      "Frequency Offset,0,Hz", "Averaging Type: Power"],
 )  # fmt: skip
