@@ -99,6 +99,15 @@ def test_display_bottom_makes_a_bound():
     assert np.all(out.bound_db[out.hidden] <= 80.0 + 1e-9)
 
 
+def test_a_reading_within_one_db_of_the_displays_bottom_is_a_bound():
+    """Trade notes 12.3: else coverage on a short display falls to 80 %."""
+    used = replace(SETTINGS, display_bottom_dbm=-80.0)
+    level = -80.0 + np.linspace(0.0, 4.0, GRID.size)
+    out = response(average([sweep(level, used)]), average([sweep(0.0, used)]))
+    assert np.array_equal(out.cut_off, level <= -79.0)
+    assert np.all(out.bound_db[out.hidden] <= 80.0 + 1e-9)
+
+
 def test_a_coarse_trace_of_a_flat_pass_band_is_not_taken_for_the_bottom():
     out = response(average([sweep(-1.5)]), average([sweep(0.0)]))
     assert not out.hidden.any()
