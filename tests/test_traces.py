@@ -355,6 +355,20 @@ def vector(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def test_zooms_of_another_evening_beside_this_ones_overview_decide_nothing(direct: Any, tmp_path: Path) -> None:
+    """The overview of a unit that loses 1.6 dB more in the pass band, as an oxidised one does."""
+    _, bench, taken = direct
+    (sweep,) = taken["TX-ANT_overview"]
+    other = replace(sweep, trace=replace(sweep.trace, level_dbm=sweep.trace.level_dbm - 1.6))
+    folder = save(tmp_path / "csv", {**taken, "TX-ANT_overview": [other]}, comma)
+    status, record, _ = run(tmp_path / "runs", bench, folder)
+    assert status == 4
+    undecided = {r["id"]: r["notes"] for r in record["results"] if r["statement"] == "undecided"}
+    assert set(undecided) == {"insertion loss TX-ANT transmit", "rejection TX-ANT receive"}
+    for notes in undecided.values():  # both figures
+        assert any("the overview reads 3.0 dB" in n and "of the same hookup 1.4 dB" in n for n in notes), notes
+
+
 def test_a_vector_file_agrees_with_the_truth(vector: Path, tmp_path: Path) -> None:
     status, record, folder = run(tmp_path, vector / "bench.yaml", vector)
     assert status == 0

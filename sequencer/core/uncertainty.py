@@ -90,6 +90,11 @@ class Input:
         """Standard uncertainty it gives the result, in the result's unit."""
         return abs(self.sensitivity) * self.value / self.distribution.divisor
 
+    @property
+    def most(self) -> float:
+        """As much as it can be, in its own unit: its limit, three standard deviations of a normal one."""
+        return 3.0 * self.value if self.distribution is Distribution.NORMAL else self.value
+
     def row(self) -> Contribution:
         """Return its line of the record's budget."""
         return Contribution(

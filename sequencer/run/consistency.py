@@ -9,18 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from operator import attrgetter
 
 import numpy as np
 
 from sequencer.core.history import Role
 from sequencer.core.normalise import Averaged, differing
 from sequencer.core.trace import FloatArray
-from sequencer.core.uncertainty import Distribution, Input
 from sequencer.errors import MeasurementError
 from sequencer.run.measured import Measured, PortCurve
 
 __all__ = ["inconsistencies"]
 
+_MOST = attrgetter("most")
 _SIGMAS = 4.0  # of noise: a false alarm in 16,000 checks
 _UNSEEN_DB = (
     0.02  # tracking, ripple between points and whatever else two sweeps may differ by; common practice, no source
@@ -38,11 +39,6 @@ def inconsistencies(measured: Measured) -> tuple[str, ...]:
         except MeasurementError:  # sweeps that do not fit are told of where they are used
             continue
     return tuple(dict.fromkeys(found))
-
-
-def _most(given: Input) -> float:
-    """As much as an input can be: its limit, three standard deviations of a normal one."""
-    return 3.0 * given.value if given.distribution is Distribution.NORMAL else given.value
 
 
 def _noise_db(*averaged: Averaged) -> float:
@@ -66,7 +62,7 @@ def _thrus(measured: Measured) -> Iterator[str]:
         moved_db = _middle(10.0 * np.log10(closing.power_mw / opening.power_mw))
         hours = (closing.ended - opening.began).total_seconds() / 3600.0
         drift, joints = measured.figures.drift(hours), measured.figures.connections("thru", 1)[-1:]
-        allowed_db = _most(drift) + 2.0 * sum(map(_most, joints)) + _UNSEEN_DB + _noise_db(opening, closing)
+        allowed_db = drift.most + 2.0 * sum(map(_MOST, joints)) + _UNSEEN_DB + _noise_db(opening, closing)
         if abs(moved_db) > allowed_db:
             yield (
                 f"opening and closing thru differ by {abs(moved_db):.3f} dB at {key!r}; the stated drift and "
@@ -87,7 +83,7 @@ def _keys(measured: Measured) -> Iterator[str]:
         there = np.interp(zoom.freq_hz, picture.freq_hz, 10.0 * np.log10(picture.power_mw))
         apart_db = _middle(10.0 * np.log10(zoom.power_mw) - there)
         scale = measured.figures.scale(picture.used.reference_dbm - zoom.used.reference_dbm)
-        allowed_db = sum(map(_most, (*measured.figures.switching(switched), scale)))
+        allowed_db = sum(map(_MOST, (*measured.figures.switching(switched), scale)))
         allowed_db += _UNSEEN_DB + _one_point_db(picture) + _noise_db(zoom) + _lifted_db(measured, picture)
         if switched and abs(apart_db) > allowed_db:
             yield (
@@ -128,7 +124,7 @@ def _bridge(measured: Measured) -> Iterator[str]:
                 )
             most_db, u_db = _highest_db(curve)
             full_db = 20.0 * math.log10(directivity + 1.0 / (1.0 - match)) + 2.0 * joint_db + standards_db
-            full_db += sum(map(_most, measured.figures.switch_loss(f"reflect-{port}")))
+            full_db += sum(map(_MOST, measured.figures.switch_loss(f"reflect-{port}")))
             if most_db > full_db + _SIGMAS * u_db:
                 yield (
                     f"port {port} seems to give back {most_db:.2f} dB more than it gets at {key!r}; the stated "
@@ -139,8 +135,8 @@ def _bridge(measured: Measured) -> Iterator[str]:
 def _joints_db(measured: Measured, curve: PortCurve) -> tuple[float, float]:
     """Return the most one joint and drift can do, and the most the standards can, dB."""
     hours = (curve.device.began - curve.opened.began).total_seconds() / 3600.0
-    joint = _most(measured.figures.bridge_connections("port")[0])
-    return joint + 0.5 * _most(measured.figures.drift(hours)), _most(measured.figures.standards())
+    joint = measured.figures.bridge_connections("port")[0].most
+    return joint + 0.5 * measured.figures.drift(hours).most, measured.figures.standards().most
 
 
 def _highest_db(curve: PortCurve) -> tuple[float, float]:

@@ -44,7 +44,7 @@ from sequencer.run.standards import standard_fault
 from sequencer.run.stated import remarks
 from sequencer.run.steadiness import flexed, jumpy, located_text, new_jump, unlocated
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn, unsaid
-from sequencer.run.suspect import came_back, suspicion, unproven
+from sequencer.run.suspect import came_back, contradicted, suspicion, unproven
 from sequencer.run.tracking import tracking_step
 from sequencer.run.visits import Visit, known_at, sweeps_of, visits, without_sweeps
 from sequencer.run.warmup import again_step, warm_up_step
@@ -269,11 +269,18 @@ def _wrong_standard(station: Station, stay: Visit, bench: Bench, history: Sequen
 
 
 def _unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Connect | Warn | None:
-    """A path that shows nothing but noise and leakage is connected once more; then it is said and kept."""
+    """A path that shows nothing but noise and leakage is connected once more; then it is said and kept.
+
+    So is a hookup whose zooms contradict its overview: a jump between two sweeps, and taken again as one.
+    """
     text = unproven(stay, recipe, bench, history)
     if text and not stay.refused:
         return Connect(hookup=stay.hookup, why="once more, to see whether it comes back", refused=text)
-    return unsaid(came_back(stay, text), history)
+    apart, size_db = contradicted(stay, recipe, bench, history)
+    if apart and not text and not stay.jumped:
+        why = "overview and zooms must show whether it comes back"
+        return Connect(hookup=stay.hookup, why=why, refused=apart, jump_db=size_db)
+    return unsaid(came_back(stay, text or apart), history)
 
 
 def _short_level(stay: Visit, expected_dbm: float, history: Sequence[Entry]) -> Warn | None:

@@ -16,19 +16,20 @@ from sequencer.core.uncertainty import BLOCK
 from sequencer.recipe.model import Bench, Recipe, Requirement
 from sequencer.run.connected import unconnected
 from sequencer.run.measured import Measured
+from sequencer.run.overlap import Gap, gap, gap_text, parted
 from sequencer.run.passivity import Doubt, unphysical
 from sequencer.run.stepped import stepped
 from sequencer.run.visits import Visit, sweeps_of
 from sequencer.run.windows import OVERVIEW
 
-__all__ = ["came_back", "distrusting", "suspected", "suspicion", "suspicions", "unproven"]
+__all__ = ["came_back", "contradicted", "distrusting", "suspected", "suspicion", "suspicions", "unproven"]
 
 _GAIN = "reads more than no loss, its whole interval: a passive device has no gain, so its reference is wrong; look at "
 
 
 def suspicions(measured: Measured) -> tuple[Doubt, ...]:
     """Return what speaks against hookups, each with the hookups that it falls on."""
-    return (*unphysical(measured), *unconnected(measured), *stepped(measured))
+    return (*unphysical(measured), *unconnected(measured), *stepped(measured), *parted(measured))
 
 
 def distrusting(
@@ -78,6 +79,14 @@ def unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]
         return ""
     measured, name = Measured(recipe, bench, sweeps_of(history)), stay.hookup.name
     return _against(stay, [*unconnected(measured, name), *stepped(measured, name)])
+
+
+def contradicted(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> tuple[str, float]:
+    """Return how a device hookup's zooms contradict its own overview, in words, and by how many dB; ('', 0) if not."""
+    if stay.hookup.kind is not HookupKind.PATH and stay.hookup.test_port not in recipe.ports:
+        return "", 0.0
+    found: Gap | None = gap(Measured(recipe, bench, sweeps_of(history)), stay.hookup.name)
+    return ("", 0.0) if found is None else (gap_text(stay.hookup.name, found), found.size_db)
 
 
 def came_back(stay: Visit, doubt: str) -> str:

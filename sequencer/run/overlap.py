@@ -1,0 +1,187 @@
+"""Whether a zoom agrees with the overview of its own hookup: one thing, read twice in one mating; pure.
+
+A joint that was open for the overview alone shows in no repeat, for it is swept once; nor do zooms of another day
+beside this day's overviews. Both normalised to their own thru (or open and short), the two must meet within their
+noise, what the stated figures allow, and what the frequency axes, the step and the filter of the overview leave open.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from sequencer.core.history import Role
+from sequencer.core.trace import FloatArray, SweepSettings
+from sequencer.errors import MeasurementError
+from sequencer.run.measured import Measured, PathCurve, PortCurve
+from sequencer.run.passivity import Doubt
+from sequencer.run.proof import FLOOR_BELOW_DB
+from sequencer.run.steadiness import JUMP_DB, SIGMAS
+from sequencer.run.windows import ASSUMED_Q, OVERVIEW
+from sequencer.units import show_db, show_hz
+
+__all__ = ["Gap", "gap", "parted"]
+
+OVER_NOISE_DB = 15.0  # nearer to it a level scatters unevenly, and six sigmas are more than any gap
+# Where the zoom is narrower than a step of the overview, a notch can hide between its points; one that does is not
+# flat in the zoom, nor its flanks in the overview.
+FLAT_DB = 1.0
+_UNSEEN_DB = 0.02  # as in `consistency`
+
+
+class Gap(NamedTuple):
+    """Where a zoom and its overview lie furthest apart: both in dB of loss, and by how much they miss each other."""
+
+    key: str
+    at_hz: float
+    overview_db: float
+    zoom_db: float
+    beyond_db: float
+
+    @property
+    def size_db(self) -> float:
+        """How far they lie apart, dB."""
+        return abs(self.overview_db - self.zoom_db)
+
+
+def parted(measured: Measured) -> Iterator[Doubt]:
+    """Yield the hookups of the device whose zooms and overview contradict each other, with both figures."""
+    paths = dict.fromkeys(need.path for need in measured.recipe.requirements if need.path is not None)
+    for name in ("-".join(path) for path in paths):
+        yield from _doubts(name, gap(measured, name))
+    for name in (f"reflect-{port}" for port in measured.recipe.ports):
+        yield from _doubts(name, gap(measured, name))
+
+
+def _doubts(name: str, found: Gap | None) -> Iterator[Doubt]:
+    if found is not None:
+        yield Doubt((name,), gap_text(name, found))
+
+
+def gap_text(name: str, found: Gap) -> str:
+    """Return a gap in words."""
+    what = "return loss" if name.startswith("reflect-") else "loss"
+    return (
+        f"{name}: the overview reads {show_db(found.overview_db, 1)} of {what} at {show_hz(found.at_hz)} and the zoom "
+        f"{found.key!r} of the same hookup {show_db(found.zoom_db, 1)}: they are not of one mating of one device, a "
+        "joint comes and goes, or the analyzer reads levels otherwise at other settings"
+    )
+
+
+def gap(measured: Measured, name: str) -> Gap | None:
+    """Return the widest gap between the overview of a hookup of the device and its zooms; None where they agree."""
+    role = Role.REFLECTION if name.startswith("reflect-") else Role.DEVICE
+    keys = measured.sweeps.keys(name, role)
+    if OVERVIEW not in keys:
+        return None
+    found = []
+    for key in keys:
+        try:
+            each = None if key == OVERVIEW else _gap(measured, name, key)
+        except MeasurementError:  # sweeps that do not fit are told of where they are used
+            continue
+        found += [] if each is None else [each]
+    return max(found, key=lambda each: each.beyond_db, default=None)
+
+
+def _curve(measured: Measured, name: str, key: str) -> PathCurve | PortCurve:
+    first, _, second = name.partition("-")
+    return measured.port(second, key) if first == "reflect" else measured.path((first, second), key)
+
+
+def _gap(measured: Measured, name: str, key: str) -> Gap | None:
+    whole, near = _curve(measured, name, OVERVIEW), _curve(measured, name, key)
+    picture, zoom = whole.response, near.response
+    used = whole.device.used
+    ours, theirs = _levels(measured, near), _levels(measured, whole)
+    first, last = float(zoom.freq_hz[0]), float(zoom.freq_hz[-1])
+    step = float(picture.freq_hz[1] - picture.freq_hz[0])
+    inside = picture.freq_hz[(picture.freq_hz > first) & (picture.freq_hz < last)]
+    allowed_db = _allowed_db(measured, whole, near)
+    worst: Gap | None = None
+    for at_hz in (*inside, 0.5 * (first + last)):
+        # the reference is out alike for both, the span is not
+        apart_hz = sum(measured.shift(float(np.mean(r.freq_hz[[0, -1]]))).sizes_hz(at_hz)[1] for r in (picture, zoom))
+        low_hz, high_hz = at_hz - 0.5 * step, at_hz + 0.5 * step  # what a point of the overview stands for
+        narrow = low_hz < first or last < high_hz
+        mine = _band(zoom.freq_hz, *ours, max(low_hz, first), min(high_hz, last))
+        other = _band(picture.freq_hz, *theirs, low_hz - apart_hz, high_hz + apart_hz + _late_hz(used, at_hz))
+        if mine is None or other is None:
+            continue
+        if narrow and max(mine.high - mine.low, other.high - other.low) > FLAT_DB:
+            continue
+        over_db = max(mine.low - other.high, other.low - mine.high)
+        beyond = over_db - allowed_db - 2.0 * measured.figures.scale(max(mine.high, other.high)).most
+        beyond -= SIGMAS * math.hypot(mine.u_db, other.u_db)
+        if beyond > 0.0 and (worst is None or beyond > worst.beyond_db):
+            at = int(np.argmin(np.abs(picture.freq_hz - at_hz)))
+            here = int(np.argmin(np.abs(zoom.freq_hz - at_hz)))
+            worst = Gap(key, at_hz, float(theirs[0][at]), float(ours[0][here]), beyond)
+    return worst
+
+
+class _Band(NamedTuple):
+    low: float
+    high: float
+    u_db: float
+
+
+def _band(freq_hz: FloatArray, loss_db: FloatArray, u_db: FloatArray, low_hz: float, high_hz: float) -> _Band | None:
+    """Return between what a curve reads from one frequency to another; None where it reads nothing in part of it."""
+    first, last = np.searchsorted(freq_hz, (low_hz, high_hz))
+    ends = np.interp((low_hz, high_hz), freq_hz, loss_db)
+    here = np.concatenate([ends, loss_db[first:last]])
+    if not np.all(np.isfinite(here)):
+        return None
+    noise = u_db[max(first - 1, 0) : last + 1]
+    return _Band(float(np.min(here)), float(np.max(here)), float(np.max(noise)))
+
+
+def _levels(measured: Measured, curve: PathCurve | PortCurve) -> tuple[FloatArray, FloatArray]:
+    """Return a curve's loss and its noise, dB; NaN where it does not stand clear of noise and display."""
+    r, floor = curve.response, _noise(measured, curve)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        clear = (r.raw > floor * 10.0 ** (OVER_NOISE_DB / 10.0)) & ~r.cut_off & (r.ratio > 0.0)
+        loss_db = np.where(clear, -10.0 * np.log10(r.ratio), np.nan)
+        share = floor / r.raw  # a mean power of K samples has the relative variance (2 s + s^2) / K, its reference too
+        theory = (2.0 * share + share**2 + 2.0 * floor) / curve.device.independent
+        u_db = 4.343 * np.sqrt(np.maximum((np.nan_to_num(r.u_ratio) / r.raw) ** 2, theory))
+    return loss_db, u_db
+
+
+def _noise(measured: Measured, curve: PathCurve | PortCurve) -> FloatArray:
+    """Return noise over the reference as a power ratio; where nobody saw any, what every analyzer keeps below."""
+    r, used = curve.response, curve.device.used
+    if isinstance(curve, PathCurve) and curve.has_noise:
+        return r.noise
+    heard = measured.sweeps.latest("thru", OVERVIEW, Role.FOREIGN)
+    if heard is None:
+        return np.full(r.raw.shape, 10.0 ** (-(FLOOR_BELOW_DB + OVER_NOISE_DB) / 10.0))
+    wider = used.rbw_hz / heard.used.rbw_hz * 10.0 ** ((used.attenuation_db - heard.used.attenuation_db) / 10.0)
+    return np.asarray(float(np.nanmedian(heard.power_mw)) * wider / 10.0 ** (r.thru_dbm / 10.0))
+
+
+def _late_hz(used: SweepSettings, at_hz: float) -> float:
+    """How far a sweep runs on while filter and cavities settle, Hz."""
+    rate = used.span_hz / used.sweep_time_s if used.sweep_time_s else 0.0
+    return rate * (1.0 / used.rbw_hz + ASSUMED_Q / (math.pi * at_hz))
+
+
+def _allowed_db(measured: Measured, whole: PathCurve | PortCurve, near: PathCurve | PortCurve) -> float:
+    """As much as the stated figures allow two readings of one mating to differ, all but the scale, dB.
+
+    What the filter, the attenuator and the reference switch is alike in the device and its reference, unless they too
+    differ in it. A mating is allowed for, since nobody asks that saved traces be of one; a jump below it is none.
+    """
+    figures, parts = measured.figures, []
+    for curve in (whole, near):
+        reference = curve.opening if isinstance(curve, PathCurve) else curve.opened
+        hours = abs((curve.device.ended - reference.began).total_seconds()) / 3600.0
+        parts += [*figures.switching(curve.response.switched), figures.tracking(curve.device.used.rbw_hz, hours)]
+    apart_s = abs((near.device.ended - whole.device.began).total_seconds())
+    joints = figures.connections("", 1)[:2] if isinstance(whole, PathCurve) else figures.bridge_connections("")[:1]
+    parts += [figures.drift(apart_s / 3600.0), *joints]
+    return JUMP_DB + _UNSEEN_DB + sum(each.most for each in parts)
