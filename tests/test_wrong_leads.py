@@ -49,8 +49,8 @@ def run(said: dict[str, Any], capsys: Any, tmp_path: Path) -> Run:
         (tmp_path / "recipe.yaml").write_text(text or read_recipe(STARTER)[0])
         link = Link.open(said["switch"])
         link.write("SIM:FAULT NONE")
-        if asked:
-            link.write(f'SIM:MISW "{asked}","{made}"')
+        for one in filter(None, asked.split()):
+            link.write(f'SIM:MISW "{one}","{made}"')
         assert link.query("SYST:ERR?").startswith("0,")
         link.close()
         status = main([
@@ -122,6 +122,25 @@ def test_a_path_like_the_thru_stops_the_run_whatever_the_recipe_asks(
     status, told = run(asked, made, text)
     assert status == 3
     assert "looks like a piece of lead" in told["said"]
+
+
+RETURN_LOSSES = {
+    "return loss TX transmit",
+    "return loss RX receive",
+    "return loss ANT transmit",
+    "return loss ANT receive",
+}
+
+
+def test_a_bridge_that_was_never_fitted_states_no_return_loss(run: Run) -> None:
+    """The leads stay on TX-RX, which passes nothing at the channels: every port would read 35 dB or better."""
+    status, record = run("reflect-TX reflect-RX reflect-ANT", "TX-RX")
+    assert status == 4, record.get("said", record)
+    undecided = {result["id"] for result in record["results"] if result["statement"] == "undecided"}
+    assert undecided >= RETURN_LOSSES
+    assert {result["statement"] for result in record["results"]} <= {"pass", "undecided"}
+    for port in ("TX", "RX", "ANT"):
+        assert any(f"reflect-{port} reads like TX-RX all over the overview" in text for text in record["warnings"])
 
 
 def test_a_gain_decides_nothing_and_names_the_reference(run: Run) -> None:

@@ -2,7 +2,8 @@
 
 A passive device gives back no more than it gets (|S11|^2 + |S21|^2 <= 1, conservation of energy), so a path that
 gains, or a path and a port that together give more, were not what their names say, or their references were not. A
-cavity port reflects where its path stops: one that reads as a good load does all over an overview is a load.
+cavity port reflects where its paths stop: one that reads as a good load does all over an overview is a load, and one
+that reads as a path does, or reflects nothing where nothing comes through either, is no port: the bridge was not on it.
 """
 
 from __future__ import annotations
@@ -14,10 +15,13 @@ from typing import NamedTuple
 import numpy as np
 
 from sequencer.core.history import Role
+from sequencer.core.normalise import Averaged
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import Draws
 from sequencer.errors import MeasurementError
 from sequencer.run.measured import Measured, PathCurve, PortCurve
+from sequencer.run.mistaken import ALIKE_DB
+from sequencer.run.windows import OVERVIEW
 from sequencer.units import show_hz
 
 __all__ = ["Doubt", "unphysical"]
@@ -25,6 +29,10 @@ __all__ = ["Doubt", "unphysical"]
 _DRAWS = Draws(seed=1, block=0, n=2000)
 _SLACK_DB = 0.1  # a whole curve is searched for its worst point: what a draw in 2000 leaves out; no source
 _LEAST_SHARE = 0.1  # where less comes through, the port alone says too much, and `consistency` looks at that
+SHAPED_DB = 6.0  # an overview that varies by less has no shape to know it by
+OVER_NOISE_DB, FEWEST_POINTS = 15.0, 20  # nearer to noise, shapes are noise; of fewer points, chance
+STOPPED_DB = 20.0  # so much a path loses where nothing to speak of comes through: 1 %
+SWALLOWED_DB = 10.0  # less than a tenth comes back at the best of these points: no cavity off its resonance keeps nine
 _PASSES_DB = 10.0  # a path that loses less all over an overview stops nowhere, and its port need not reflect
 
 
@@ -66,10 +74,14 @@ def _all(measured: Measured, only: str) -> Iterator[Doubt]:
     for port in measured.recipe.ports:
         if only not in ("", f"reflect-{port}"):
             continue
-        try:
-            yield from _load_like(measured, port)
-        except MeasurementError:
-            continue
+        for look in (_load_like, _path_like, _swallowing):
+            try:
+                found = list(look(measured, port))
+            except MeasurementError:
+                continue
+            yield from found
+            if found:
+                break
 
 
 def _paths(measured: Measured) -> list[tuple[str, str]]:
@@ -167,6 +179,69 @@ def _load_like(measured: Measured, port: str) -> Iterator[Doubt]:
         f"({-20.0 * math.log10(most):.0f} dB return loss or better), and a cavity port reflects where its path stops: "
         "is the bridge still on the load?",
     )
+
+
+def _path_like(measured: Measured, port: str) -> Iterator[Doubt]:
+    """A port whose overview is a path's, up to one constant: leads that were left on it, the bridge not fitted.
+
+    What a lossless port reflects is what its paths leave, so the two are mirror images: alike only where both are flat,
+    and of flat ones nothing is said.
+    """
+    back = measured.sweeps.latest(f"reflect-{port}", OVERVIEW, Role.REFLECTION)
+    if back is None:
+        return
+    for name in map("-".join, _paths(measured)):
+        through = measured.sweeps.latest(name, OVERVIEW, Role.DEVICE)
+        if through is not None and _one_shape(measured, back, through):
+            yield Doubt(
+                (f"reflect-{port}",),
+                f"reflect-{port} reads like {name} all over the overview, and no port reflects as a path passes: are "
+                f"the leads still on {name}, and the bridge not fitted?",
+            )
+            return
+
+
+def _one_shape(measured: Measured, a: Averaged, b: Averaged) -> bool:
+    """Whether two overviews differ by one constant, wherever both stand clear of noise."""
+    if a.freq_hz.shape != b.freq_hz.shape or np.any(np.abs(a.freq_hz - b.freq_hz) > 1.0):
+        return False
+    heard = measured.sweeps.latest("thru", OVERVIEW, Role.FOREIGN)
+    noise_mw = 0.0 if heard is None else float(np.nanmedian(heard.power_mw)) / heard.used.rbw_hz
+    least_mw = [noise_mw * of.used.rbw_hz * 10.0 ** (OVER_NOISE_DB / 10.0) for of in (a, b)]
+    clear = (a.power_mw > least_mw[0]) & (b.power_mw > least_mw[1])
+    if int(np.sum(clear)) < FEWEST_POINTS:
+        return False
+    first, second = 10.0 * np.log10(a.power_mw[clear]), 10.0 * np.log10(b.power_mw[clear])
+    low, high = np.percentile(first, (5.0, 95.0))
+    apart = first - second
+    return bool(high - low > SHAPED_DB and np.median(np.abs(apart - np.median(apart))) < ALIKE_DB)
+
+
+def _swallowing(measured: Measured, port: str) -> Iterator[Doubt]:
+    """A port that reflects little wherever all its paths stop: energy has to go somewhere, and a cavity keeps little.
+
+    Said only where every other port was measured from this one: what was not may take it all.
+    """
+    mine = [path for path in _paths(measured) if port in path]
+    if {end for path in mine for end in path} != set(measured.recipe.ports):
+        return
+    back = measured.port(port, OVERVIEW).response
+    stopped = np.ones(back.ratio.shape, dtype=bool)
+    for path in mine:
+        raw = measured.path(path, OVERVIEW).response.raw
+        if raw.shape != stopped.shape:
+            return
+        stopped &= raw < 10.0 ** (-STOPPED_DB / 10.0)
+    if int(np.sum(stopped)) < FEWEST_POINTS:
+        return
+    most = float(np.nanmax(_middles(back.ratio)[stopped], initial=0.0))
+    if most < 10.0 ** (-SWALLOWED_DB / 10.0):
+        yield Doubt(
+            (f"reflect-{port}",),
+            f"port {port} reflects nothing ({-10.0 * math.log10(max(most, 1e-12)):.0f} dB return loss or better) where "
+            "nothing passes from it either, and energy has to go somewhere: was the bridge fitted, and are leads and "
+            "loads on their ports?",
+        )
 
 
 def _stops(measured: Measured, path: tuple[str, str]) -> bool:
