@@ -143,6 +143,37 @@ def test_a_bridge_that_was_never_fitted_states_no_return_loss(run: Run) -> None:
         assert any(f"reflect-{port} reads like TX-RX all over the overview" in text for text in record["warnings"])
 
 
+@pytest.mark.parametrize(
+    ("asked", "made"),
+    [
+        pytest.param("RX-LOAD", "TX-RX", id="a lead that keeps all limits of the path it is not on"),
+        pytest.param("RX-LOAD", "TX-ANT", id="the path that reads alike by design"),
+        pytest.param("TX-RX", "ANT-LOAD", id="the earlier of the two was the wrong one"),
+    ],
+)
+def test_one_curve_under_two_names_decides_neither(
+    served: Any, capsys: Any, tmp_path: Path, asked: str, made: str
+) -> None:
+    """A ring's TX-ANT and RX-LOAD truly read alike, within 0.1 dB in the middle: by their shapes they are told apart.
+
+    That the ring itself is accepted is held in test_main_job.py.
+    """
+    with served("--recipe", "hybrid-ring-acceptance") as told:
+        (tmp_path / "bench.yaml").write_text(told["bench_file"])
+        link = Link.open(told["switch"])
+        link.write(f'SIM:MISW "{asked}","{made}"')
+        link.close()
+        status = main([
+            "run", "hybrid-ring-acceptance", "--bench", str(tmp_path / "bench.yaml"), "--yes", "--json",
+            "--set", "transmitter=locked out", "--out", str(tmp_path / "runs"),
+        ])  # fmt: skip
+    record = json.loads(capsys.readouterr().out)
+    assert status == 4
+    undecided = {result["path"] for result in record["results"] if result["statement"] == "undecided"}
+    assert undecided == {asked, made}
+    assert any("read as one curve all over the overview" in text for text in record["warnings"])
+
+
 def test_a_gain_decides_nothing_and_names_the_reference(run: Run) -> None:
     stated = "TX-ANT: {loss: 0.00 dB"
     status, record = run("", "", ONE_LIMIT, (stated, "TX-ANT: {loss: 2.00 dB"))  # the switch loses nothing there

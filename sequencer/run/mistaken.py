@@ -3,25 +3,36 @@
 A lead that was not moved, or moved to the wrong port, gives a perfectly clean trace of another path (trade notes 12).
 Two sides of a duplexer never read alike; two branches of a divider may, so being alike is held against a path only
 where one of the two is also far beyond its own limits.
+
+One curve under two names is more than being alike: between branches that were built and tuned one by one there is a
+difference in shape, which no mating makes. So where a shape repeats within a mating all over the overview, it was
+swept twice, and nobody knows under which name it was the right one: neither is decided, whatever their limits, since
+the path that was not measured may hold anything. Of curves without a shape (a divider's branches) this is not said:
+there nothing tells a repeat from a likeness.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
+from itertools import combinations
 
 import numpy as np
 
+from sequencer.core.history import Role
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.trace import Sweep
 from sequencer.recipe.model import Quantity, Recipe
+from sequencer.run.measured import Measured
+from sequencer.run.passivity import Doubt
 from sequencer.run.proof import NOISE_PEAK_DB, noise_dbm_of
+from sequencer.run.shapes import ALIKE_DB, one_curve
 from sequencer.run.visits import Visit
+from sequencer.run.windows import OVERVIEW
 
-__all__ = ["exchanged", "mistaken_before", "mistaken_for"]
+__all__ = ["exchanged", "mistaken_before", "mistaken_for", "repeated"]
 
-ALIKE_DB = 0.15  # two paths through one device, each mated anew, repeat within this; common practice, no source
 STRONG_DB = 20.0  # compared where the level is this near its highest, so that noise does not tell them apart
 FAR_DB = 10.0  # beyond a limit: no device that was meant for this recipe is so far off by being out of tune
 _LOSSES = frozenset({Quantity.INSERTION_LOSS, Quantity.REJECTION, Quantity.ISOLATION})
@@ -47,6 +58,22 @@ def mistaken_before(
         if before is not None and thru is not None and _far_off(other.hookup, before, thru, recipe, noise):
             return f"{name} read as {stay.hookup.name} does, not as {name} must: a lead was on the wrong port then"
     return ""
+
+
+def repeated(measured: Measured, only: str = "") -> Iterator[Doubt]:
+    """Yield the pairs of paths between other ports whose overviews are one curve; of all, or with ``only`` of them."""
+    paths = dict.fromkeys(need.path for need in measured.recipe.requirements if need.path is not None)
+    for one, two in combinations(paths, 2):
+        names = ("-".join(one), "-".join(two))
+        if set(one) == set(two) or only not in ("", *names):
+            continue
+        a, b = (measured.sweeps.latest(name, OVERVIEW, Role.DEVICE) for name in names)
+        if a is not None and b is not None and one_curve(measured, a, b):
+            yield Doubt(
+                names,
+                f"{names[0]} and {names[1]} read as one curve all over the overview, as the same path swept twice "
+                "does: was a lead on the wrong port, or not moved?",
+            )
 
 
 def exchanged(stay: Visit, thru: Sweep | None, recipe: Recipe, noise: float | None = None) -> str:
@@ -87,7 +114,7 @@ def _twins(stay: Visit, earlier: Sequence[Visit]) -> list[Visit]:
 
 
 def _overview(stay: Visit) -> Sweep | None:
-    return next((s.sweep for s in stay.swept if s.key == "overview" and s.sweep.used.generator_dbm is not None), None)
+    return next((s.sweep for s in stay.swept if s.key == OVERVIEW and s.sweep.used.generator_dbm is not None), None)
 
 
 @lru_cache(maxsize=256)  # every decision looks at all earlier stays again

@@ -15,12 +15,11 @@ from typing import NamedTuple
 import numpy as np
 
 from sequencer.core.history import Role
-from sequencer.core.normalise import Averaged
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import Draws
 from sequencer.errors import MeasurementError
 from sequencer.run.measured import Measured, PathCurve, PortCurve
-from sequencer.run.mistaken import ALIKE_DB
+from sequencer.run.shapes import FEWEST_POINTS, one_shape
 from sequencer.run.windows import OVERVIEW
 from sequencer.units import show_hz
 
@@ -29,8 +28,6 @@ __all__ = ["Doubt", "unphysical"]
 _DRAWS = Draws(seed=1, block=0, n=2000)
 _SLACK_DB = 0.1  # a whole curve is searched for its worst point: what a draw in 2000 leaves out; no source
 _LEAST_SHARE = 0.1  # where less comes through, the port alone says too much, and `consistency` looks at that
-SHAPED_DB = 6.0  # an overview that varies by less has no shape to know it by
-OVER_NOISE_DB, FEWEST_POINTS = 15.0, 20  # nearer to noise, shapes are noise; of fewer points, chance
 STOPPED_DB = 20.0  # so much a path loses where nothing to speak of comes through: 1 %
 SWALLOWED_DB = 10.0  # less than a tenth comes back at the best of these points: no cavity off its resonance keeps nine
 _PASSES_DB = 10.0  # a path that loses less all over an overview stops nowhere, and its port need not reflect
@@ -192,29 +189,13 @@ def _path_like(measured: Measured, port: str) -> Iterator[Doubt]:
         return
     for name in map("-".join, _paths(measured)):
         through = measured.sweeps.latest(name, OVERVIEW, Role.DEVICE)
-        if through is not None and _one_shape(measured, back, through):
+        if through is not None and one_shape(measured, back, through):
             yield Doubt(
                 (f"reflect-{port}",),
                 f"reflect-{port} reads like {name} all over the overview, and no port reflects as a path passes: are "
                 f"the leads still on {name}, and the bridge not fitted?",
             )
             return
-
-
-def _one_shape(measured: Measured, a: Averaged, b: Averaged) -> bool:
-    """Whether two overviews differ by one constant, wherever both stand clear of noise."""
-    if a.freq_hz.shape != b.freq_hz.shape or np.any(np.abs(a.freq_hz - b.freq_hz) > 1.0):
-        return False
-    heard = measured.sweeps.latest("thru", OVERVIEW, Role.FOREIGN)
-    noise_mw = 0.0 if heard is None else float(np.nanmedian(heard.power_mw)) / heard.used.rbw_hz
-    least_mw = [noise_mw * of.used.rbw_hz * 10.0 ** (OVER_NOISE_DB / 10.0) for of in (a, b)]
-    clear = (a.power_mw > least_mw[0]) & (b.power_mw > least_mw[1])
-    if int(np.sum(clear)) < FEWEST_POINTS:
-        return False
-    first, second = 10.0 * np.log10(a.power_mw[clear]), 10.0 * np.log10(b.power_mw[clear])
-    low, high = np.percentile(first, (5.0, 95.0))
-    apart = first - second
-    return bool(high - low > SHAPED_DB and np.median(np.abs(apart - np.median(apart))) < ALIKE_DB)
 
 
 def _swallowing(measured: Measured, port: str) -> Iterator[Doubt]:

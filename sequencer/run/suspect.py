@@ -16,6 +16,7 @@ from sequencer.core.uncertainty import BLOCK
 from sequencer.recipe.model import Bench, Recipe, Requirement
 from sequencer.run.connected import unconnected
 from sequencer.run.measured import Measured
+from sequencer.run.mistaken import repeated
 from sequencer.run.overlap import Gap, gap, gap_text, parted
 from sequencer.run.passivity import Doubt, unphysical
 from sequencer.run.stepped import stepped
@@ -29,7 +30,7 @@ _GAIN = "reads more than no loss, its whole interval: a passive device has no ga
 
 def suspicions(measured: Measured) -> tuple[Doubt, ...]:
     """Return what speaks against hookups, each with the hookups that it falls on."""
-    return (*unphysical(measured), *unconnected(measured), *stepped(measured), *parted(measured))
+    return (*unphysical(measured), *unconnected(measured), *stepped(measured), *parted(measured), *repeated(measured))
 
 
 def distrusting(
@@ -70,7 +71,8 @@ def suspicion(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
     latest = stay.swept[-1] if stay.swept else None
     if latest is None or latest.key != OVERVIEW or latest.role not in (Role.DEVICE, Role.REFLECTION):
         return ""
-    return _against(stay, unphysical(Measured(recipe, bench, sweeps_of(history)), stay.hookup.name))
+    measured, name = Measured(recipe, bench, sweeps_of(history)), stay.hookup.name
+    return _against(stay, [*unphysical(measured, name), *repeated(measured, name)])
 
 
 def unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
