@@ -369,6 +369,30 @@ def test_zooms_of_another_evening_beside_this_ones_overview_decide_nothing(direc
         assert any("the overview reads 3.0 dB" in n and "of the same hookup 1.4 dB" in n for n in notes), notes
 
 
+@pytest.mark.parametrize(
+    ("stem", "more_db"),
+    [
+        pytest.param("TX-RX", 5.0, id="isolation: a pad or a bad joint in one hookup"),
+        pytest.param("TX-ANT_receive", 9.0, id="rejection: as with a shorted port in place of its load"),
+    ],
+)
+def test_three_readings_that_fit_no_junction_decide_nothing(
+    direct: Any, tmp_path: Path, stem: str, more_db: float
+) -> None:
+    """|S31| = |S21| |S32| / |1 + S22|, and all four were measured: by 5 dB and by 9 dB they do not fit."""
+    _, bench, taken = direct
+    edited = {
+        name: [replace(s, trace=replace(s.trace, level_dbm=s.trace.level_dbm - more_db)) for s in sweeps]
+        for name, sweeps in taken.items()
+        if name.startswith(stem)
+    }
+    status, record, _ = run(tmp_path / "runs", bench, save(tmp_path / "csv", {**taken, **edited}, comma))
+    assert status == 4
+    undecided = {r["path"] for r in record["results"] if r["statement"] == "undecided"}
+    assert undecided == {"TX-ANT", "ANT-RX", "TX-RX"}
+    assert any("joined at one point, with the match measured at ANT" in text for text in record["warnings"])
+
+
 def test_a_vector_file_agrees_with_the_truth(vector: Path, tmp_path: Path) -> None:
     status, record, folder = run(tmp_path, vector / "bench.yaml", vector)
     assert status == 0

@@ -1,12 +1,11 @@
 """Whether a path shows that the leads were on: it must rise above noise and leakage somewhere; pure.
 
 Leads in mid-air read as a perfect isolation. So a path that is nothing but noise and leakage in all its sweeps proves
-no hookup, and an isolation far beyond what a common junction can give is not believed.
+no hookup, and an isolation that fits no common junction (`junction`) is not believed.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -15,10 +14,9 @@ from sequencer.core.history import Role
 from sequencer.core.normalise import Response
 from sequencer.core.trace import FloatArray
 from sequencer.errors import MeasurementError
-from sequencer.recipe.model import Quantity
+from sequencer.run.junction import misfits
 from sequencer.run.measured import Measured
 from sequencer.run.passivity import Doubt
-from sequencer.units import show_db, show_hz
 
 __all__ = ["unconnected"]
 
@@ -30,9 +28,6 @@ RISES_POINTS = 5  # so many points of a sweep, not one
 MEANS, MEAN_SAMPLES = (9, 33, 129), 100  # of fewer samples of noise a mean has too long a tail for so few sigmas
 MEAN_SIGMAS = 6.0  # a mean of 100 exponential samples is so far off once in 10^5 (derived), of more once in 10^6
 NOISE_ALIKE_DB = 1.0  # attenuator and filter, switched between noise and path, move it by less; common practice
-# Through a common junction |S31| = |S21| |S32| / |1 + S22|, so isolation is at most 6 dB more than both losses
-# together (derived; |1 + S22| <= 2). The rest is slack for what each of the three readings is unsure of.
-JUNCTION_DB = 10.0
 
 
 def unconnected(measured: Measured, only: str = "") -> Iterator[Doubt]:
@@ -53,42 +48,9 @@ def unconnected(measured: Measured, only: str = "") -> Iterator[Doubt]:
                 "were on. Look whether both leads sit on their ports, and the loads on the others; if they do, sweep "
                 "a wider overview, use smaller pads or better shielded leads",
             )
-    if len(measured.recipe.ports) != 3:  # a ring cancels, so nothing is said of one
-        return
-    for need in needs:
-        if need.quantity is not Quantity.ISOLATION or need.path is None or need.hookup_name in told:
-            continue
-        (middle,) = (port for port in measured.recipe.ports if port not in need.path)
-        direct = _amplitude(measured, *need.path, need.at_hz)
-        ways = [_amplitude(measured, end, middle, need.at_hz) for end in need.path]
-        if direct is None or any(way is None or way[0] < 2.0 * way[1] for way in ways):
-            continue
-        least_db = -20.0 * math.log10(max(sum(direct), 1e-15))
-        both_db = -20.0 * math.log10(math.prod(way[0] - way[1] for way in ways if way is not None))
-        if least_db > both_db + JUNCTION_DB:
-            name = need.hookup_name
-            told.add(name)
-            a, b = need.path
-            yield Doubt(
-                (name,),
-                f"{name} isolates {show_db(least_db, 0)} or more at {show_hz(need.at_hz)}, where {a}-{middle} and "
-                f"{middle}-{b} together lose {show_db(both_db, 0)}; through a common junction it can be 6 dB more at "
-                f"most: look at the leads and at the load on {middle}",
-            )
-
-
-def _amplitude(measured: Measured, a: str, b: str, f_hz: float) -> tuple[float, float] | None:
-    """Return |S_ab| as measured, or its bound, and what leakage may add to it or take from it; None if not known."""
-    size = measured.coupling(a, b, f_hz)
-    if size is None:
-        return None
-    leaks_db = [
-        float(np.interp(f_hz, r.freq_hz, r.leakage_db))
-        for path in ((a, b), (b, a))
-        for key in measured.sweeps.covering("-".join(path), Role.DEVICE, f_hz, f_hz)[:1]
-        if (r := measured.path(path, key).response).leakage_db is not None
-    ]
-    return size, max((10.0 ** (-db / 20.0) for db in leaks_db if math.isfinite(db)), default=0.0)
+    for doubt in misfits(measured, only):
+        if not told & set(doubt.hookups):
+            yield doubt
 
 
 def _rises(measured: Measured, path: tuple[str, str]) -> bool:

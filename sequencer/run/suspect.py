@@ -53,9 +53,11 @@ def suspected(result: Result, requirement: Requirement, doubts: Sequence[Doubt])
         look = "open, short and bridge" if requirement.port else "the thru"
         notes.append(f"{requirement.id} {_GAIN}{look}, and at the losses that the bench file states for the switch")
     if result.statement is Statement.FAIL and result.value is not None and _within(result):
-        ports = [port for port in requirement.path or () if any(f"reflect-{port}" in d.names for d in doubts)]
-        if ports:  # the value conforms, and its interval is only so wide because these cannot be used
-            notes.append(f"what {' and '.join(ports)} reflects is in doubt, so the interval is wider than it need be")
+        ends = set(requirement.path or (requirement.port,))
+        names = dict.fromkeys(name for doubt in doubts for name in doubt.names)
+        near = [name for name in names if ends & set(name.removeprefix("reflect-").split("-"))]
+        if near:  # the value conforms, and its interval is only so wide because these cannot be used
+            notes.append(f"{' and '.join(near)} cannot be used, so the interval is wider than it need be")
     if not notes:
         return result
     return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, *notes))
