@@ -273,6 +273,8 @@ def _unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
 
     So is a hookup whose zooms contradict its overview: a jump between two sweeps, and taken again as one.
     """
+    if any(isinstance(e, Began) and e.run_id == FORECAST for e in without_sweeps(history)):
+        return None  # the ideal device of a forecast is no junction, and nothing is wrong with its leads
     text = unproven(stay, recipe, bench, history)
     if text and not stay.refused:
         return Connect(hookup=stay.hookup, why="once more, to see whether it comes back", refused=text)
