@@ -60,7 +60,7 @@ def start_run(root: Path) -> subprocess.Popen[str]:
 
 
 def folder_of(root: Path) -> Path | None:
-    found = [path for path in root.glob("*") if (path / "journal.jsonl").exists()]
+    found = [path for path in root.glob("[!.]*") if (path / "journal.jsonl").exists()]  # not one that is being made
     return found[0] if found else None
 
 
