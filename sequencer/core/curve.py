@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Protocol
 
 import numpy as np
@@ -20,6 +21,7 @@ from sequencer.core.uncertainty import Distribution, Draws, Input, Propagated
 
 __all__ = ["Build", "Estimate", "LevelModel", "Reading", "Shift", "Stretch", "could_be_db", "stretch"]
 
+_NORMAL = NormalDist()
 _MARGIN_STEPS = 6  # points beyond the window that help the fit
 _MARGIN = 2.5e-5  # of the frequency, where points are finer: half the width of the narrowest notch (Q 10,000, aligned)
 
@@ -137,6 +139,19 @@ class Stretch:
     u: FloatArray
     hidden: np.ndarray
     grid_db: float  # what straight lines between the points may miss; 0 for a fit
+    single: float = 0.0  # where no fit exists: how many neighbours here have the noise of one point; 0 for a fit
+
+    def u_picked(self, index: int) -> float:
+        """Return the standard uncertainty of a point's ratio, with the bias of having picked it where there is no fit.
+
+        The least or greatest of n equal points of a normal noise stands at its (n - 3/8) / (n + 1/4) quantile (Blom
+        1958), from memory; only points within three of its own u can have been picked for their noise.
+        """
+        u = float(self.u[index])
+        if not self.single or not u > 0.0:
+            return u
+        rivals = int(np.sum(np.abs(self.ratio - self.ratio[index]) <= 3.0 * u)) / self.single
+        return u if rivals <= 1.0 else u * math.hypot(1.0, _NORMAL.inv_cdf((rivals - 0.375) / (rivals + 0.25)))
 
     @property
     def loss_db(self) -> FloatArray:
@@ -158,18 +173,19 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
     fit = None
     if not np.any(reading.cut_off[take]):
         fit = fitting(freq[take], reading.ratio[take], reading.u_ratio[take], dense, shared=reading.shared)
-    grid_db = 0.0
+    grid_db = single = 0.0
     if fit is not None:
         ratio, u = fit
     else:
         known = np.where(reading.cut_off, reading.raw, reading.ratio)
         ratio, u = _between(dense, freq, known), np.interp(dense, freq, reading.u_ratio)
+        single = reading.shared * max((dense.size - 1) * step / max(high - low, step), 1.0)
         on_points = np.all(np.min(np.abs(dense[:, None] - freq[take][None, :]), axis=1)[[0, -1]] < 0.01 * step)
         loss = -10.0 * np.log10(np.maximum(known[take], 1e-30))
         if not on_points and loss.size > 2:
             grid_db = float(np.max(np.abs(np.diff(loss, 2)))) / 8.0  # the chord's greatest distance from a parabola
     faint = ratio <= np.maximum(LEAST_SIGMAS * u, noise * (10 ** (LEAST_ABOVE_NOISE_DB / 10) - 1.0))
-    return Stretch(dense, ratio, u, cut | faint | ~np.isfinite(ratio), grid_db)
+    return Stretch(dense, ratio, u, cut | faint | ~np.isfinite(ratio), grid_db, single)
 
 
 def _between(at: FloatArray, freq: FloatArray, ratio: FloatArray) -> FloatArray:

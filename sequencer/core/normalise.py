@@ -359,8 +359,9 @@ def fitting(
 
     Power through a notch is close to a polynomial in frequency (of twice the number of aligned notches), and a fit
     in power is linear in the readings, so it has no bias from noise; the least point of a noisy trace has. Where
-    ``shared`` neighbouring points have their noise in common, the uncertainty is wider. None where no degree up to
-    ``degrees`` fits.
+    ``shared`` neighbouring points have their noise in common, there are so many times fewer independent ones: a slow
+    course bends by chance that much more, chi-squared scatters more, and the uncertainty is wider. None where no
+    degree up to ``degrees`` fits.
     """
     good = np.isfinite(values) & np.isfinite(u) & (u > 0)
     x, y, w = freq_hz[good], values[good], 1.0 / u[good]
@@ -378,7 +379,8 @@ def fitting(
         more = left[degree] - left[min(degree + 2, most)]
         # two more degrees must not help (6 is the 95 % point of chi-squared for two); where none are left to try,
         # chi-squared itself must be ordinary (two sigma)
-        done = more <= 6.0 * excess if degree + 2 <= most else excess <= 1.0 + 2.0 * np.sqrt(2.0 / dof)
+        ordinary = 1.0 + 2.0 * np.sqrt(2.0 * shared / dof)
+        done = more <= 6.0 * excess * shared if degree + 2 <= most else excess <= ordinary
         if done and excess <= _MOST_EXCESS:
             end = degree + 1
             coefficients = np.linalg.solve(r[:end, :end], parts[:end])

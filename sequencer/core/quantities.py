@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,8 @@ __all__ = ["ripple", "worst"]
 
 # An amplitude d of unknown phase beside the true g gives readings from |g-d| to g+d. Below d only a bound is stated; up
 # to 3d one end stays open: so no g can miss at both a bound's end and a closed one, and 95 % holds for all (derived).
+_DB = 10.0 / math.log(10.0)  # dB per relative change of a power
+SAID_DB = 0.05  # of noise on top of a point's own, that a note tells; no source
 _OPEN_RATIO = 1.0 / 3.0
 
 
@@ -49,7 +52,7 @@ def worst(
     moves = np.linspace(-reach, reach, 9) if reach > 0 else np.zeros(1)
     places = [_extreme(whole, at_hz + move, within_hz, greatest) for move in moves]
     here = places[len(places) // 2]
-    f_hz, ratio, u = float(whole.freq_hz[here]), float(whole.ratio[here]), float(whole.u[here])
+    f_hz, ratio, u = float(whole.freq_hz[here]), float(whole.ratio[here]), whole.u_picked(here)
     change_db = loss[places] - loss[here]
     model = build(f_hz, ratio, u)
     hidden = bool(whole.hidden[here])
@@ -60,6 +63,8 @@ def worst(
     elif share >= _OPEN_RATIO:
         far = "as strong as" if share >= 1.0 else "within 9.5 dB of"
         notes = (f"what adds with unknown phase is {far} the reading: the upper end is open",)
+    elif _DB * (u - float(whole.u[here])) > SAID_DB * ratio:
+        notes = ("no smooth course fits: a single point was picked among noisy ones, and its noise counts for more",)
     grid = _grid_input(whole.grid_db)
 
     def model_db(draws: Draws) -> FloatArray:
