@@ -34,7 +34,7 @@ class LevelModel(Protocol):
     @property
     def unresolved(self) -> float: ...  # noqa: D102  amplitude that adds with unknown phase, over the reading's
     def draw(self, draws: Draws) -> FloatArray: ...  # noqa: D102
-    def rows(self) -> tuple[Contribution, ...]: ...  # noqa: D102
+    def inputs(self) -> tuple[Input, ...]: ...  # noqa: D102
 
 
 Build = Callable[[float, float, float], LevelModel]  # (frequency in Hz, power ratio, its standard uncertainty)

@@ -6,19 +6,21 @@ interval they deserve.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from sequencer.core.curve import Build, Estimate, LevelModel, Reading, Shift, Stretch, could_be_db, stretch
 from sequencer.core.record import Contribution
 from sequencer.core.trace import FloatArray
-from sequencer.core.uncertainty import BLOCK, Distribution, Draws, Input, propagate
+from sequencer.core.uncertainty import BLOCK, SEED, Distribution, Draws, End, Input, budget, combine, propagate
 from sequencer.units import show_hz
 
 __all__ = ["notch", "pass_bandwidth", "rejection_bandwidth"]
 
 NOTCH_REGION_DB = 10.0  # the notch frequency is the centre of the region this far below the bottom's loss
+_LEAST_REACH_DB = 0.01  # what a displayed trace resolves: a slope over less is the fit's, not the device's
 _EDGE_DB = 6.0  # how far round an edge's level its curve is kept
 _ALIKE_DB = 6.0  # a dip less deep than this below the deepest cannot be the deepest in truth: levels err by less
 _HIDDEN_DB = 10.0  # where the deepest is hidden, any other may be deeper in truth
@@ -47,8 +49,10 @@ class _Edge:
 
     @property
     def hz_per_db(self) -> float:
-        ends = np.interp((self.level_db - 0.5, self.level_db + 0.5), self.loss_db, self.freq_hz)
-        return float(ends[1] - ends[0])
+        """Change per dB of the level, over as far as the level may be off (JCGM 100:2008 5.1.3 note 2)."""
+        reach = max(combine([each.u for each in self.model.inputs()]), _LEAST_REACH_DB)
+        ends = np.interp((self.level_db - reach, self.level_db + reach), self.loss_db, self.freq_hz)
+        return float(ends[1] - ends[0]) / (2.0 * reach)
 
     def draw(self, draws: Draws, level_db: FloatArray | float) -> FloatArray:
         """Draws of the true crossing of a level that may itself be drawn."""
@@ -57,13 +61,9 @@ class _Edge:
         inner, outer = (None, self.beyond_hz) if not self.leaving_down else (self.beyond_hz, None)
         return np.asarray(np.interp(sought, self.loss_db, self.freq_hz, left=inner, right=outer))
 
-    def rows(self, share: float, name: str) -> tuple[Contribution, ...]:
-        per = share * self.hz_per_db
-        made = [
-            replace(row, name=f"{row.name} ({name})", sensitivity=row.sensitivity * per, u=row.u * abs(per))
-            for row in self.model.rows()
-        ]
-        return tuple(row for row in made if row.u > 0.0)
+    def end(self, name: str, share: float) -> End:
+        """Return it as a part of a result that moves by ``share`` of it: read a level too great, it stands lower."""
+        return End(name, self.model.inputs(), -share * self.hz_per_db)
 
 
 def _edge(reading: Reading, start: int, way: int, level_db: float, build: Build, *, leaving_down: bool) -> _Edge | None:
@@ -143,6 +143,23 @@ class _Dip:
         # both edges beyond the sweep: the centre may be on either side
         return depth, np.where(np.isnan(centre), np.inf * draws.sign("notch beyond the sweep"), centre)
 
+    def rows(self) -> tuple[Contribution, ...]:
+        """Return the budget of its centre."""
+        if not self.hidden:
+            moved = 0.5 * (self.left.hz_per_db + self.right.hz_per_db)  # both edges follow the bottom's level
+            bottom = End("greatest loss", self.floor.inputs(), moved)
+            return budget((self.left.end("lower edge", 0.5), self.right.end("upper edge", 0.5), bottom))
+        either = Input(
+            name="hidden notch: anywhere in its region",
+            value=0.5 * (self.right.at_hz - self.left.at_hz),
+            unit="Hz",
+            distribution=Distribution.AT_LIMIT,
+            origin="measured in this run",
+        )
+        ends = (self.left.end("lower edge", math.sqrt(0.5)), self.right.end("upper edge", math.sqrt(0.5)))
+        # the one edge or the other, never both: their errors do not meet
+        return (*budget(ends[:1]), *budget(ends[1:]), either.row())
+
 
 def notch(
     reading: Reading,
@@ -167,10 +184,13 @@ def notch(
     deepest = dips[0]
     value = deepest.at_hz
 
-    def centre(draws: Draws) -> FloatArray:
+    def both(draws: Draws) -> tuple[FloatArray, FloatArray]:
+        """Centre of whichever is the deepest in truth, and of the one that reads deepest."""
         deep, where = (np.stack(each) for each in zip(*(dip.draw(draws) for dip in dips), strict=True))
-        chosen = np.take_along_axis(where, np.argmax(deep, axis=0)[None], axis=0)[0]
-        return np.asarray(chosen + shift.draw(draws, value))
+        return np.take_along_axis(where, np.argmax(deep, axis=0)[None], axis=0)[0], where[0]
+
+    def centre(draws: Draws) -> FloatArray:
+        return np.asarray(both(draws)[0] + shift.draw(draws, value))
 
     notes: tuple[str, ...] = ()
     if deepest.hidden:
@@ -178,14 +198,27 @@ def notch(
     if len(dips) > 1:
         others = " and ".join(show_hz(dip.at_hz) for dip in dips[1:])
         notes += (f"another dip is nearly as deep ({others}): the interval holds whichever may be the deepest",)
-    left, right = deepest.left, deepest.right
     return Estimate(
         value=value,
         draws=propagate(centre, coverage=coverage, block=block),
-        rows=left.rows(0.5, "lower edge") + right.rows(0.5, "upper edge") + shift.rows(value, 1.0),
+        rows=deepest.rows() + shift.rows(value, 1.0) + (_rivals(*both(Draws(SEED, 0, block))) if len(dips) > 1 else ()),
         notes=notes,
         where_hz=value,
     )
+
+
+def _rivals(chosen: FloatArray, first: FloatArray) -> tuple[Contribution, ...]:
+    """Budget line of not knowing which dip is the deepest: half of what 95 % of the choices span, to either side."""
+    away = (chosen - first)[np.isfinite(chosen - first)]
+    low, high = np.quantile(away, (0.025, 0.975)) if away.size else (0.0, 0.0)
+    row = Input(
+        name="another dip may be the deepest",
+        value=0.5 * float(high - low),
+        unit="Hz",
+        distribution=Distribution.AT_LIMIT,
+        origin="measured in this run",
+    ).row()
+    return (row,) if row.u > 0.0 else ()
 
 
 def _dips(reading: Reading, inside: np.ndarray, build: Build) -> list[_Dip]:
@@ -298,6 +331,9 @@ def _width(
         return np.asarray(np.maximum(wide * (1.0 + shift.span * draws.sign("frequency span")), 0.0))
 
     value = right.at_hz - left.at_hz
+    ends = [left.end("lower edge", -1.0), right.end("upper edge", 1.0)]
+    if reference is not None:  # both edges follow the level of the least loss
+        ends.append(End("least loss", reference.inputs(), right.hz_per_db - left.hz_per_db))
     stretched = Input(
         name="span accuracy",
         value=shift.span * value,
@@ -308,7 +344,7 @@ def _width(
     return Estimate(
         value=value,
         draws=propagate(width, coverage=coverage, block=block),
-        rows=(*left.rows(-1.0, "lower edge"), *right.rows(1.0, "upper edge"), stretched.row()),
+        rows=(*budget(ends), stretched.row()),
         where_hz=0.5 * (left.at_hz + right.at_hz),
     )
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
 from sequencer.core.curve import Build, Estimate, Reading, Shift, Stretch, stretch
 from sequencer.core.trace import FloatArray
-from sequencer.core.uncertainty import BLOCK, Distribution, Draws, Input, propagate
+from sequencer.core.uncertainty import BLOCK, Distribution, Draws, End, Input, budget, propagate
 
 __all__ = ["ripple", "worst"]
 
@@ -73,8 +72,8 @@ def worst(
             level = level + np.interp(shift.draw(draws, at_hz, within_hz), moves, change_db)
         return level + draws.of(grid) if grid.value else level
 
-    slope = float(change_db[-1] - change_db[0]) / (2 * reach) if reach > 0 else 0.0
-    rows = model.rows() + (grid.row(),) * bool(grid.value) + shift.rows(at_hz, slope, within_hz)
+    rows = tuple(each.row() for each in (*model.inputs(), *(grid,) * bool(grid.value)))
+    rows += shift.rows(at_hz, _slope(change_db, reach), within_hz)
     return Estimate(
         value=None if hidden or share >= 1.0 else model.nominal_db,
         draws=propagate(model_db, coverage=coverage, block=block),
@@ -84,6 +83,11 @@ def worst(
         where_hz=f_hz,
         unresolved=share,
     )
+
+
+def _slope(change: FloatArray, reach: float) -> float:
+    """Change per Hz of a result whose window moves from ``-reach`` to ``reach``."""
+    return float(change[-1] - change[0]) / (2.0 * reach) if reach > 0 else 0.0
 
 
 def _extreme(curve: Stretch, at_hz: float, within_hz: float, greatest: bool) -> int:
@@ -129,6 +133,6 @@ def ripple(
         moved = np.interp(shift.draw(draws, at_hz, within_hz), moves, spans) if reach > 0 else value
         return np.asarray(np.maximum(moved + error, 0.0))
 
-    rows = tuple(replace(row, name=f"{row.name} (greatest loss)") for row in top.rows())
-    rows += tuple(replace(row, name=f"{row.name} (least loss)", sensitivity=-row.sensitivity) for row in low.rows())
+    rows = budget((End("greatest loss", top.inputs(), 1.0), End("least loss", low.inputs(), -1.0)))
+    rows += shift.rows(at_hz, _slope(spans, reach), within_hz)
     return Estimate(value=value, draws=propagate(spread, coverage=coverage, block=block), rows=rows)

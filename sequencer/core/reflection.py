@@ -12,7 +12,6 @@ from functools import lru_cache
 
 import numpy as np
 
-from sequencer.core.record import Contribution
 from sequencer.core.trace import FloatArray, own
 from sequencer.core.uncertainty import ComplexArray, Distribution, Draws, Input
 
@@ -76,7 +75,7 @@ class PortReflection:
             g = g + load.value * draws.phasor(f"{load.name} {self.where}")
         return own(_passive(np.abs(g)))
 
-    def rows(self) -> tuple[Contribution, ...]:
+    def inputs(self) -> tuple[Input, ...]:
         """Return the budget of the return loss in dB, first order: amplitudes add to Gm in unknown phase."""
         per = _DB / max(self.measured, 1e-6)
         amplitudes = [
@@ -85,7 +84,7 @@ class PortReflection:
             _resized(self.test_port, _DB * self.measured),
             *(_resized(load, per) for load in self.loads),
         ]
-        return tuple(each.row() for each in (*self.gains, *amplitudes))
+        return (*self.gains, *amplitudes)
 
 
 @lru_cache(maxsize=64)  # every path of a run asks for its two ports again
@@ -115,6 +114,7 @@ def _resized(given: Input, sensitivity: float) -> Input:
         kind=given.kind,
         origin=given.origin,
         sensitivity=sensitivity,
+        local=True,
     )
 
 
@@ -138,6 +138,6 @@ class ReturnLoss:
         """Return (n,) draws of the true return loss, dB."""
         return np.asarray(-20.0 * np.log10(np.maximum(self.port.draw(draws), 1e-15)))  # 300 dB: no reflection at all
 
-    def rows(self) -> tuple[Contribution, ...]:
+    def inputs(self) -> tuple[Input, ...]:
         """Return the budget in dB."""
-        return self.port.rows()
+        return self.port.inputs()

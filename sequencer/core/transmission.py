@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
 from sequencer.core.mismatch import true_transmission
-from sequencer.core.record import Contribution
 from sequencer.core.reflection import PortReflection
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import ComplexArray, Distribution, Draws, Input
@@ -21,6 +21,7 @@ __all__ = ["PathLoss", "Termination", "greatest_leak"]
 
 _DB = 20.0 / math.log(10.0)  # dB per relative change of an amplitude
 _TINY = 1e-30  # a power ratio of -300 dB: no reading is below it, no logarithm fails on it
+_FAR_BELOW = -2.33  # sigmas below zero at which less than 1 % of a normal is positive: 100 of a block's 10,000 draws
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +126,7 @@ class PathLoss:
             power = power + np.where(draws.sign(f"noise bound {self.path} {self.where}") > 0, self.noise_span, 0.0)
         return power
 
-    def rows(self) -> tuple[Contribution, ...]:
+    def inputs(self) -> tuple[Input, ...]:
         """Return the budget in dB, first order; products of reflections are U-shaped (EA-4/02 S6, S7)."""
         amplitude = math.sqrt(max(self.ratio, self.u_ratio, _TINY))
         s1, s2 = self._size(self.s1), self._size(self.s2)
@@ -147,9 +148,11 @@ class PathLoss:
                     kind="A",
                     origin="measured in this run",
                     sensitivity=0.5 * _DB / amplitude**2,
+                    local=True,
                 )
                 for name, value in parts.items()
             ),
+            *self._noise_bound(0.5 * _DB / amplitude**2),
             _product(
                 f"mismatch: generator port with the device's first port ({known[0]})", gs * s1, self.source.origin
             ),
@@ -158,10 +161,21 @@ class PathLoss:
             _product("mismatch: both test ports through the device", gs * gl * self.ratio, self.source.origin),
             *self.gains,
         ]
-        if self.leak_amplitude > 0.0:
-            inputs.append(_product("leakage round the device", self.leak_amplitude / amplitude, self.leak_origin))
+        if self.leak > 0.0 or self.u_leak > 0.0:
+            # what is drawn: amplitude and phase unknown, so twice the variance is the mean of its power
+            leak = math.sqrt(_mean_positive(self.leak, self.u_leak)) * (1.0 + s1)
+            inputs.append(_product("leakage round the device", leak / amplitude, self.leak_origin))
         inputs += [_product(other.name, other.value / amplitude, other.origin) for other in self.others]
-        return tuple(each.row() for each in inputs)
+        return tuple(inputs)
+
+    def _noise_bound(self, per_power: float) -> tuple[Input, ...]:
+        """What the noise may be more than was subtracted: nothing or all of it, so half of it to either side."""
+        name, value = "noise that was subtracted: only a bound of it is known", 0.5 * self.noise_span
+        limit, origin = Distribution.AT_LIMIT, "measured in this run"
+        made = Input(
+            name=name, value=value, unit="1", distribution=limit, origin=origin, sensitivity=per_power, local=True
+        )
+        return (made,) if value > 0.0 else ()
 
 
 def greatest_leak(leak: float, u_leak: float) -> float:
@@ -171,7 +185,8 @@ def greatest_leak(leak: float, u_leak: float) -> float:
 
 
 def _product(name: str, size: float, origin: str) -> Input:
-    return Input(name=name, value=size, unit="1", distribution=Distribution.U_SHAPED, origin=origin, sensitivity=_DB)
+    shape = Distribution.U_SHAPED
+    return Input(name=name, value=size, unit="1", distribution=shape, origin=origin, sensitivity=_DB, local=True)
 
 
 def _positive(draws: Draws, name: str, value: float, u: float, dof: float = math.inf) -> FloatArray:
@@ -185,3 +200,14 @@ def _positive(draws: Draws, name: str, value: float, u: float, dof: float = math
     if kept.size < 100:  # more than two sigma below zero: the normal's tail there is nearly an exponential
         return draws.rng(f"{name} tail").exponential(u * u / max(-value, u), draws.n)
     return np.resize(kept, draws.n)
+
+
+def _mean_positive(value: float, u: float) -> float:
+    """Mean of those draws: of a normal cut at zero, or of the exponential that its far tail nearly is."""
+    if u <= 0.0:
+        return max(value, 0.0)
+    z = value / u
+    if z < _FAR_BELOW:
+        return u * u / -value
+    density = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+    return value + u * density / NormalDist().cdf(z)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import lru_cache
 from statistics import NormalDist
@@ -28,8 +28,10 @@ __all__ = [
     "SEED",
     "Distribution",
     "Draws",
+    "End",
     "Input",
     "Propagated",
+    "budget",
     "combine",
     "coverage_factor",
     "propagate",
@@ -73,7 +75,8 @@ class Input:
     """One input quantity of a budget: a zero-mean error of stated size, and where the size came from.
 
     ``value`` is the limit, amplitude or standard deviation that ``distribution`` is made from, in ``unit``;
-    ``dof`` are the degrees of freedom of a normal one estimated from few readings.
+    ``dof`` are the degrees of freedom of a normal one estimated from few readings. ``local``: drawn anew at every
+    frequency (a phase, noise), so that two ends of a result do not share it.
     """
 
     name: str
@@ -84,6 +87,7 @@ class Input:
     origin: str = "assumed"
     sensitivity: float = 1.0
     dof: float = math.inf
+    local: bool = False
 
     @property
     def u(self) -> float:
@@ -108,6 +112,39 @@ class Input:
             kind=self.kind,
             origin=self.origin,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """One level that a result is made of: its name for people, its inputs, and what the result changes per dB of it."""
+
+    name: str
+    inputs: Sequence[Input]
+    sensitivity: float
+
+
+def budget(ends: Sequence[End]) -> tuple[Contribution, ...]:
+    """Return the budget of a result made of several levels: what they share stands once, and cancels where it does.
+
+    JCGM 100:2008 5.2.2: an input common to several levels is fully correlated between them, so its sensitivities are
+    added with their signs; what is drawn anew at every level stands once for each. The rows are independent of each
+    other then, and the root of the sum of their squares is the combined standard uncertainty.
+    """
+    common: dict[str, list[Input]] = {}
+    own: list[Input] = []
+    for end in ends:
+        for given in end.inputs:
+            there = replace(given, sensitivity=given.sensitivity * end.sensitivity)
+            if given.local:
+                own.append(replace(there, name=f"{given.name} ({end.name})"))
+            else:
+                common.setdefault(given.name, []).append(there)
+    shared = []
+    for same in common.values():
+        largest = max(same, key=lambda each: each.value)
+        effect = math.fsum(each.sensitivity * each.value for each in same)
+        shared.append(replace(largest, sensitivity=effect / largest.value if largest.value else 0.0))
+    return tuple(each.row() for each in (*own, *shared) if each.u > 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,8 +52,8 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
     jumps, leads = unsteady(history), leads_jump_db(history) > 0.0
     stated = [_stated(recipe, measured, r) for r in recipe.requirements]
     both = [
-        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps, leads=leads), r, history, doubts), r)
-        for (result, _), r in zip(stated, recipe.requirements, strict=True)
+        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps, leads=leads), r, history, doubts), estimate, r)
+        for (result, estimate), r in zip(stated, recipe.requirements, strict=True)
     ]
     # what is undecided has no probability that would say anything of the device
     results = tuple(
@@ -81,10 +81,15 @@ def _weighed(result: Result, requirement: Requirement, history: Sequence[Entry],
     return suspected(doubted(result, requirement, history), requirement, doubts)
 
 
-def _both_ways(recipe: Recipe, measured: Measured, result: Result, requirement: Requirement) -> tuple[Result, str]:
+def _both_ways(
+    recipe: Recipe, measured: Measured, result: Result, estimate: Estimate, requirement: Requirement
+) -> tuple[Result, str]:
     """Hold a result against the same path with its leads exchanged, where the recipe asks for it."""
     other = other_way(recipe, requirement)
-    return (result, "") if other is None else compared(result, _stated(recipe, measured, other)[0])
+    if other is None:
+        return result, ""
+    among = sum(other_way(recipe, each) is not None for each in recipe.requirements)
+    return compared(result, estimate, *_stated(recipe, measured, other), among=among)
 
 
 def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float], *, leads: bool) -> Result:

@@ -191,7 +191,7 @@ class Measured:
         ]
         thru_db = 4.343 * float(r.thru_u_rel[index])
         if thru_db > 0.0:
-            name = f"noise of the thru {curve.key}"
+            name = f"noise of the thru {curve.key} {f_hz:.0f}"  # one at each frequency: it cancels in no difference
             gains.append(Input(name=name, value=thru_db, distribution=Distribution.NORMAL, kind="A", origin=FROM_RUN))
         cut_off, floor_unsure = bool(r.cut_off[index]), bool(r.noise_cut_off[index])
         return PathLoss(

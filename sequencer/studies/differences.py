@@ -109,15 +109,16 @@ class Family:
         result, first = results[number], results[owner]
         assert result is not None
         assert first is not None
-        common = draws.of(_input(_row_of(first, row.name), name))
+        theirs = _row_of(first, row.name)
+        common = theirs.sensitivity * draws.of(_input(theirs, name))
         if owner == number:
             return common
         per_db = self.pair(owner, number).scale_per_db()
         if per_db is None:  # only a figure for the whole range is stated: nothing is known of two places on it
-            return draws.of(_input(row, f"{name} run {number}"))
+            return row.sensitivity * draws.of(_input(row, f"{name} run {number}"))
         assert result.value is not None
         assert first.value is not None
-        apart = min(per_db * abs(result.value - first.value), 2.0 * row.value)
+        apart = min(per_db * abs(result.value - first.value), 2.0 * row.u)
         return np.asarray(common + apart * draws.sign(f"{name} slope"))
 
 

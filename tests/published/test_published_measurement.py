@@ -131,7 +131,7 @@ def test_m10_mismatch_in_a_deep_notch():
     First order, as the budget has it; what is drawn agrees within the 1 % that the second order is.
     """
     model = path(200.0, 0.97, 0.1)
-    assert combine([row.u for row in model.rows()]) == pytest.approx(0.844767, abs=1e-5)
+    assert combine([row.u for row in model.inputs()]) == pytest.approx(0.844767, abs=1e-5)
     assert propagate(model.draw, digits=2).u == pytest.approx(0.844767, rel=0.015)
 
 
@@ -152,7 +152,7 @@ def test_m11_mismatch_limits():
     [(10 ** (-30 / 20), 0.2, 1.2, 0.055), (10 ** (-30 / 20), 0.97, 200.0, 0.266)],
 )
 def test_trade_notes_3_2_mismatch_of_good_ports(reflection, s, s21_db, u):
-    assert combine([row.u for row in path(s21_db, s, reflection).rows()]) == pytest.approx(u, abs=0.0015)
+    assert combine([row.u for row in path(s21_db, s, reflection).inputs()]) == pytest.approx(u, abs=0.0015)
 
 
 def test_m14_u_shaped_divisor():

@@ -25,7 +25,7 @@ class Level:
     def draw(self, draws: Draws):
         return self.nominal_db + draws.of(self.given)
 
-    def rows(self):
+    def inputs(self):
         return ()
 
 

@@ -30,8 +30,8 @@ class Level:
     def draw(self, draws):
         return self.nominal_db + self.u_db * draws.normal(self.name)
 
-    def rows(self):
-        return (Input(name=self.name, value=self.u_db, distribution=Distribution.NORMAL).row(),)
+    def inputs(self):
+        return (Input(name=self.name, value=self.u_db, distribution=Distribution.NORMAL),)
 
 
 def build(u_db=0.1, common=True, unresolved=0.0):
@@ -283,6 +283,7 @@ def test_a_rival_dip_that_may_be_deeper_belongs_to_the_interval(second_db, rival
     assert (high > F0 + 29e3) is rival
     assert low < out.value
     assert any("another dip" in note for note in out.notes) is rival
+    assert any(row.name == "another dip may be the deepest" and row.u > 20e3 for row in out.rows) is rival
 
 
 def test_an_edge_is_where_the_region_is_first_left():
@@ -325,6 +326,6 @@ def test_first_order_return_loss_agrees_with_monte_carlo_where_it_should(measure
     """JCGM 101:2008 8.1 in spirit: rows (JCGM 100) against draws; where directivity is as strong as the reading the
     first order is known to fail (trade notes 4.3), and the budget's draws are what counts."""
     made = ReturnLoss(port(measured))
-    first_order = math.sqrt(sum(row.u**2 for row in made.rows()))
+    first_order = math.sqrt(sum(row.u**2 for row in made.inputs()))
     by_draws = propagate(made.draw, most_blocks=10).u
     assert (abs(first_order / by_draws - 1.0) < 0.05) is agree

@@ -152,7 +152,18 @@ def test_first_order_and_monte_carlo_agree_where_they_should(loss_db, s1, s2):
     model = benches(np.random.default_rng(1), "at limits", loss_db, s1, s2, 0.0, 1e-14)[0]
     model = replace(model, leak=0.0, u_leak=0.0)
     drawn = propagate(model.draw, most_blocks=10, digits=2).u
-    assert combine([row.u for row in model.rows()]) == pytest.approx(drawn, rel=0.06)
+    assert combine([row.u for row in model.inputs()]) == pytest.approx(drawn, rel=0.06)
+
+
+@pytest.mark.parametrize("seen", [10.0, 0.5, 0.0, -1.5, -5.0])
+def test_leakage_stands_in_the_budget_as_it_is_drawn(seen):
+    """Read as so many of its standard uncertainties: the line's u is that of the draws, not of the 95 % bound."""
+    still = Termination(name="port", own=0.0, behind=0.0, origin="assumed")
+    model = PathLoss(
+        where="1", path="A-B", ratio=1e-8, u_ratio=1e-20, source=still, load=still, leak=seen * 1e-12, u_leak=1e-12
+    )
+    (row,) = [each for each in model.inputs() if each.name == "leakage round the device"]
+    assert row.u == pytest.approx(propagate(model.draw, digits=3).u, rel=0.05)
 
 
 def test_a_hidden_power_is_never_negative_and_its_bound_falls_with_the_noise():

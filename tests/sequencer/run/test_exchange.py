@@ -9,7 +9,7 @@ import pytest
 from sequencer.core.history import Role
 from sequencer.core.record import Statement
 from sequencer.core.trace import Trace
-from sequencer.recipe.model import SwitchFile
+from sequencer.recipe.model import Figure, SwitchFile
 from sequencer.run.evaluate import evaluate
 from sequencer.run.steps import Connect, Done, SweepStep, Warn
 
@@ -64,6 +64,20 @@ def test_what_does_not_agree_decides_nothing(both_ways) -> None:
     result = result_of(both_ways)
     assert result.statement is Statement.UNDECIDED
     assert any("cannot read so differently" in text for text in done.warnings)
+
+
+def test_what_both_readings_share_does_not_make_them_agree(both_ways) -> None:
+    """A scale known to 1 dB widens both intervals so that they meet; it is one scale, and moves both alike."""
+    loose = Figure(limit=1.0)
+    stated = replace(both_ways.bench.specifications, scale_per_db=None, scale_over_range_db=loose)
+    both_ways.bench = replace(both_ways.bench, specifications=stated)
+    shifted(both_ways, 0.6)
+    both_ways.whole()
+    result = result_of(both_ways)
+    low, high = result.interval
+    assert high - low > 2.0
+    assert result.statement is Statement.UNDECIDED
+    assert any("what both share apart" in note for note in result.notes)
 
 
 def test_a_trace_that_repeats_the_last_is_asked_for_once_more(both_ways) -> None:
