@@ -229,14 +229,14 @@ PATHS = {
 def test_a_contribution_to_a_loss_alone_is_its_own_uncertainty(run, bench, u_db):
     model = replace(run, history=[]).path(bench)
     assert drawn_u(model) == pytest.approx(u_db, rel=0.02, abs=0.005)  # second order; the far ports' 60 dB
-    assert root(*(row.u for row in model.rows())) == pytest.approx(u_db, rel=0.01, abs=0.005)
+    assert root(*(row.u for row in model.inputs())) == pytest.approx(u_db, rel=0.01, abs=0.005)
 
 
 def test_the_loss_s_own_noise_counts_with_its_degrees_of_freedom():
     """5 % of a power is 0.217 dB; of two sweeps pooled over nine points, nine degrees: Student's t, wider."""
     model = Run(repeats=2, rbw_hz=1e3).path(QUIET, u_ratio=0.0005)
     assert model.dof == 9.0
-    assert root(*(row.u for row in model.rows())) == pytest.approx(4.343 * 0.05, rel=0.01)
+    assert root(*(row.u for row in model.inputs())) == pytest.approx(4.343 * 0.05, rel=0.01)
     assert drawn_u(model) == pytest.approx(4.343 * 0.05 * math.sqrt(9.0 / 7.0), rel=0.03)
     assert drawn_u(Run().path(QUIET, u_ratio=0.0005)) == pytest.approx(4.343 * 0.05, rel=0.02)
 
@@ -255,7 +255,7 @@ def test_the_noise_of_the_thru_counts():
     model = replace(Run(noise_dbm=-30.0).path(QUIET), leak=0.0, u_leak=0.0)  # the same noise in the leakage apart
     u_db = 4.343 * math.sqrt(2 * 0.01 - 0.01**2)
     assert drawn_u(model) == pytest.approx(u_db, rel=0.02)
-    assert root(*(row.u for row in model.rows())) == pytest.approx(u_db, rel=0.01)
+    assert root(*(row.u for row in model.inputs())) == pytest.approx(u_db, rel=0.01)
 
 
 RL20 = {"TX": 20.0, "RX": 60.0, "ANT": 60.0}
@@ -296,7 +296,7 @@ PORTS = {
 def test_a_contribution_to_a_return_loss_alone_is_its_own_uncertainty(run, bench, u_db):
     model = replace(run, history=[]).port(bench)
     assert drawn_u(model) == pytest.approx(u_db, rel=0.025, abs=0.002)  # second order
-    assert root(*(row.u for row in model.rows())) == pytest.approx(u_db, rel=0.01, abs=0.001)
+    assert root(*(row.u for row in model.inputs())) == pytest.approx(u_db, rel=0.01, abs=0.001)
 
 
 def test_the_test_port_turns_the_mean_of_open_and_short_in_second_order():
@@ -310,7 +310,7 @@ def test_the_test_port_turns_the_mean_of_open_and_short_in_second_order():
 def test_a_return_loss_s_own_noise_counts():
     model = Run(returns_db=RL20).port(QUIET, u_ratio=0.0005)
     assert drawn_u(model) == pytest.approx(4.343 * 0.05, rel=0.02)
-    assert root(*(row.u for row in model.rows())) == pytest.approx(4.343 * 0.05, rel=0.01)
+    assert root(*(row.u for row in model.inputs())) == pytest.approx(4.343 * 0.05, rel=0.01)
 
 
 def test_the_frequency_reference_and_the_span_both_move_a_result():
