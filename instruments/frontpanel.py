@@ -48,29 +48,13 @@ class FrontPanel:
         LinkError, InstrumentError
             When it does not tell them.
         """
-        settings, dialect = self._dialect.settings, self._dialect
+        settings = self._dialect.settings
         ends = {name: self._limits(name) for name in settings if name not in {"detector", "vbw"}}
         self.refuse_errors("asking for its limits")
-        fixed = not settings["points"].set
-        points = self._points()
-        self._limits_known = Capabilities(
-            frequency_hz=(ends["start"][0], ends["stop"][1]),
-            points=(points, points) if fixed else (int(ends["points"][0]), int(ends["points"][1])),
-            rbw_range_hz=ends["rbw"],
-            rbw_hz=dialect.rbw_hz,
-            attenuation_db=ends["attenuation"],
-            attenuation_step_db=settings["attenuation"].step or 10.0,
-            reference_dbm=ends["reference"],
-            generator_dbm=ends["generator level"],
-            generator_step_db=settings["generator level"].step,
-            generator_fitted=True,
-            generator_min_rbw_hz=dialect.generator_min_rbw_hz,
-            detectors=tuple(dialect.detectors),
-            display_range_db=dialect.display_range_db,
-            sweep_time_s=ends["sweep time"],
-            sweep_factor=dialect.sweep_factor,
-            adjusts_tracking=bool(dialect.adjust),
-        )
+        if not settings["points"].set:
+            points = self._points()
+            ends["points"] = (points, points)
+        self._limits_known = dialects.capabilities_of(self._dialect, ends)
         return self._limits_known
 
     def _known(self) -> Capabilities:

@@ -20,6 +20,7 @@ from sequencer.simulated_process import open_simulated
 if TYPE_CHECKING:
     from sequencer.archive.reading import StoredRun
     from sequencer.archive.runfolder import RunFolder
+    from sequencer.core.capability import Capabilities
     from sequencer.core.history import Began
     from sequencer.core.record import Record
     from sequencer.from_files import FromFiles
@@ -32,6 +33,7 @@ __all__ = [
     "resume_run",
     "runs_root",
     "stated_bench",
+    "stated_limits",
     "stored_task",
     "take_run",
 ]
@@ -105,6 +107,15 @@ def stated_bench(name: str, recipe: Recipe) -> Bench:
     refuse_overdrive(bench)
     of_bench(bench.analyzer)  # a bench that no sweep could be taken on proves nothing
     return bench
+
+
+def stated_limits(bench: Bench) -> Capabilities:
+    """Return what the analyzer of a bench can do as far as its dialect states it, for the rest as is usual."""
+    from instruments.dialects import of_bench, stated_capabilities
+    from sequencer.run.predict import TYPICAL
+
+    dialect = of_bench(bench.analyzer)
+    return TYPICAL if dialect is None else stated_capabilities(dialect, TYPICAL)
 
 
 def take_run(request: Request, people: Any) -> tuple[Record, Path]:

@@ -84,11 +84,12 @@ def check(asked: argparse.Namespace) -> str:
     from sequencer.cli.checktext import check_text
     from sequencer.recipe.bench_loader import load_bench
     from sequencer.run.predict import TYPICAL_BENCH, forecast
-    from sequencer.wiring import stated_bench
+    from sequencer.wiring import stated_bench, stated_limits
 
     recipe = _load_recipe(asked.recipe)
     bench = stated_bench(asked.bench, recipe) if asked.bench else load_bench(TYPICAL_BENCH, "typical bench")
-    told = forecast(recipe, bench)
+    # saved traces are planned without an analyzer that could be asked, so what it can do is not counted on
+    told = forecast(recipe, bench) if asked.files else forecast(recipe, bench, stated_limits(bench))
     if asked.files:
         from sequencer.cli.filestext import files_text
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 import time
 from pathlib import Path
 from typing import Any
@@ -11,8 +13,10 @@ import pytest
 from instruments import dialects, scpi
 from instruments.dialects import loader
 from instruments.link import Link
+from sequencer.cli.main import main
 from sequencer.core.trace import Detector
 from sequencer.errors import InstrumentError, RecipeError
+from sequencer.run.predict import TYPICAL
 
 SHIPPED = dialects.names()
 GUESSED = [name for name in SHIPPED if name != "scpi99-text"]  # which says too little to be taken unasked
@@ -141,3 +145,33 @@ def test_auto_that_finds_none_says_what_to_do(toy: Any) -> None:
         dialects.choose(link, patience_s=0.05)
     assert time.monotonic() - began < 1.0
     link.close()
+
+
+# --- what a dialect states, for who must plan without asking ---
+
+
+def test_what_a_dialect_states_is_planned_with_and_the_rest_is_as_usual() -> None:
+    text = TEXT.replace("step: 5 dB", "step: 10 dB, limits: [10 dB, 50 dB]", 1).replace(", power: RMS", "", 1)
+    text += "rbw filters: [200 Hz, 1 kHz, 5 kHz]\ndisplay range: 90 dB\n"
+    caps = dialects.stated_capabilities(loader.parse(text, "x.yaml"), TYPICAL)
+    assert caps.attenuation_db == (10.0, 50.0)
+    assert caps.attenuation_step_db == 10.0
+    assert caps.detectors == (Detector.SAMPLE,)
+    assert caps.rbw_hz == (200.0, 1e3, 5e3)
+    assert caps.display_range_db == 90.0
+    assert (caps.frequency_hz, caps.generator_dbm) == (TYPICAL.frequency_hz, TYPICAL.generator_dbm)
+
+
+def test_check_plans_with_what_the_bench_files_dialect_states(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (
+        TEXT.replace("step: 5 dB", "step: 10 dB, limits: [10 dB, 50 dB]", 1) + "rbw filters: [200 Hz, 5 kHz, 20 kHz]\n"
+    )
+    bench = tmp_path / "bench.yaml"
+    dialect = textwrap.indent(text, "    ")
+    bench.write_text(f'bench: 1\nanalyzer:\n  resource: "TCPIP::192.0.2.10::5025::SOCKET"\n  dialect:\n{dialect}')
+    main(["check", "vhf-600k-quick", "--bench", str(bench)])
+    used = set(re.findall(r"  (\d[\d.]* k?Hz)  +[\d.]+ m?s", capsys.readouterr().out))
+    assert used
+    assert used <= {"200 Hz", "5 kHz", "20 kHz"}
