@@ -161,6 +161,7 @@ def instrument(toy: Any) -> ToyAnalyzer:
 def analyzer(instrument: ToyAnalyzer) -> Iterator[ScpiAnalyzer]:
     link = Link.open(instrument.toy.resource, timeout_s=0.4)
     opened = ScpiAnalyzer(link, dialects.load("free-binary"), FixedClock())
+    link.timeout_s = 0.4  # not the five seconds of its dialect: silence is to be short here
     yield opened
     opened.close()
 
