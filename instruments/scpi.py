@@ -313,10 +313,8 @@ def parse_error_entry(answer: str, sent: str) -> tuple[int, str]:
     >>> parse_error_entry('-113,"Undefined header;XYZ"', "SYST:ERR?")
     (-113, 'Undefined header;XYZ')
     """
-    if answer.strip().strip("\"'").upper() == "NO ERROR":  # some say nothing else
-        return 0, "No error"
     text = ECHO.sub("", answer.strip(), count=1)
-    if text.strip("\"'").upper() == "NO ERROR":
+    if "NO ERROR" in {told.strip("\"'").upper() for told in (answer.strip(), text)}:  # some say nothing else
         return 0, "No error"
     match = re.fullmatch(r"([+-]?\d{1,6})\s*(?:,\s*(.*))?", text, re.DOTALL)
     if match is None:

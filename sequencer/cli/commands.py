@@ -88,8 +88,9 @@ def check(asked: argparse.Namespace) -> str:
 
     recipe = _load_recipe(asked.recipe)
     bench = stated_bench(asked.bench, recipe) if asked.bench else load_bench(TYPICAL_BENCH, "typical bench")
+    limits = stated_limits(bench)
     # saved traces are planned without an analyzer that could be asked, so what it can do is not counted on
-    told = forecast(recipe, bench) if asked.files else forecast(recipe, bench, stated_limits(bench))
+    told = forecast(recipe, bench) if asked.files else forecast(recipe, bench, limits)
     if asked.files:
         from sequencer.cli.filestext import files_text
 

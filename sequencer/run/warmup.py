@@ -36,7 +36,7 @@ def warm_up_step(
 
     ``thru`` is the planned overview of the opening thru, ``stay`` the stay at it.
     """
-    warm = [s for s in stay.swept if s.role is Role.WARM]
+    warm = _warm(stay.swept)
     took = SweepStep(hookup=stay.hookup.name, key=thru.key, role=Role.WARM, settings=thru.settings, why=_FIRST)
     if not warm:
         return took
