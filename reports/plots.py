@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reports.placing import Box, Ground
 from sequencer.core.trace import FloatArray
 
 __all__ = ["BandMark", "LimitMark", "Line", "Plot", "TargetMark", "decimate", "nice_step", "svg"]
@@ -29,6 +30,11 @@ STYLES = {
     "fifth": ("#5b5b5b", 1.5, "3 2"),
     "sixth": ("#7a5c00", 1.5, "12 4"),
 }
+
+# what a name in the frame would hide, by what it is: a weight for each pixel (see reports.placing)
+_WEIGHTS = {"noise": 0.1, "leakage": 0.1, "display": 0.1}  # of a curve's style; any other is the device's
+_WEIGHT_DEVICE, _WEIGHT_TARGET, _WEIGHT_BAR, _WEIGHT_NAME = 1.0, 0.1, 2.0, 10.0
+_LETTER, _LINE = 6.4, 13  # px: the mean width of a letter of a name, and the height of its line
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,6 +152,7 @@ class _Canvas:
         self.target_rows = rows = _rows(plot.targets, self.x)
         self.top = 14 + 13 * (max(rows, default=-1) + 1) + (15 if plot.stamp else 0)
         self.parts: list[str] = []
+        self.ground = Ground((self.left + 3, self.top + 2, self.width - self.right - 3, self.bottom - 2))
 
     def x(self, hz: float) -> float:
         """Column of a frequency, kept inside the frame."""
@@ -230,19 +237,25 @@ def _targets(canvas: _Canvas) -> None:
     for mark, row in zip(canvas.plot.targets, canvas.target_rows, strict=True):
         x, y = canvas.x(mark.freq_hz), canvas.top - 5 - 13 * row
         canvas.line(x, y + 2, x, canvas.bottom, "target")
+        canvas.ground.box((x, canvas.top, x + 1, canvas.bottom), _WEIGHT_TARGET)
         canvas.text(x, y, mark.label, "target-name")
 
 
-def _limit(canvas: _Canvas, mark: LimitMark) -> None:
-    """Draw a bar with hatching on the side that is not allowed; at least 18 px wide so that it is seen."""
-    x1, x2 = canvas.x(mark.low_hz), canvas.x(mark.high_hz)
+def _bar(canvas: _Canvas, mark: LimitMark) -> Box:
+    """Return what a limit's bar and its hatching take up; at least 18 px wide so that it is seen."""
+    x1, x2, y = canvas.x(mark.low_hz), canvas.x(mark.high_hz), canvas.y(mark.value)
     if x2 - x1 < 18:
         middle = (x1 + x2) / 2
         x1, x2 = middle - 9, middle + 9
-    y = canvas.y(mark.value)
-    down = mark.forbids_greater == canvas.plot.downwards
-    reach = 6 if down else -6
+    return (x1, y, x2, y + 6) if mark.forbids_greater == canvas.plot.downwards else (x1, y - 6, x2, y)
+
+
+def _limit(canvas: _Canvas, mark: LimitMark) -> None:
+    """Draw a bar with hatching on the side that is not allowed."""
+    x1, top, x2, bottom = _bar(canvas, mark)
+    y, reach = (top, 6) if mark.forbids_greater == canvas.plot.downwards else (bottom, -6)
     canvas.line(x1, y, x2, y, "limit")
+    canvas.ground.box((x1, top - 1, x2 + 4, bottom + 1), _WEIGHT_BAR)
     x = x1
     while x <= x2 + 0.01:
         canvas.line(x, y, min(x + 4, x2 + 4), y + reach, "hatch")
@@ -250,7 +263,7 @@ def _limit(canvas: _Canvas, mark: LimitMark) -> None:
 
 
 def _limit_names(canvas: _Canvas) -> None:
-    """Name the limits on their hatched side, which a good device leaves free; equal neighbours share a name."""
+    """Name the limits where a name hides least; equal neighbours share a name."""
     groups: list[list[LimitMark]] = []
     for mark in sorted(canvas.plot.limits, key=lambda mark: (mark.label, mark.value, mark.low_hz)):
         last = groups[-1][-1] if groups else None
@@ -259,20 +272,24 @@ def _limit_names(canvas: _Canvas) -> None:
             groups[-1].append(mark)
         else:
             groups.append([mark])
-    taken: list[tuple[float, float, float]] = []  # middle, base line and half width of the names that stand
+    for group in sorted(groups, key=lambda g: (canvas.y(g[0].value), g[0].low_hz)):
+        _name(canvas, [_bar(canvas, mark) for mark in group], group[0].label)
 
-    def downward(group: list[LimitMark]) -> bool:
-        return group[0].forbids_greater == canvas.plot.downwards
 
-    # the name nearest to its limit's free side is written first, so that a later one moves on into free space
-    for group in sorted(groups, key=lambda g: canvas.y(g[0].value) if downward(g) else -canvas.y(g[0].value)):
-        x = (canvas.x(group[0].low_hz) + canvas.x(group[-1].high_hz)) / 2
-        down, half = downward(group), 3.2 * len(group[0].label)
-        base = canvas.y(group[0].value) + (17 if down else -9)
-        while any(abs(x - a) < half + c and abs(base - b) < 12 for a, b, c in taken):
-            base += 12 if down else -12
-        taken.append((x, base, half))
-        canvas.text(x, base, group[0].label, "limit-name")
+def _name(canvas: _Canvas, bars: Sequence[Box], text: str) -> None:
+    """Write a name where it covers least near its bars; a thin line leads to the nearest where it stands away."""
+    whole = (min(b[0] for b in bars), min(b[1] for b in bars), max(b[2] for b in bars), max(b[3] for b in bars))
+    place = canvas.ground.place(whole, _LETTER * len(text) + 4, _LINE)
+    canvas.ground.box(place, _WEIGHT_NAME)
+    x, y = (place[0] + place[2]) / 2, (place[1] + place[3]) / 2
+    ways = []
+    for bar in bars:
+        on_bar = min(max(x, bar[0]), bar[2]), min(max(y, bar[1]), bar[3])
+        ways.append((on_bar, (min(max(on_bar[0], place[0]), place[2]), min(max(on_bar[1], place[1]), place[3]))))
+    nearest = min(ways, key=lambda way: math.dist(*way))
+    if math.dist(*nearest) > _LINE:
+        canvas.line(*nearest[0], *nearest[1], "leader")
+    canvas.text(x, place[3] - 3, text, "limit-name")
 
 
 def _band(canvas: _Canvas, band: BandMark) -> None:
@@ -280,27 +297,29 @@ def _band(canvas: _Canvas, band: BandMark) -> None:
     canvas.line(x1, y, x2, y, "limit")
     for x in (x1, x2):
         canvas.line(x, y - 5, x, y + 5, "limit")
-    canvas.text((x1 + x2) / 2, y - 9, band.label, "limit-name")
+    _name(canvas, [(x1, y - 5, x2, y + 5)], band.label)
 
 
 def _curve(canvas: _Canvas, line: Line) -> None:
     colour, width, dash = STYLES[line.style]
     inside = (line.freq_hz >= canvas.plot.x_hz[0]) & (line.freq_hz <= canvas.plot.x_hz[1])
     freq, value = decimate(line.freq_hz[inside], line.value[inside], canvas.width - canvas.left - canvas.right)
+    x = np.array([canvas.x(hz) for hz in freq.tolist()])
+    y = np.array([canvas.y(number) if math.isfinite(number) else math.nan for number in value.tolist()])
+    canvas.ground.curve(x, y, _WEIGHTS.get(line.style, _WEIGHT_DEVICE))
     path, pen_up = [], True
-    for hz, number in zip(freq.tolist(), value.tolist(), strict=True):
-        if not math.isfinite(number):
+    for column, row in zip(x.tolist(), y.tolist(), strict=True):
+        if not math.isfinite(row):
             pen_up = True
             continue
-        path.append(f"{'M' if pen_up else 'L'}{_n(canvas.x(hz))} {_n(canvas.y(number))}")
+        path.append(f"{'M' if pen_up else 'L'}{_n(column)} {_n(row)}")
         pen_up = False
     dashed = f' stroke-dasharray="{dash}"' if dash else ""
     pen = f'stroke="{colour}" stroke-width="{width}"{dashed}'
     canvas.parts.append(f'<path d="{"".join(path)}" fill="none" {pen} stroke-linejoin="round"/>')
     if line.points:
-        for hz, number in zip(freq.tolist(), value.tolist(), strict=True):
-            if math.isfinite(number):
-                canvas.parts.append(_ring(canvas.x(hz), canvas.y(number), colour))
+        rings = zip(x.tolist(), y.tolist(), strict=True)
+        canvas.parts += [_ring(column, row, colour) for column, row in rings if math.isfinite(row)]
 
 
 def _ring(x: float, y: float, colour: str) -> str:

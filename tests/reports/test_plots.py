@@ -134,13 +134,57 @@ def test_equal_limits_side_by_side_share_one_name():
     assert len([e for e in tree.iter("line") if e.get("class") == "limit"]) == 4
 
 
+def name_boxes(text):
+    """Left, top, right, bottom of each limit's name: 11 px high above its base line, 6 px a letter."""
+    boxes = []
+    for name in ET.fromstring(text).iter("text"):
+        if name.get("class") == "limit-name":
+            x, y, half = float(name.get("x")), float(name.get("y")), 3.0 * len(name.text)
+            boxes.append((x - half, y - 9, x + half, y + 2))
+    return boxes
+
+
+def overlap(one, other):
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+def notch(at_hz, width_hz=60e3):
+    """A response that is 1 dB far away and 85 dB at the bottom of its notch."""
+    return np.minimum(1.0 + 84.0 / (1.0 + ((GRID - at_hz) / width_hz) ** 2), 85.0)
+
+
 @pytest.mark.parametrize("greater", [True, False])
 def test_names_of_limits_at_one_place_do_not_lie_on_each_other(greater):
     marks = tuple(LimitMark(146.0e6, 146.1e6, db, greater, f"limit {db:.0f} dB") for db in (75.0, 77.0, 78.0))
-    tree = ET.fromstring(svg(plot(limits=marks)))
-    rows = sorted(float(text.get("y")) for text in tree.iter("text") if text.get("class") == "limit-name")
-    assert len(rows) == 3
-    assert min(np.diff(rows)) >= 11  # px: the size of the text
+    boxes = name_boxes(svg(plot(limits=marks)))
+    assert len(boxes) == 3
+    assert not any(overlap(one, other) for k, one in enumerate(boxes) for other in boxes[:k])
+
+
+@pytest.mark.parametrize("at_hz", [144.02e6, 144.7e6, 146.01e6, 147.98e6])
+@pytest.mark.parametrize("wide", [True, False])
+def test_the_name_of_a_limit_hides_no_notch_wherever_it_lies(at_hz, wide):
+    """The bar stands in the notch's mouth, and its name would cover both flanks there; it is led out."""
+    mark = LimitMark(at_hz - 8e3, at_hz + 8e3, 75.0, False, "at least 75 dB")
+    text = svg(plot(lines=(Line("device", "device", GRID, notch(at_hz)),), limits=(mark,), wide=wide))
+    box, drawn = name_boxes(text)[0], points(text)
+    fine = np.arange(0, drawn.shape[0] - 1, 0.02)  # the stroke between its points, too
+    across, down = (np.interp(fine, np.arange(drawn.shape[0]), drawn[:, k]) for k in (0, 1))
+    assert not np.any((across > box[0]) & (across < box[2]) & (down > box[1]) & (down < box[3]))
+
+
+def test_a_name_with_room_stands_beside_its_bar_and_one_led_away_has_a_line_to_it():
+    mark = LimitMark(146.0e6, 146.0e6, 40.0, False, "at least 40 dB")
+    free = svg(plot(lines=(Line("device", "device", GRID, np.full(GRID.size, 80.0)),), limits=(mark,)))
+    assert "leader" not in free
+    box = name_boxes(free)[0]
+    bar = next(e for e in ET.fromstring(free).iter("line") if e.get("class") == "limit")
+    assert abs((box[0] + box[2]) / 2 - (float(bar.get("x1")) + float(bar.get("x2"))) / 2) < 3  # px: one place tried
+    jagged = np.where(np.arange(GRID.size) % 2, 1.0, 60.0)  # covers all round the bar
+    led = svg(plot(lines=(Line("device", "device", GRID, jagged),), limits=(mark,)))
+    line = next(e for e in ET.fromstring(led).iter("line") if e.get("class") == "leader")
+    box = name_boxes(led)[0]
+    assert box[1] - 4 <= float(line.get("y2")) <= box[3] + 4
 
 
 def test_hatching_lies_on_the_forbidden_side():
