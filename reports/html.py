@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, TypeVar
 from reports import change_words, words
 from reports.figures import SIMULATED_MARK, figure_groups
 from reports.guidance import CAUTIONS, CONDITIONS, ONLY_THIS_ITEM, checklist, condition, not_proven, plain
-from reports.validity import recipe_notes, validity
+from reports.validity import decision_rule, recipe_notes, validity
 from sequencer.core.history import SavedTrace
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
 from sequencer.core.uncertainty import combine
@@ -47,6 +47,8 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
     record = _ordered(record)
     asked = {word for names in CONDITIONS for word in names}
     saved = _saved(record.traces)
+    rule = decision_rule(record)
+    decides, decides_told = words.deciding(rule)
     view = {
         "record": record,
         "mark": SIMULATED_MARK if record.simulated else "",
@@ -62,6 +64,9 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "saved": saved,
         "only_this_item": ONLY_THIS_ITEM,
         "validity": validity(record),
+        "rule": rule,
+        "decides": decides,
+        "decides_told": decides_told,
         "recipe_notes": recipe_notes(record),
         "judged": change_words.judged_sentence(record),
         "leave": change_words.leave_sentence(record),
@@ -89,6 +94,7 @@ def environment() -> jinja2.Environment:
     environment.filters.update(
         by_settings=_by_settings,
         calibrated=_calibrated,
+        deciding=words.deciding_text,
         change=lambda result: change_words.difference(result.change, result.unit),
         change_interval=lambda result: change_words.change_interval(result.change, result.unit),
         change_allowed=lambda result: change_words.limit_on_change(result.change, result.unit),

@@ -12,7 +12,7 @@ from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.model import Recipe
 from sequencer.units import show_hz
 
-__all__ = ["next_check", "recipe_notes", "validity"]
+__all__ = ["decision_rule", "next_check", "recipe_notes", "validity"]
 
 
 def next_check(record: Record) -> date | None:
@@ -34,6 +34,12 @@ def recipe_notes(record: Record) -> str:
     """Return what the recipe's author wrote for the report, such as what its check cannot see; '' for nothing."""
     recipe = _recipe(record)
     return recipe.notes.strip() if recipe is not None else ""
+
+
+def decision_rule(record: Record) -> str:
+    """Return the name of the recipe's decision rule; '' where the recipe is not understood here."""
+    recipe = _recipe(record)
+    return str(recipe.decision.rule) if recipe is not None else ""
 
 
 def _recipe(record: Record) -> Recipe | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from decimal import ROUND_FLOOR
+from decimal import ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from sequencer.core.record import Limit, Record, Result, Statement
 from sequencer.core.told import MINUS, between, bound_of, decimals, interval_text, percent, shown, value_text
@@ -14,6 +14,8 @@ __all__ = [
     "MINUS",
     "between",
     "bound_of",
+    "deciding",
+    "deciding_text",
     "has_limit",
     "limit_text",
     "margin_text",
@@ -59,16 +61,66 @@ def margin_text(result: Result) -> str:
     """Write the margin with its sign, and with as many digits as show that it is not zero."""
     if result.margin is None:
         return "none"
-    sign = "+" if result.margin > 0 else ""
     if result.value is None and result.margin > 0:  # a bound's margin is a bound: rounded down, like the bound
-        return sign + shown(result.margin, 1 if result.unit != "Hz" else 0, result.unit, ROUND_FLOOR)
+        return "+" + shown(result.margin, 1 if result.unit != "Hz" else 0, result.unit, ROUND_FLOOR)
     places = 2 if result.unit != "Hz" else 0
     if result.value is not None:
         places = min(places, decimals(result, result.value))
-    if result.margin:
-        places = max(places, -math.floor(math.log10(abs(result.margin))))
-    places = min(places, 6 if result.unit != "Hz" else 3)
-    return sign + shown(result.margin, places, result.unit)
+    return _signed(result.margin, places, result.unit)
+
+
+def deciding(rule: str) -> tuple[str, str]:
+    """Return the heading of the column that shows what decides beside the value's margin, and a sentence on both.
+
+    ``rule`` : the recipe's decision rule, '' where it is not known; no heading where nothing but the value decides.
+    """
+    side = "+ lies on the side that the limit asks for."
+    match rule:
+        case "guarded" | "four-way":
+            only = (
+                "the value alone does not"
+                if rule == "guarded"
+                else "where only the value lies on that side, the pass is conditional"
+            )
+            end = "the end of the interval that faces the limit, rounded towards it"
+            return "Interval to limit, decides", f"To limit: {side} What decides is {end}; {only}."
+        case "risk":
+            return "Probability it meets, decides", f"To limit: {side} What decides is how probable it is to be there."
+        case "simple":
+            return "", f"To limit: {side} The value decides; the interval is not used."
+        case _:
+            return "", f"To limit: the value's distance; {side}"
+
+
+def deciding_text(result: Result, rule: str) -> str:
+    """Write what decides a requirement: the margin of the interval's end that faces the limit, or the probability."""
+    if rule == "risk":
+        return "none" if result.probability_conforming is None else probability_text(result.probability_conforming)
+    if bound_of(result):
+        return margin_text(result)
+    low, high = result.interval
+    limit, left = result.limit, []
+    if limit.min is not None:
+        left.append(None if low is None else _less(low, limit.min))
+    if limit.max is not None:
+        left.append(None if high is None else _less(limit.max, high))
+    ends = [end for end in left if end is not None]
+    if not left or len(ends) < len(left):
+        return "no end" if left else "none"
+    assert result.value is not None
+    return _signed(min(ends), decimals(result, result.value), result.unit, ROUND_FLOOR)
+
+
+def _less(number: float, other: float) -> float:
+    """Subtract as written, so that 74.3 less 75 is -0.7 and is not rounded down to -0.8."""
+    return float(Decimal(repr(number)) - Decimal(repr(other)))
+
+
+def _signed(number: float, places: int, unit: str, rounding: str = ROUND_HALF_EVEN) -> str:
+    """Write a margin with its sign, and with as many digits as show that it is not zero."""
+    if number:
+        places = max(places, -math.floor(math.log10(abs(number))))
+    return ("+" if number > 0 else "") + shown(number, min(places, 6 if unit != "Hz" else 3), unit, rounding)
 
 
 def probability_text(share: float) -> str:

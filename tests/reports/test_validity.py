@@ -48,3 +48,20 @@ def test_what_the_recipe_says_it_cannot_see_stands_beside_what_the_report_proves
     assert "From the recipe." not in render(silent, ())
     hostile = replace(record, recipe_text=record.recipe_text.replace("one notch off", "<script>one"))
     assert "<script" not in render(hostile, ())
+
+
+@pytest.mark.parametrize(
+    ("starter", "heading", "told"),
+    [
+        ("vhf-600k-acceptance", "Interval to limit, decides", "the value alone does not"),
+        ("vhf-600k-quick", "", "The value decides; the interval is not used."),
+    ],
+)
+def test_the_table_shows_what_decides_under_the_recipes_rule(synthetic, starter, heading, told) -> None:
+    page = render(replace(synthetic.record(), recipe_text=read_recipe(starter)[0]), ())
+    assert told in page
+    assert ('class="n decides">' in page) == bool(heading)
+    if heading:
+        assert heading in page
+        assert ">+0.09 dB<" in page  # at most 1.6 dB, interval to 1.507 dB: 0.093 dB, rounded towards the limit
+    assert "decides" not in render(synthetic.record(), ()).split("<body")[1]  # a recipe that is not understood

@@ -125,6 +125,22 @@ def test_the_margin_of_a_bound_is_rounded_down_like_the_bound():
     assert words.margin_text(bound) == "+13.1 dB"
 
 
+@pytest.mark.parametrize(
+    ("rule", "result", "text"),
+    [  # ILAC-G8:09/2019 4.2.2: the acceptance limit is the limit less the guard band; the ends print rounded outwards
+        ("guarded", made(1.464, 1.377, 1.5516, limit=Limit(max=1.6), margin=0.136), "+0.04 dB"),
+        ("guarded", made(75.1, 74.3, 75.9, limit=Limit(min=75.0), margin=0.1), "\N{MINUS SIGN}0.7 dB"),
+        ("four-way", made(75.6, 74.96, 76.2, limit=Limit(min=75.0), margin=0.6), "\N{MINUS SIGN}0.04 dB"),
+        ("guarded", made(2.0, 1.5, 2.7, limit=Limit(min=1.0, max=3.0), margin=1.0), "+0.3 dB"),
+        ("guarded", made(80.0, None, 90.0, limit=Limit(min=75.0), margin=5.0), "no end"),
+        ("guarded", made(80.0, 78.0, None, limit=Limit(min=75.0), margin=5.0), "+3.0 dB"),
+        ("risk", made(80.0, 78.0, 82.0, limit=Limit(min=75.0), margin=5.0, probability_conforming=0.987), "98.7 %"),
+    ],
+)
+def test_what_decides_is_shown_beside_the_values_margin(rule, result, text):
+    assert words.deciding_text(result, rule) == text
+
+
 def test_requirement_in_words():
     inside = replace(PLAIN, condition="within 8 kHz")
     assert words.requirement_text(inside) == "Rejection, TX to ANT, at receive (146.010 MHz), within 8 kHz"
