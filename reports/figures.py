@@ -73,8 +73,9 @@ def figure_groups(record: Record, curves: Sequence[Curve]) -> tuple[FigureGroup,
     legend = "Loss grows downwards. A bar is a limit; its hatched side is not allowed."
     hides = "Where the device comes near the noise, the leakage or the end of the display, only a bound is stated."
     zoomed = _TWO_SWEEPS if any(_around(usable, curve) is not None for curve in near) else ""
+    wider = _WIDER if any(curve.kind in {kind for kind, *_ in _HIDERS} for curve in usable) and whole else ""
     groups = (
-        ("whole", "Whole response", legend, whole, lambda c: _loss_figure(record, usable, c, next(number))),
+        ("whole", "Whole response", legend + wider, whole, lambda c: _loss_figure(record, usable, c, next(number))),
         ("near", "Near each frequency", hides + zoomed, near, lambda c: _loss_figure(record, usable, c, next(number))),
         (
             "reflection",
@@ -148,7 +149,6 @@ def _loss_figure(record: Record, curves: Sequence[Curve], curve: Curve, number: 
     aside = [f"{line.label} at {np.nanmedian(line.value):.0f} dB" for line in hiders if line not in drawn]
     caption = f"Figure {number}. {title}, {low_hz / 1e6:.3f} to {high_hz / 1e6:.3f} MHz."
     caption += f" Off the plot, further down: {', '.join(aside)}." if aside else ""
-    caption += _WIDER if curve.key == _OVERVIEW and not reflection and len(drawn) > 1 else ""
     rows = _table(record, curve, [device, *hiders], hidden=True)
     plot = Plot(
         id=f"fig{number}",

@@ -7,7 +7,6 @@ needs no network and no script, forbids both to itself, and has the same bytes f
 from __future__ import annotations
 
 import functools
-import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -15,7 +14,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, TypeVar
 
-from reports import change_words, words
+from reports import change_words, gathered, words
 from reports.figures import SIMULATED_MARK, figure_groups
 from reports.guidance import CAUTIONS, CONDITIONS, ONLY_THIS_ITEM, checklist, condition, not_proven, plain
 from reports.validity import decision_rule, recipe_notes, validity
@@ -30,6 +29,9 @@ if TYPE_CHECKING:
 __all__ = ["environment", "render"]
 
 _V = TypeVar("_V")
+
+# in letters of a chain, 1.25 mm each: the text line of A4, 174 mm, and an item's frame with the stroke after it, 4 mm
+_LINE_LETTERS, _FRAME_LETTERS = 138, 3.2
 
 # control characters that no XML may hold, half surrogate pairs that no file can, and marks that turn the
 # reading direction and so could make a hostile serial print as another
@@ -92,7 +94,9 @@ def environment() -> jinja2.Environment:
         auto_reload=False,
     )
     environment.filters.update(
-        by_settings=_by_settings,
+        budget_tables=gathered.budget_tables,
+        by_reason=gathered.by_reason,
+        by_settings=gathered.by_settings,
         calibrated=_calibrated,
         deciding=words.deciding_text,
         change=lambda result: change_words.difference(result.change, result.unit),
@@ -105,8 +109,11 @@ def environment() -> jinja2.Environment:
         family_verdict=change_words.family_verdict,
         hz=show_hz,
         interval=words.interval_text,
+        in_traces=lambda file: file.removeprefix("traces/"),
         margin=words.margin_text,
         minute=_minute,
+        notes_once=gathered.notes_once,
+        on_one_line=_on_one_line,
         percent=words.percent,
         probability=words.probability_text,
         requirement=_unbroken,
@@ -114,6 +121,7 @@ def environment() -> jinja2.Environment:
         settings=_settings,
         svg=_markup,
         u_total=_u_total,
+        unfolded=gathered.unfolded,
         value=words.value_text,
     )
     environment.globals.update(
@@ -175,11 +183,9 @@ def _calibrated(text: str) -> str:
     return "" if text.strip().casefold() in {"", "-", "none", "no", "unknown"} else text
 
 
-def _by_settings(traces: Sequence[TraceRecord]) -> list[tuple[TraceRecord, int]]:
-    """Return each run of sweeps that belong together and used the same settings, with their number."""
-    groups = itertools.groupby(traces, key=lambda t: (t.hookup, t.key, t.role, t.used, t.flags))
-    together = [list(group) for _, group in groups]
-    return [(group[0], len(group)) for group in together]
+def _on_one_line(chain: Sequence[str]) -> bool:
+    """Whether a chain stands on one line of an A4 page, its items broken at their spaces; else it is folded."""
+    return sum(max(map(len, item.split()), default=0) + _FRAME_LETTERS for item in chain) <= _LINE_LETTERS
 
 
 def _saved(traces: Sequence[TraceRecord]) -> list[tuple[SavedTrace, list[str]]]:

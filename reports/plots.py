@@ -145,7 +145,7 @@ class _Canvas:
 
     def __init__(self, plot: Plot) -> None:
         self.plot = plot
-        self.width, self.height = (800, 310) if plot.wide else (400, 280)
+        self.width, self.height = (800, 250) if plot.wide else (400, 228)  # four rows of pairs fit a page of A4
         self.y_ticks = _ticks(*plot.y, 8 if plot.wide else 6)
         self.left = round(24 + 6.2 * max(len(tick) for _, tick in self.y_ticks))
         self.right, self.bottom = 78, self.height - 40

@@ -121,9 +121,9 @@ def test_what_leakage_made_is_not_told_as_the_devices(synthetic, device_db: floa
         _curve(synthetic, CurveKind.FLOOR, 84.0),
         _curve(synthetic, CurveKind.LEAKAGE, 76.4),
     ]
-    figure = figure_groups(synthetic.record(), curves)[0].figures[0]
-    assert {row[1] for row in figure.rows} == {said}
-    assert "wider filter" in figure.caption
+    group = figure_groups(synthetic.record(), curves)[0]
+    assert {row[1] for row in group.figures[0].rows} == {said}
+    assert "wider filter" in group.lead  # said once, not under each picture
 
 
 @pytest.mark.parametrize(("device_db", "said"), [(53.84, "hidden by directivity"), (22.0, "22.00")])

@@ -254,9 +254,14 @@ def test_equal_sweeps_share_a_line(synthetic):
     first, second = synthetic.record().traces[:2]
     flagged = replace(first, flags=("overload",))
     page = render(synthetic.record(traces=(first, replace(first, file="traces/002.csv"), flagged, second)), ())
-    rows = re.findall("<tr><th.*?</tr>", page.split('id="c-settings"')[1].split("</tbody>")[0], re.DOTALL)
-    assert [re.findall("<td[^>]*>(.*?)</td>", row)[1] for row in rows[1:]] == ["2", "1", "1"]
-    assert "traces/002.csv" in page  # each keeps its own hash
+    body = page.split('id="c-settings"')[1].split("<tbody>")[1].split("</tbody>")[0]
+    rows = [Outline(row).text() for row in re.findall("<tr><th.*?</tr>", body, re.DOTALL)]
+    assert [row.rpartition("none ")[2] for row in rows[::2]] == [
+        "thru : thru, overview (2 times)",
+        f"{second.hookup} : {second.role}, {second.key}",
+    ]
+    assert rows[1].endswith("overload thru : thru, overview")
+    assert "<li>002.csv <code>" in page  # each keeps its own hash
 
 
 @pytest.mark.parametrize(
@@ -281,6 +286,44 @@ def test_figures_of_a_budget_stay_short(number, text, synthetic):
 def test_the_floor_is_two_dead_ends(pages):
     floor = pages["measured"].split('id="hookup-2"')[1].split("</ol>")[0]
     assert re.findall('class="([^"]*)">load', floor) == [" gap", ""]
+
+
+def test_a_reason_is_said_once_with_all_that_was_done_for_it(synthetic):
+    one = synthetic.record().notes[0]
+    notes = [replace(one, what=f"step {k}", why=why) for k, why in enumerate(("first", "other", "first"))]
+    decided = render(synthetic.record(notes=tuple(notes)), ()).split('id="c-decided"')[1].split("</tbody>")[0]
+    assert decided.count(">first<") == decided.count(">other<") == 1
+    rows = [Outline(row).text() for row in re.findall("<tr><th.*?</tr>", decided, re.DOTALL)][1:]
+    at = f"{one.at:%H:%M:%S}"
+    assert rows == [f"first {at} step 0 ; {at} step 2", f"other {at} step 1"]
+
+
+def test_paper_has_every_budget_beside_the_others_and_the_least_sure_one_whole(pages, synthetic):
+    """On paper the other budgets are hidden: each contribution's u, remarks and probability must stand elsewhere."""
+    lines = synthetic.results()[0].budget
+    other = replace(lines[0], name="everything smaller: a, b", u=0.0123)
+    surer, unsure = (replace(synthetic.results()[0], probability_conforming=p) for p in (0.99, 0.9))
+    results = (surer, replace(unsure, budget=(lines[1], other), notes=("a remark",)))
+    page = render(synthetic.record(results=results), ())
+    beside = page.split('class="dense beside"')[1].split("</table>")[0]
+    rows = [
+        [Outline(cell).text() for cell in re.findall("<t[hd].*?</t[hd]>", row, re.DOTALL)]
+        for row in re.findall("<tr>.*?</tr>", beside, re.DOTALL)
+    ]
+    assert rows[0] == ["Contribution", "Kind", "Origin", "1", "2"]
+    assert ["noise", "A", "measured in this run", "0.020", ""] in rows
+    assert ["mismatch", "B", "bench file", "0.078", "0.078"] in rows
+    assert rows[-3] == ["everything smaller", "A", "measured in this run", "", "0.012"]
+    assert rows[-1] == ["Probability that it conforms", "99.0 %", "90.0 %"]
+    assert '<details id="budget-2" class="budget whole">' in page
+    assert '<details id="budget-1" class="budget">' in page
+    assert "<b>Requirement 2.</b> A remark." in page
+
+
+@pytest.mark.parametrize(("items", "folded"), [(9, False), (16, True)])
+def test_a_chain_is_folded_only_where_one_line_of_paper_cannot_hold_it(items, folded, synthetic):
+    hookup = replace(synthetic.record().hookups[0], chain=tuple(f"analyzer {k}" for k in range(items)))
+    assert ('class="chain folded"' in render(synthetic.record(hookups=(hookup,)), ())) == folded
 
 
 def test_budget_is_added_up(pages):

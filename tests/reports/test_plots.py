@@ -82,21 +82,21 @@ def test_nice_steps_are_1_2_5(span, most, step):
 def test_one_deep_point_in_10001_reaches_the_paper_and_points_down():
     drawn = points(svg(plot()))
     deepest = drawn[drawn[:, 1].argmax()]
-    # frame of a wide plot: 14 px from the top (no targets, no stamp) to 40 px above its foot at 310
-    assert deepest[1] == pytest.approx(14 + 0.87 * (270 - 14), abs=0.1)
-    assert drawn[:, 1].min() == pytest.approx(14 + 0.01 * (270 - 14), abs=0.1)
+    # frame of a wide plot: 14 px from the top (no targets, no stamp) to 40 px above its foot at 250
+    assert deepest[1] == pytest.approx(14 + 0.87 * (210 - 14), abs=0.1)
+    assert drawn[:, 1].min() == pytest.approx(14 + 0.01 * (210 - 14), abs=0.1)
 
 
 def test_levels_grow_upwards():
     drawn = points(svg(plot(downwards=False)))
-    assert drawn[drawn[:, 1].argmin(), 1] == pytest.approx(270 - 0.87 * (270 - 14), abs=0.1)
+    assert drawn[drawn[:, 1].argmin(), 1] == pytest.approx(210 - 0.87 * (210 - 14), abs=0.1)
 
 
 def test_values_outside_stay_in_the_frame():
     wild = np.where(np.arange(GRID.size) % 2, 1e9, -1e9)
     drawn = points(svg(plot(lines=(Line("device", "device", GRID, wild),))))
     assert drawn[:, 1].min() >= 14
-    assert drawn[:, 1].max() <= 270
+    assert drawn[:, 1].max() <= 210
 
 
 def test_texts_are_escaped_and_named_for_screen_readers(synthetic):
@@ -119,7 +119,7 @@ def test_neighbouring_labels_do_not_touch():
         assert len(rows) in {4, 5}
         assert min(np.diff(rows)) >= 13  # the texts are 11 px high
         assert rows[0] > 0
-        assert rows[-1] <= 310 - 30
+        assert rows[-1] <= 250 - 30
 
 
 def test_equal_limits_side_by_side_share_one_name():
