@@ -21,6 +21,9 @@ from reports.validity import decision_rule, recipe_notes, validity
 from sequencer.core.history import SavedTrace
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
 from sequencer.core.uncertainty import combine
+from sequencer.errors import NotchbookError
+from sequencer.recipe.bench_loader import load_bench
+from sequencer.recipe.packing import Packed, Stand, packing
 from sequencer.units import show_hz
 
 if TYPE_CHECKING:
@@ -65,6 +68,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "not_proven": not_proven(record),
         "saved": saved,
         "only_this_item": ONLY_THIS_ITEM,
+        "packed": _packed(record),
         "validity": validity(record),
         "rule": rule,
         "decides": decides,
@@ -128,6 +132,16 @@ def environment() -> jinja2.Environment:
         limit_text=words.limit_text, has_limit=words.has_limit, is_bound=words.bound_of, sig=_significant
     )
     return environment
+
+
+def _packed(record: Record) -> list[Packed]:
+    """Return what lay on the table; connectors as far as the record's bench file tells, if it is understood here."""
+    try:
+        bench = load_bench(record.bench_text, "bench.yaml") if record.bench_text else None
+    except NotchbookError:
+        bench = None
+    stands = [Stand(name=one.name, chain=one.chain, loads=one.loads) for one in record.hookups]
+    return packing(stands, bench)
 
 
 def _ordered(record: Record) -> Record:

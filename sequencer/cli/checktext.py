@@ -20,6 +20,8 @@ from sequencer.cli.words import (
     table,
 )
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.recipe.packing import Stand, packing
+from sequencer.run.fittings import chain, loads
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
 from sequencer.run.joints import Joints, touches_of
 from sequencer.units import show_hz
@@ -45,6 +47,7 @@ def check_text(
         "",
     ]
     lines += [*_provable(forecast.limits, width), ""]
+    lines += _to_bring(forecast, bench, width)
     joints: Joints | None = None
     switched = bench is not None and bench.switch is not None
     told: set[tuple[str, str]] = set()
@@ -66,6 +69,22 @@ def check_text(
     lines += ["", "Cautions for the bench (a run shows them at the moment they matter):"]
     lines += [line for text in EVERY_CAUTION for line in fold(text, width, "  ! ")]
     return "\n".join(lines)
+
+
+def _to_bring(forecast: Forecast, bench: Bench | None, width: int) -> list[str]:
+    """The packing list, and what has to be looked for where connectors are not told."""
+    hookups = [step.hookup for step in forecast.hookups]
+    stands = [Stand(name=one.name, chain=chain(one, bench), loads=loads(one, bench)) for one in hookups]
+    packed = packing(stands, bench)
+    if not packed:
+        return []
+    rows = [(str(one.count), one.item, one.ends, one.where) for one in packed]
+    lines = ["What to bring, besides analyzer, generator and device:"]
+    lines += table(("count", "item", "connectors", "where it stands"), rows, width)
+    if any(one.ends == "not told" for one in packed):
+        where = "as `ends` of the bench file's kit or `connector` of its pads and bridge"
+        lines += fold(f"Connectors that are not told: tell them {where}, or look at the device.", width, "  ")
+    return [*lines, ""]
 
 
 def _first_line(forecast: Forecast, joints: str) -> str:

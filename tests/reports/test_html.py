@@ -288,6 +288,15 @@ def test_the_floor_is_two_dead_ends(pages):
     assert re.findall('class="([^"]*)">load', floor) == [" gap", ""]
 
 
+def test_what_lay_on_the_table_is_listed_with_its_connectors(synthetic):
+    bench = 'bench: 1\nanalyzer: {resource: "x"}\nkit:\n  G: {what: lead, ends: [N plug, N socket]}\n'
+    page = render(synthetic.record(bench_text=bench), ())
+    listed = page.split('id="c-packed"')[1].split("</tbody>")[0]
+    rows = [Outline(row).text() for row in re.findall("<tr><td.*?</tr>", listed, re.DOTALL)]
+    assert rows[0] == "1 lead G N plug, N socket generator side: thru, floor, TX-ANT, ANT-RX"
+    assert any(row.startswith("1 load L1 not told on generator lead: floor; on RX:") for row in rows)
+
+
 def test_a_reason_is_said_once_with_all_that_was_done_for_it(synthetic):
     one = synthetic.record().notes[0]
     notes = [replace(one, what=f"step {k}", why=why) for k, why in enumerate(("first", "other", "first"))]

@@ -76,6 +76,9 @@ def test_everything_is_told() -> None:
         "raise the generator by 7 dB",
         "analyzer VSWR 1.5",
         "locked out",
+        "What to bring, besides analyzer, generator and device:",
+        "2 50 ohm load not told on generator lead and on analyzer lead: floor; on RX: TX-ANT",
+        "1 6 dB pad not told analyzer side: every hookup",
     ):
         assert words in text, words
 
