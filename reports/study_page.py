@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 
 from reports.change_words import signed
 from reports.charts import Chart, Dot, ladder, value_range
@@ -26,6 +26,7 @@ def render_study(study: Study, curves: Mapping[str, Sequence[Curve]]) -> str:
     records = [record for group in study.runs.values() for record in group]
     firsts: list[tuple[str, Record]] = [(label, group[0]) for label, group in study.runs.items()]
     serials = list(dict.fromkeys(record.serial or "without serial" for record in records))
+    accepted = {label for label, group in study.runs.items() if all(one.overall is Statement.PASS for one in group)}
     view = {
         "program": records[-1].program,
         "mark": mark,
@@ -33,7 +34,9 @@ def render_study(study: Study, curves: Mapping[str, Sequence[Curve]]) -> str:
         "title": f"Which {study.key} is best? Device {' and '.join(serials)}, {len(records)} runs",
         "study": study,
         "runs": _runs(study),
-        "best": [_best_row(one) for one in study.quantities],
+        "best": [_best_row(one, accepted) for one in study.quantities],
+        "accepted": [label for label in study.runs if label in accepted],
+        "refused": [label for label in study.runs if label not in accepted],
         "quantities": [_section(number, one, study.key, mark) for number, one in enumerate(study.quantities, start=1)],
         "figures": overlays(
             [label for label, _ in firsts],
@@ -57,7 +60,7 @@ def _first(studied: Studied) -> Result:
     return next(result for point in studied.points for result in point.results)
 
 
-def _best_row(studied: Studied) -> dict[str, object]:
+def _best_row(studied: Studied, accepted: Container[str]) -> dict[str, object]:
     result = _first(studied)
     curve = ""
     if studied.curved is not None and studied.best is not None:
@@ -70,6 +73,7 @@ def _best_row(studied: Studied) -> dict[str, object]:
         "name": requirement_text(result),
         "limit": limit_text(result.limit, result.unit),
         "best": studied.best or "",
+        "accepted": studied.best in accepted,
         "wants": studied.wants,
         "sure": sure if studied.best else "",
         "curve": curve,

@@ -14,6 +14,7 @@ import pytest
 from reports.study_page import render_study
 from reports.study_words import best_words
 from sequencer.cli.study_text import study_text
+from sequencer.core.record import Statement
 from sequencer.studies.study import study_of
 
 spec = importlib.util.spec_from_file_location("compare_page_tests", Path(__file__).with_name("test_compare_page.py"))
@@ -39,10 +40,31 @@ def test_the_page_names_the_best_length_and_what_is_missing(synthetic) -> None:
     text = render_study(study, {"run-0": synthetic.curves(), "run-1": synthetic.curves()})
     shared.sound(text)
     assert "Which is best for what" in text
-    assert '<td class="sure">12 in</td>' in text
+    assert "<td>12 in <span" in text  # every run of this device fails as a whole: best is no recommendation
     assert "one unchanged control" in text
     assert 'class="fitted"' in text
     assert "Responses over each other" in text
+
+
+def test_what_fails_acceptance_is_named_and_is_not_bold_where_it_is_best(synthetic) -> None:
+    runs = [
+        replace(run, overall=Statement.FAIL if run.labels["harness"] in ("9 in", "16 in") else Statement.PASS)
+        for run in cuts(synthetic, FOUR)
+    ]
+    text = render_study(study_of(runs, "harness"), {})
+    head = text[: text.index('id="quantities"')]
+    accepted, refused = (
+        re.search(f"<b>{words}[^<]*</b> ([^<.]*)", head)[1] for words in ("All limits", "Not accepted")
+    )
+    assert sorted(accepted.split(", ")) == ["10 in", "12 in", "14 in"]
+    assert sorted(refused.split(", ")) == ["16 in", "9 in"]
+    assert '<td class="sure">12 in</td>' in head
+    bad = next(run for run in runs if run.labels["harness"] == "12 in")  # one of its two runs
+    worse = [replace(run, overall=Statement.FAIL) if run.run_id == bad.run_id else run for run in runs]
+    again = render_study(study_of(worse, "harness"), {})
+    head = again[: again.index('id="quantities"')]
+    assert '<td class="sure">12 in' not in head
+    assert '<td>12 in <span class="small">(device not accepted)</span></td>' in head
 
 
 def test_the_runs_are_listed_in_the_order_of_measuring_with_control_and_analyzer(synthetic) -> None:

@@ -95,6 +95,14 @@ def test_one_run_is_a_page_too_and_a_simulated_one_is_marked(synthetic) -> None:
     assert "No slope: it takes three values" in text
 
 
+def test_the_closing_line_never_stands_alone_on_a_sheet(synthetic) -> None:
+    """Paper only, seen with a browser: the foot clings to what stands before it."""
+    runs = history(synthetic, (0.0,))
+    page = render_trend(trend_of(runs, runs[0].serial))
+    print_rules = page.split("@media print")[1].split("</style>")[0]
+    assert re.search(r"footer, \.end \{ break-before: avoid; \}", print_rules)
+
+
 def test_hostile_texts_stay_texts(synthetic) -> None:
     runs = history(synthetic, (0.0, 0.1, 0.2), serial=synthetic.HOSTILE)
     text = render_trend(trend_of(runs, synthetic.HOSTILE))
