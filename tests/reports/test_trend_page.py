@@ -96,10 +96,11 @@ def test_one_run_is_a_page_too_and_a_simulated_one_is_marked(synthetic) -> None:
 
 
 def test_the_closing_line_never_stands_alone_on_a_sheet(synthetic) -> None:
-    """Paper only, seen with a browser: the foot clings to what stands before it."""
+    """Paper only, seen with a browser: the foot clings to what stands before it, if both are in one flow."""
     runs = history(synthetic, (0.0,))
     page = render_trend(trend_of(runs, runs[0].serial))
     print_rules = page.split("@media print")[1].split("</style>")[0]
+    assert re.search(r"main \{ display: contents; \}", print_rules)
     assert re.search(r"footer, \.end \{ break-before: avoid; \}", print_rules)
 
 
