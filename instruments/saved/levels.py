@@ -11,6 +11,7 @@ import numpy as np
 
 from instruments.saved.facts import Facts
 from instruments.saved.headers import told
+from instruments.saved.stacked import one_of_stacked, stacked
 from instruments.saved.table import Column, Table, plain_unit, read_table, refuse, split_unit
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
@@ -55,7 +56,8 @@ def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequen
     Parameters
     ----------
     said : what the operator declares; it holds where the file is silent.
-    column : which trace, where there are several: its number from 1 or its heading; '' where there is one.
+    column : which trace, where there are several: its number from 1, or its heading where they are columns; '' where
+        there is one.
     near_hz : frequencies the trace must be about; they tell the unit of a bare column of frequencies.
 
     Raises
@@ -65,6 +67,11 @@ def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequen
     StoredDataError
         For anything that cannot be read in one way.
     """
+    blocks = stacked(text)
+    if blocks:
+        if not (column.isdecimal() and len(column) < 4):
+            refuse(where, f"{_below(column, len(blocks))} in traces.yaml, by its number: {{file: ..., trace: 1}}")
+        text, column = one_of_stacked(text, int(column), where), ""
     table = read_table(text, where)
     own_facts = told(table.others, where, comma=table.comma)
     facts = own_facts.over(said)
@@ -81,6 +88,11 @@ def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequen
     if not np.all(np.diff(freq_hz) > 0.0):
         refuse(where, "two points have the same frequency; save it with more digits")
     return Levels(own(freq_hz), own(level_db), normalised, facts, own_facts.known, tuple(notes))
+
+
+def _below(column: str, count: int) -> str:
+    no_such = f"has no trace {column[:40]!r}; it " if column else ""
+    return f"{no_such}holds {count} traces below each other; say which"
 
 
 def _axis(table: Table) -> tuple[Column | None, list[Column]]:

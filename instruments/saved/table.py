@@ -19,7 +19,19 @@ from instruments.saved.numbers import NUMBER, NumberError, value_of
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
 
-__all__ = ["MOST_BYTES", "UNIT_WORDS", "Column", "Table", "decoded", "plain_unit", "read_table", "refuse", "split_unit"]
+__all__ = [
+    "MOST_BYTES",
+    "UNIT_WORDS",
+    "Column",
+    "Row",
+    "Table",
+    "decoded",
+    "plain_unit",
+    "read_table",
+    "refuse",
+    "rows_of",
+    "split_unit",
+]
 
 MOST_BYTES = 8_000_000
 _MOST_CELLS = 64
@@ -53,7 +65,7 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class Row:
     """(number, unit) cells, and what parts them."""
 
     cells: list[tuple[str, str]]
@@ -89,8 +101,7 @@ def read_table(text: str, where: str) -> Table:
     StoredDataError
         When there is no such block, more than one, or it can be read in two ways.
     """
-    lines = re.split(r"\r*\n|\r", text.translate(_TYPESET))
-    rows = [_row(line) for line in lines]
+    lines, rows = rows_of(text)
     first, last = _longest(rows)
     if last - first < 2:
         refuse(where, "holds no rows of numbers" + _in_one_line(lines))
@@ -115,7 +126,13 @@ def read_table(text: str, where: str) -> Table:
     return Table(tuple(columns), tuple(line.replace('"', "").strip() for line in others if line.strip()), comma)
 
 
-def _row(line: str) -> _Row | None:
+def rows_of(text: str) -> tuple[list[str], list[Row | None]]:
+    """Return the lines of a text, and those that are nothing but numbers as such, None for the others."""
+    lines = re.split(r"\r*\n|\r", text.translate(_TYPESET))
+    return lines, [_row(line) for line in lines]
+
+
+def _row(line: str) -> Row | None:
     """Return a line of nothing but numbers, None for any other line."""
     text = line.strip()
     if not text or len(text) > 4000 or not (text[0].isdigit() or text[0] in '+-.,;\t"'):
@@ -123,7 +140,7 @@ def _row(line: str) -> _Row | None:
     for separator in (";", "\t", " ", ","):
         cells = _by_blanks(text) if separator == " " else _by(separator, text)
         if cells is not None and len(cells) <= _MOST_CELLS:
-            return _Row(cells, separator if separator != "," or '"' not in text else "quoted")
+            return Row(cells, separator if separator != "," or '"' not in text else "quoted")
     return None
 
 
@@ -168,7 +185,7 @@ def _even(block: list[list[tuple[str, str]]]) -> list[list[tuple[str, str]]]:
     return [row[:filled] for row in block]
 
 
-def _longest(rows: Sequence[_Row | None]) -> tuple[int, int]:
+def _longest(rows: Sequence[Row | None]) -> tuple[int, int]:
     best, start = (0, 0), 0
     for number in range(len(rows) + 1):
         if number == len(rows) or rows[number] is None:
@@ -178,7 +195,7 @@ def _longest(rows: Sequence[_Row | None]) -> tuple[int, int]:
     return best
 
 
-def _refuse_torn(lines: list[str], rows: Sequence[_Row | None], first: int, last: int, where: str) -> None:
+def _refuse_torn(lines: list[str], rows: Sequence[Row | None], first: int, last: int, where: str) -> None:
     """Rows like the block's, but parted from it by other lines, are points that would be lost, or another trace."""
     like = rows[first]
     assert like is not None
@@ -193,7 +210,7 @@ def _refuse_torn(lines: list[str], rows: Sequence[_Row | None], first: int, last
         refuse(
             f"{where}:{at + 1}",
             f"{parts!r} parts rows of numbers: points would be lost, or it holds several traces; save one whole trace "
-            "a file, or traces side by side as columns",
+            "a file, traces side by side as columns, or below each other with the same frequencies in each",
         )
 
 
@@ -204,7 +221,7 @@ def _in_one_line(lines: Sequence[str]) -> str:
 
 
 def _refuse_two_commas(
-    rows: Sequence[_Row], block: list[list[tuple[str, str]]], headings: list[tuple[str, str]], where: str
+    rows: Sequence[Row], block: list[list[tuple[str, str]]], headings: list[tuple[str, str]], where: str
 ) -> None:
     """A comma that may separate cells or decimals: 146,610,-23,4 are two numbers or four, -23,45 is one or two.
 

@@ -107,6 +107,62 @@ def test_a_column_is_chosen_by_number_or_heading() -> None:
         read_levels(text, "x", Facts(), "x", NEAR)
 
 
+OTHER = np.array([-1.0, -2.0, -3.0, -4.0])
+BLOCK = "Frequency (Hz),Trace 1 (dBm)\n" + _rows("{f},{l}") + "\n"
+BELOW = "Frequency (Hz),Trace 2 (dBm)\n" + "".join(
+    f"{f!r},{v!r}\n" for f, v in zip(FREQ.tolist(), OTHER.tolist(), strict=True)
+)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param(f"{BLOCK}\n{BELOW}", id="a blank line"),
+        pytest.param(f"RBW,1000,Hz\nTrace 1\n{BLOCK}Trace 2\n{BELOW}\nMarker 1,146.01 MHz\n", id="titles"),
+        pytest.param(f"RBW,1000,Hz\n{BLOCK}\n" + BELOW.partition("\n")[2], id="one heading for both"),
+        pytest.param(f"{BLOCK}\n{BELOW}".replace(",", ";").replace(".", ","), id="decimal commas"),
+        pytest.param(f"{BLOCK}\n{BELOW}".replace("\n", ",\r\n"), id="trailing commas, CR LF"),
+        pytest.param("Freq;Level\nMHz;dBm\n" + "\n\n".join(
+            "\n".join(f"{f / 1e6!r};{v!r}" for f, v in zip(FREQ.tolist(), rows.tolist(), strict=True))
+            for rows in (LEVEL, OTHER)), id="names, and units below them"),
+    ],
+)  # fmt: skip
+def test_traces_below_each_other_are_chosen_by_number(text: str) -> None:
+    for column, level in (("1", LEVEL), ("2", OTHER)):
+        got = read_levels(decoded(text.encode(), "x"), "x", Facts(), column, NEAR)
+        np.testing.assert_allclose(got.freq_hz, FREQ, rtol=0, atol=0.002)
+        assert got.level_db.tolist() == level.tolist()
+    for column, says in (("", "holds 2 traces below each other"), ("A", "no trace 'A'"), ("3", "has no trace 3")):
+        with pytest.raises(StoredDataError, match=says):
+            read_levels(text, "x", Facts(), column, NEAR)
+
+
+def test_settings_above_a_lower_trace_are_its_own() -> None:
+    text = f"Att,10,dB\nTrace 1\nRBW,1000,Hz\nMode,Max Hold\n{BLOCK}\nTrace 2\nRBW,300,Hz\nMode,Clear\n{BELOW}"
+    facts = read_levels(text, "x", Facts(), "2", NEAR).facts
+    assert (facts.rbw_hz, facts.attenuation_db) == (300.0, 10.0)
+    with pytest.raises(StoredDataError, match="held trace"):
+        read_levels(text, "x", Facts(), "1", NEAR)
+    with pytest.raises(StoredDataError, match="two values of rbw"):  # what stands below all of them holds for all
+        read_levels(f"{text}RBW,3000,Hz\n", "x", Facts(), "2", NEAR)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        pytest.param(f"{BLOCK}RBW,1000,Hz\n{BELOW}", "x:6: 'RBW,1000,Hz' may belong to the trace above", id="whose"),
+        pytest.param(BLOCK + "****\n" + BELOW.partition("\n")[2].replace("146.0", "147.0").replace("14600", "14700"),
+                     "parts rows of numbers", id="rising on: one torn trace"),
+        pytest.param("Start 146 MHz\nStop 147 MHz\n-1 dBm\n-2 dBm\n-3 dBm\n\n-4 dBm\n-5 dBm\n-6 dBm\n",
+                     "parts rows of numbers", id="no frequencies: halves or two"),
+        pytest.param(f"{BLOCK}\n{BELOW}".replace("-92.125", "-92.125\n****\n146012500,-9"), "parts rows", id="more"),
+    ],
+)  # fmt: skip
+def test_what_may_be_a_torn_trace_is_not_chosen_from(text: str, says: str) -> None:
+    with pytest.raises(StoredDataError, match=says):
+        read_levels(text, "x", Facts(), "2", NEAR)
+
+
 HEADS = [
     pytest.param("RBW,3000,Hz\nVBW,10,kHz\nSWT,250,ms\nAtt,10,dB\nRef Level,-15,dBm\nTG Level,-5,dBm\nDetector,RMS",
                  id="cells"),
@@ -157,7 +213,7 @@ def test_what_is_told_stands_before_what_is_declared() -> None:
         pytest.param("Freq,Lev\n146000000,-20,50\n146000500,-20,51\n", "told apart", id="two headings, three cells"),
         pytest.param(PLAIN.replace(",-92.125", ",****"), "x:4: .*parts rows of numbers", id="a row of stars"),
         pytest.param(PLAIN.replace(",-92.125", ",<-80"), "x:4: .*parts rows of numbers", id="a row beyond the scale"),
-        pytest.param("Trace 1\n" + PLAIN + "\nTrace 2\n" + PLAIN, "several traces", id="traces below each other"),
+        pytest.param("Trace 1\n" + PLAIN + "\nTrace 2\n" + PLAIN, "holds 2 traces below", id="traces below each other"),
         pytest.param("Hz,dBm\n146000002,-1\n146000001,-2\n", "fall from row to row", id="falling"),
         pytest.param("Time (s),Level (dBm)\n0,-1\n0.1,-2\n0.15,-2\n", "time axis", id="zero span"),
         pytest.param("Y unit dBm\n" + ",".join(f"-{n}.5" for n in range(20)), "in one line", id="all in one line"),
@@ -174,7 +230,6 @@ def test_what_is_told_stands_before_what_is_declared() -> None:
         pytest.param("", "no rows of numbers", id="empty"),
         pytest.param(f"Detector: Positive Peak\n{PLAIN}", "detector", id="peak detector"),
         pytest.param(f"Trace Mode: MAX HOLD\n{PLAIN}", "held", id="max hold"),
-        pytest.param(f"Average Type: Log Power\n{PLAIN}", "averaged as", id="log average"),
         pytest.param(f"Ref Level Offset,10,dB\n{PLAIN}", "offset", id="offset"),
         pytest.param(f"Impedance: 75 Ohm\n{PLAIN}", "75", id="75 ohm"),
         pytest.param(f"RBW 1 kHz\nRBW 3 kHz\n{PLAIN}", "two values of rbw", id="two RBWs"),
