@@ -14,14 +14,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sequencer.core.history import Role, SavedKind
+from sequencer.core.hookup import HookupKind
 from sequencer.core.trace import FloatArray, SweepSettings
 from sequencer.errors import UsageError
+from sequencer.run.saved_averaging import NEAR_NOISE_DB
 from sequencer.units import show_hz
 
 if TYPE_CHECKING:
     from sequencer.saved_pieces import Piece
 
-__all__ = ["refuse_below_noise"]
+__all__ = ["near_noise", "refuse_below_noise"]
 
 _THERMAL_DBM_HZ = -174.0  # k T at 290 K
 _SAME_DB = 1.0  # noise of one analyzer at one setting, an evening and some megahertz apart; common practice, no source
@@ -33,6 +35,19 @@ _RARE = math.log(1e6)  # noise does so once in a million traces
 _CLIPPED = 0.2  # of all points at the very lowest level: the display ended there, and the noise may be anywhere below
 _NEAR = 9  # points that are averaged, to find a notch that lies below the noise in a wide trace
 _REFERENCE_DB = 5.0  # a higher reference level may show the noise of the stages behind it
+
+
+def near_noise(pieces: Sequence[Piece]) -> list[Piece]:
+    """Return the traces whose averaging matters: paths that read near the noise, the floor, and any that tell of some.
+
+    Elsewhere a mean of decibels and one of power are alike (`run.saved_averaging`).
+    """
+    floors = [p for p in pieces if p.expected.hookup.kind is HookupKind.FLOOR]
+    noise = [float(np.nanmedian(p.level_db)) for p in floors if p.expected.role is Role.NOISE]
+    paths = [p for p in pieces if p.expected.role is Role.DEVICE]
+    near = [p for p in paths if noise and float(np.nanmin(p.level_db)) < max(noise) + NEAR_NOISE_DB]
+    told = [p for p in pieces if p.facts.averaging == "on" and p not in near and p not in floors]
+    return [*near, *(floors if near else ()), *told]
 
 
 def refuse_below_noise(pieces: Sequence[Piece]) -> None:
@@ -49,7 +64,7 @@ def refuse_below_noise(pieces: Sequence[Piece]) -> None:
         used = piece.settings
         assert used is not None
         warm_dbm = _THERMAL_DBM_HZ + _gain_db(used)
-        low = _below(piece.level_db, warm_dbm, _SAME_DB)
+        low = _below(piece.level_db, warm_dbm, _SAME_DB + _low_db(piece))
         if low is not None:
             _refuse(piece, low, f"a resistor at room temperature reads {warm_dbm:.1f} dBm")
         for floor in floors:
@@ -61,7 +76,7 @@ def refuse_below_noise(pieces: Sequence[Piece]) -> None:
                 continue
             noise_dbm, unsure_db = _noise(floor.level_db)
             here_dbm = noise_dbm - _gain_db(there) + _gain_db(used)
-            low = _below(piece.level_db, here_dbm, unsure_db + _may_differ_db(used, there))
+            low = _below(piece.level_db, here_dbm, unsure_db + _may_differ_db(used, there) + _low_db(piece))
             if low is not None:
                 told = (
                     f"noise alone reads {here_dbm:.1f} dBm, by {floor.source} ({noise_dbm:.1f} dBm at {_words(there)})"
@@ -91,6 +106,11 @@ def _may_differ_db(used: SweepSettings, there: SweepSettings) -> float:
     video = any(s.vbw_hz is not None and s.vbw_hz < s.rbw_hz for s in (used, there))
     switched = (used.rbw_hz != there.rbw_hz) + (used.attenuation_db != there.attenuation_db)
     return math.sqrt(_SAME_DB**2 + switched * _SWITCHED_DB**2) + (_LOG_DB if video else 0.0)
+
+
+def _low_db(*pieces: Piece) -> float:
+    """Return by how much a mean of decibels, or of nobody knows what, may stand below that of power."""
+    return 0.0 if all(p.averaging in ("off", "power") for p in pieces) else _LOG_DB
 
 
 def _overlap(a: Piece, b: Piece) -> bool:

@@ -43,6 +43,7 @@ class Piece:
     notes: tuple[str, ...]
     declared: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
+    averaging: str = ""  # the analyzer's own, as SavedTrace has it
     settings: SweepSettings | None = None
 
 

@@ -159,6 +159,7 @@ def _finished(
                 declared=piece.declared,
                 unknown=(*piece.unknown, *timeless),
                 notes=piece.notes,
+                averaging=piece.averaging,
             )
         )
         sweeps[piece.source] = Sweep(

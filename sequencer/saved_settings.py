@@ -12,6 +12,7 @@ from sequencer.core.trace import Detector, SweepSettings, impossible
 from sequencer.errors import StoredDataError, UsageError
 from sequencer.ports import Question
 from sequencer.run.saved import DAYS_APART_S, MUST
+from sequencer.saved_noise import near_noise
 from sequencer.saved_pieces import Piece
 
 __all__ = ["AS_PLANNED", "UNKNOWN", "Ask", "ask_settings", "dated", "timed"]
@@ -28,8 +29,11 @@ def ask_settings(pieces: Sequence[Piece], declared: Mapping[str, str], ask: Ask 
         for name in _musts(piece):
             if getattr(piece.facts, name) is None:
                 lacking[name] = lacking.get(name, 0) + 1
+    whole = {**MUST, "averaging": "averaging (off, power or log)"}
+    if unsure := sum(_averaging(piece) == "" for piece in near_noise(pieces)):
+        lacking["averaging"] = unsure
     if lacking and "settings" not in told:
-        listed = ", ".join(f"{MUST[name]} ({count} of {len(pieces)} files)" for name, count in lacking.items())
+        listed = ", ".join(f"{whole[name]} ({count} of {len(pieces)} files)" for name, count in lacking.items())
         told["settings"] = _answer(
             ask,
             Question(
@@ -120,12 +124,22 @@ def _settle(piece: Piece, *, as_planned: bool) -> None:
     settings = SweepSettings(
         start_hz=float(piece.freq_hz[0]), stop_hz=float(piece.freq_hz[-1]), points=piece.freq_hz.size, **values
     )
+    piece.averaging = _averaging(piece) or ("power" if as_planned else "")  # off, or of power: either is right
     odd = impossible(settings)
     if odd:
         msg = f"{piece.source}: settings that cannot be: {odd}"
         raise StoredDataError(msg, source=piece.source)
     piece.settings, piece.declared, piece.unknown = settings, tuple(declared), tuple(unknown)
-    piece.by_file &= frozenset(MUST) | {"vbw_hz", "taken"}
+    if "averaging" not in piece.by_file and piece.averaging:
+        piece.declared = (*piece.declared, "averaging")
+    piece.by_file &= frozenset(MUST) | {"vbw_hz", "taken", "averaging"}
+
+
+def _averaging(piece: Piece) -> str:
+    """Return the analyzer's own averaging, '' where it is not known: not told, or on and nobody says of what."""
+    if piece.kind is SavedKind.VECTOR:
+        return "off"
+    return "" if piece.facts.averaging in (None, "on") else piece.facts.averaging
 
 
 def _musts(piece: Piece) -> tuple[str, ...]:

@@ -149,6 +149,66 @@ def test_noise_seen_in_another_setting_bounds_nothing(
     assert {r["statement"] for r in record["results"] if r.get("path") == "ANT-RX"} == {"pass"}
 
 
+REJECTIONS = {"rejection", "isolation", "notch depth", "notch frequency", "rejection bandwidth"}
+
+
+def by_averaging(direct: Any, tmp_path: Path, line: str, *more: str, low_db: float = 0.0) -> tuple[int, dict[str, Any]]:
+    """Judge an evening whose files say ``line`` of averaging, its floor read so much lower than a mean of power."""
+
+    def change(text: bytes, _: Sweep) -> bytes:
+        return changed(text, "Average", line) if line else re.sub(rb"(?<=\n)Average,[^\n]*\n", b"", text)
+
+    def lower(text: bytes, sweep: Sweep) -> bytes:
+        level = iter(sweep.trace.level_dbm - low_db)
+        return re.sub(rb"(?<=\n)(\d[\d.]*),-[\d.]+", lambda m: m[1] + f",{next(level):.4f}".encode(), text)
+
+    folder = folder_of(direct, tmp_path, change)
+    folder_of(direct, tmp_path, lower, "floor", into=folder)
+    status, record, _ = runs.run(tmp_path / "runs", direct[1], folder, *more)
+    return status, record
+
+
+@pytest.mark.parametrize(
+    ("line", "more", "status"),
+    [
+        pytest.param("Average,On", ("--set", "averaging=power"), 0, id="on, declared: power"),
+        pytest.param("Average,On", ("--set", "settings=as planned"), 0, id="on, as check prints it"),
+        pytest.param("Average Type,Power", (), 0, id="told: power"),
+        pytest.param("", ("--set", "averaging=off"), 0, id="not told, declared: off"),
+        pytest.param("Average,On", ("--set", "averaging=log"), 4, id="on, declared: log"),
+        pytest.param("Avg Type,Log-Pwr", (), 4, id="told: log"),
+        pytest.param("Average,On", ("--set", "settings=unknown"), 4, id="on, unknown"),
+        pytest.param("Average,On", (), 2, id="on, of what is not told"),
+        pytest.param("Average,On", ("--set", "averaging=off"), 2, id="on, declared against it: off"),
+        pytest.param("", (), 2, id="nothing told"),
+    ],
+)
+def test_averaging_by_the_analyzer_is_never_silently_taken_for_power(
+    direct: Any, tmp_path: Path, capsys: Any, line: str, more: tuple[str, ...], status: int
+) -> None:
+    got, record = by_averaging(direct, tmp_path, line, *more)
+    said = " ".join(capsys.readouterr().err.split())
+    assert got == status, said
+    if status == 2:
+        assert "averaging (off, power or log)" in said
+        return
+    undecided = {r["quantity"] for r in record["results"] if r["statement"] == "undecided"}
+    assert bool(undecided) == (status == 4)
+    if status == 4:
+        notes = [" ".join(r["notes"]) for r in record["results"] if r["statement"] == "undecided"]
+        assert all("reads near the noise" in note for note in notes)
+        assert undecided <= REJECTIONS  # what is far above the noise is decided as ever
+
+
+def test_a_floor_averaged_in_decibels_bounds_nothing(direct: Any, tmp_path: Path, capsys: Any) -> None:
+    """Noise read 2.51 dB low (Rice): taken for a mean of power it would leave more of a reading than there is."""
+    status, record = by_averaging(direct, tmp_path, "Avg Type,Video", low_db=2.51)
+    assert status == 4, capsys.readouterr().err
+    assert not any(
+        r["statement"] != "undecided" and r["quantity"] in {"rejection", "isolation"} for r in record["results"]
+    )
+
+
 def test_settings_that_agree_are_not_remarked(direct: Any, tmp_path: Path) -> None:
     _, record, _ = runs.run(tmp_path / "runs", direct[1], runs.save(tmp_path / "csv", direct[2], runs.comma))
     assert not [w for w in record["warnings"] if "differs (" in w]

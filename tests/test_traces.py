@@ -71,7 +71,7 @@ def comma(sweep: Sweep, number: int) -> bytes:
     source = [] if used.generator_dbm is None else [f"TG Level,{used.generator_dbm},dBm"]
     head = [
         "Trace,A", f"RBW,{used.rbw_hz},Hz", f"Att,{used.attenuation_db},dB", f"Sweep time,{used.sweep_time_s},s",
-        f"Ref Level,{used.reference_dbm},dBm", "Detector,RMS", f"Marker,{number}", *source,
+        f"Ref Level,{used.reference_dbm},dBm", "Detector,RMS", "Average,Off", f"Marker,{number}", *source,
         f"Date,{sweep.began:%Y-%m-%d}", f"Time,{sweep.began:%H:%M:%S}", "Frequency (Hz),Trace 1 (dBm)",
     ]  # fmt: skip
     rows = [f"{f!r},{v:.4f}" for f, v in pairs(sweep)]
@@ -83,7 +83,7 @@ def semicolon(sweep: Sweep, number: int) -> bytes:
     used = sweep.used
     source = "" if used.generator_dbm is None else f"Tracking Generator Level {used.generator_dbm} dBm "
     text = f"Messung {number} bei 21 °C\nRBW {used.rbw_hz / 1e3} kHz  Sweep Time {used.sweep_time_s} s  {source}\n"
-    text += f"Att {used.attenuation_db} dB  Reference Level {used.reference_dbm} dBm  Detector: RMS\n"
+    text += f"Att {used.attenuation_db} dB  Reference Level {used.reference_dbm} dBm  Detector: RMS  Average: Off\n"
     rows = (f"{f / 1e6:.9f};{v + 106.9897:.4f};\n" for f, v in pairs(sweep))
     return (text + "Freq [MHz];Level [dBµV]\n" + "".join(rows)).replace(".", ",").encode("latin-1")
 
@@ -458,7 +458,8 @@ def test_an_index_names_files_and_columns(direct: Any, tmp_path: Path, capsys: A
     (folder / "TRACE7.CSV").write_text(text)
     said = (
         f"attenuation: {used.attenuation_db} dB, generator level: {used.generator_dbm} dBm, detector: power, "
-        f"reference level: {used.reference_dbm} dBm, rbw: {used.rbw_hz} Hz, sweep time: {used.sweep_time_s} s"
+        f"reference level: {used.reference_dbm} dBm, rbw: {used.rbw_hz} Hz, sweep time: {used.sweep_time_s} s, "
+        "averaging: off"
     )
     (folder / "traces.yaml").write_text(
         "traces: 1\nfiles:\n  TX-ANT_receive:\n"

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from typing import Any
 
+from instruments.saved.averages import KINDS, ON
 from sequencer.core.trace import Detector
 from sequencer.errors import UnitError
 from sequencer.units import DB, DBM, FREQUENCY, TIME, Dimension, parse
@@ -27,6 +28,7 @@ class Facts:
     reference_dbm: float | None = None
     generator_dbm: float | None = None
     detector: Detector | None = None
+    averaging: str | None = None  # the analyzer's own: off, power, log, voltage; on, where nobody says of what
     unit: str | None = None
     normalised: bool = False
     taken: datetime | None = None
@@ -43,7 +45,10 @@ class Facts:
     def over(self, less: Facts) -> Facts:
         """Return these, and where they are silent the others."""
         silent = {f.name: getattr(less, f.name) for f in fields(self) if not self._told(f.name)}
-        return replace(self, **silent)
+        told = replace(self, **silent)
+        if self.averaging == ON and less.averaging not in (None, "off"):
+            return replace(told, averaging=less.averaging)  # both say that it was on; one says of what
+        return told
 
 
 DETECTORS = {
@@ -59,6 +64,14 @@ def _detector(text: str) -> Detector:
     known = DETECTORS.get(text.casefold())
     if known is None:
         msg = f"{text!r} is no detector that can be used: power (RMS) or sample"
+        raise UnitError(msg, text=text)
+    return known
+
+
+def _averaging(text: str) -> str:
+    known = KINDS.get(text.casefold())
+    if known is None:
+        msg = f"{text!r}: averaging is off, power (RMS), log (video) or voltage"
         raise UnitError(msg, text=text)
     return known
 
@@ -86,6 +99,7 @@ DECLARABLE: dict[str, tuple[str, Callable[[str], Any]]] = {  # as people write i
     "reference level": ("reference_dbm", _of(DBM)),
     "generator level": ("generator_dbm", _of(DBM)),
     "detector": ("detector", _detector),
+    "averaging": ("averaging", _averaging),
     "unit": ("unit", _unit),
     "normalised": ("normalised", _flag),
     "start": ("start_hz", _of(FREQUENCY)),

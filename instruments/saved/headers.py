@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any, NoReturn
 
+from instruments.saved.averages import averaging_told
 from instruments.saved.facts import DETECTORS, Facts
 from instruments.saved.numbers import NUMBER, NumberError, value_of
 from instruments.saved.spoilt import refuse_spoilt
@@ -91,6 +92,7 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
         dates += _DATE.finditer(line)
         times += _TIME.finditer(line)
         found["simulated"] = found.get("simulated", False) or "simulated" in line.casefold()
+    found["averaging"] = averaging_told([" ".join(whole[:1000].split()) for whole in others[:500]], where)
     center, span = found.pop("center_hz", None), found.pop("span_hz", None)
     if center is not None and span is not None:
         found.setdefault("start_hz", center - 0.5 * span)

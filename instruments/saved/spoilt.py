@@ -13,10 +13,8 @@ _GAP = r"[\s_.-]*"
 _FIRST = r"(?<![A-Za-z])"
 _SEP = r"[\s:=;,]*"
 _OFF = r"(?:off|none|no|not|false|disabled?|inactive|ok|good|n/?a|-+|[+-]?0+(?:[.,]0*)?(?:e[+-]?0+)?)(?![A-Za-z0-9.,])"
-_AVERAGE = r"av(?:era)?g(?:e|ing)?"
 _HELD = re.compile(rf"{_FIRST}((?:max(?:imum)?|min(?:imum)?|peak){_GAP}h(?:old)?)(?![A-Za-z])(?!{_SEP}{_OFF})", re.I)
 _MODE = re.compile(rf"{_FIRST}(?:trace{_GAP})?mode[\s:=;,]+((?:max|min|peak{_GAP}hold|hold)[A-Za-z ]*)", re.I)
-_LOG = re.compile(rf"{_FIRST}{_AVERAGE}{_GAP}(?:type|mode)[\s:=;,]+((?:log|video|volt|lin)[A-Za-z]*)", re.I)
 _OHM = re.compile(rf"{_FIRST}(?:input{_GAP}z|(?:input{_GAP})?(?:impedance|z0)){_SEP}({NUMBER})", re.I)
 _OFFSET = re.compile(rf"(offs(?:et)?)(?![A-Za-z])[\s_.]*(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})", re.I)
 _NAME = re.compile(r"[A-Za-z\s_.-]{0,40}\Z")  # what stands before 'offset'
@@ -50,7 +48,6 @@ _SWITCHED = tuple(  # something must follow that is not 'off'; a heading alone t
             rf"(?:(?:ext(?:ernal)?|int(?:ernal)?){_GAP})?(?:pre{_GAP}amp(?:lifier)?|lna)",
             "switch the preamplifier off and take it again",
         ),
-        (rf"(?:video|log){_GAP}{_AVERAGE}", "average as power (RMS), or save single sweeps"),
         (r"smooth(?:ing)?", "it moves a notch's bottom up; save it again without smoothing"),
         (rf"signal{_GAP}track(?:ing)?", "it moves the range while it is swept; take it again with that off"),
         (rf"noise{_GAP}(?:cancel[a-z]{{0,8}}|corr[a-z]{{0,8}}|reduction)", "save it again with that off"),
@@ -70,8 +67,6 @@ def refuse_spoilt(line: str, where: str, *, comma: bool) -> None:
     """
     for held in (*_HELD.finditer(line), *_MODE.finditer(line)):
         refuse(where, f"is a held trace ({held[1].strip()!r}); take it again as a single sweep")
-    for match in _LOG.finditer(line):
-        refuse(where, f"was averaged as {match[1]!r}; average as power (RMS), or save single sweeps")
     for match in _OHM.finditer(line):
         if _read(match[1], where, line, comma=comma) != 50.0:
             refuse(where, f"was taken with {match[1]} ohm; everything here is in 50 ohm")

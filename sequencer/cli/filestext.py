@@ -23,7 +23,8 @@ _INTRO = (
     "folder. Any number of points will do that is not less than here, and any wider range, if the points stand no "
     "further apart; what is set against each other (thru, floor, path) needs the same range and points. One fine "
     "sweep over everything, saved as the overview of each hookup, can stand for the rest. Detector RMS (power) or "
-    "sample, single sweep, no maximum or minimum hold. Where 'times' is more than 1, more sweeps under NAME.2, "
+    "sample, single sweep, no maximum or minimum hold; the analyzer's own averaging off, or of power (RMS), never of "
+    "decibels ('log', 'video'). Where 'times' is more than 1, more sweeps under NAME.2, "
     "NAME.3 lower the noise. A list of names of your own can stand in traces.yaml (README, 'No remote control?')."
 )
 

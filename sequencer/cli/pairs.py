@@ -13,7 +13,7 @@ RECORDED = ("laboratory", "customer", "received", "condition on arrival", "sampl
 
 TRACES = (  # what is told of saved traces
     *("settings", "duration", "unit", "normalised", "rbw", "vbw", "sweep time", "attenuation", "reference level"),
-    *("generator level", "detector", "start", "stop"),
+    *("generator level", "detector", "averaging", "start", "stop"),
 )
 
 

@@ -73,7 +73,8 @@ class SavedTrace:
 
     ``source`` is the file's name, '#' and a part of it where it holds several; unique in a run. ``station`` counts
     the hookups of the run from 0. ``from_file``, ``declared`` and ``unknown`` name settings; the unknown ones stand
-    in ``settings`` as they were planned. ``notes`` is what was concluded in reading it.
+    in ``settings`` as they were planned. ``averaging`` is the analyzer's own (off, power, log, voltage; '' where that
+    is not known, and in runs of before it was asked). ``notes`` is what was concluded in reading it.
     """
 
     source: str
@@ -88,6 +89,7 @@ class SavedTrace:
     declared: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    averaging: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

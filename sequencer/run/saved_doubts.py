@@ -14,6 +14,7 @@ from sequencer.core.record import Result, Statement
 from sequencer.core.trace import Sweep, SweepSettings
 from sequencer.recipe.model import Quantity, Requirement
 from sequencer.run.saved import DAYS_APART_S, MUST, saved_in, saved_plan, set_against, too_fast
+from sequencer.run.saved_averaging import averaging_doubts
 from sequencer.run.visits import visits
 
 __all__ = ["NO_CLOSING", "NO_LEAKAGE", "NO_NOISE", "doubted"]
@@ -42,6 +43,7 @@ def doubted(result: Result, requirement: Requirement, history: Sequence[Entry]) 
         *_doubts(result, requirement, saved),
         *_speed_doubts(requirement, saved, history),
         *_noise_doubts(requirement, saved, history),
+        *_averaging_doubts(requirement, saved, history),
         *_date_doubts(requirement, saved, history),
     )
     if not notes:
@@ -131,6 +133,20 @@ def _noise_doubts(requirement: Requirement, saved: Sequence[SavedTrace], history
                     text = f"{trace.source} reads near the noise, and {other.source} tells that in another"
                     made[f"{text} RBW or attenuation only: nothing that rests on it is decided"] = None
     return list(made)
+
+
+def _averaging_doubts(requirement: Requirement, saved: Sequence[SavedTrace], history: Sequence[Entry]) -> list[str]:
+    made: dict[str, None] = {}
+    for stay in visits(history):
+        for swept in stay.swept if stay.hookup.name == requirement.hookup_name else ():
+            trace = next((t for t in saved if t.source == swept.source and t.role is Role.DEVICE), None)
+            grid, level = swept.sweep.trace.freq_hz, swept.sweep.trace.level_dbm
+            if trace is None or not grid[0] <= requirement.at_hz <= grid[-1]:
+                continue
+            if requirement.quantity not in _STOP_BAND:
+                level = level[[int(np.argmin(np.abs(grid - requirement.at_hz)))]]
+            made |= dict.fromkeys(averaging_doubts(trace, float(np.nanmin(level)), set_against(saved, trace), history))
+    return list(made)[:1]
 
 
 def _swept(history: Sequence[Entry], source: str) -> Sweep | None:

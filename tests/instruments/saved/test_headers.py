@@ -7,6 +7,7 @@ import time
 
 import pytest
 
+from instruments.saved.facts import Facts, declared
 from instruments.saved.headers import told
 from instruments.saved.table import read_table
 from sequencer.core.trace import Detector
@@ -125,9 +126,6 @@ def test_where_the_rows_write_decimal_commas_so_does_the_heading() -> None:
         ("Preamp,On", "preamplifier"),
         ("Internal Preamplifier: 20 dB", "preamplifier"),
         ("LNA: on", "preamplifier"),
-        ("Video Average,On", "average as power"),
-        ("Averaging Mode,Log", "averaged as"),
-        ("Avg Type,Log-Pwr", "averaged as"),
         ("Smoothing,On", "smoothing"),
         ("Smoothing: 1.5 %", "smoothing"),
         ("Amplitude Correction,On", "Correction On"),
@@ -147,16 +145,84 @@ def test_what_the_analyzer_did_to_a_trace_is_refused_by_name(line: str, says: st
     "line",
     ["Ref Lvl Offset,0.0,dB", "RL Offset,0.00E+000", "Ext Gain;0,0;dB", "External Attenuation,0,dB", "Uncal,No",
      "Overload: OK", "Preamp,Off", "Preamp;0", "Preamp Gain 0 dB", "Limit Line Offset,3,dB",
-     "Video Average,Off", "Smoothing,0 %", "Smoothing,OFF",
+     "Smoothing,0 %", "Smoothing,OFF",
      "Corrections,Off", "[Corrections]", "Trace A", "Trace 1", "Signal Track,Off", "Trigger Offset,0.001,s",
-     "Frequency Offset,0,Hz", "Averaging Type: Power"],
+     "Frequency Offset,0,Hz"],
 )  # fmt: skip
 def test_what_is_off_is_no_reason(line: str) -> None:
     assert told([line], "a.csv").known == frozenset()
 
 
 @pytest.mark.parametrize(
-    "piece", ["a", "Att ", "offs", "ref.", "ext_", "1,", "pre-amp ", "elec", "trace ", "over", " "]
+    ("lines", "averaging"),
+    [
+        ("Average,Off", "off"),
+        ("Video Average,Off", "off"),
+        ("Averaging: no", "off"),
+        ("Average State,0", "off"),
+        ("Average,Off|Average Count,16|Average Type,Log", "off"),
+        ("Average,On", "on"),
+        ("Average State,1", "on"),
+        ("Averages;16", "on"),
+        ("Average Count,10", "on"),
+        ("Avg/Hold,10/100", "on"),
+        ("Trace Mode: Average", "on"),
+        ("Trace 1,AVER", "on"),
+        ("Average,On|Avg Type,RMS", "power"),
+        ("Averaging Type: Power", "power"),
+        ("Power Average: 16", "power"),
+        ("Average,On|Avg Type,Log-Pwr", "log"),
+        ("Video Average,On", "log"),
+        ("Averaging Mode,Log", "log"),
+        ("Average Type: Voltage", "voltage"),
+        ("Average Count,1", None),
+        ("Trace Mode: Clear Write", None),
+        ("Average level,-20.5,dBm", None),
+    ],
+)
+def test_what_averaging_is_told_is_never_passed_over(lines: str, averaging: str | None) -> None:
+    """On, and of what; where that is not told, nobody may take it for power."""
+    assert told(lines.split("|"), "a.csv").averaging == averaging
+
+
+@pytest.mark.parametrize("lines", ["Average,On|Average State,Off", "Avg Type,Log|Average Type,Power"])
+def test_averaging_told_in_two_ways_is_refused(lines: str) -> None:
+    with pytest.raises(NotchbookError, match="two values of averaging"):
+        told(lines.split("|"), "a.csv")
+
+
+@pytest.mark.parametrize(
+    ("file", "said", "held"),
+    [
+        ("on", "power", "power"),
+        ("on", "log", "log"),
+        ("on", "off", "on"),
+        ("log", "power", "log"),
+        (None, "off", "off"),
+    ],
+)
+def test_an_operator_says_of_what_but_not_against_the_file(file: str | None, said: str, held: str) -> None:
+    assert Facts(averaging=file).over(declared("averaging", said)).averaging == held
+
+
+@pytest.mark.parametrize(
+    "piece",
+    [
+        "a",
+        "Att ",
+        "offs",
+        "ref.",
+        "ext_",
+        "1,",
+        "pre-amp ",
+        "elec",
+        "trace ",
+        "over",
+        "average ",
+        "avg_",
+        "video ",
+        " ",
+    ],
 )
 def test_no_line_takes_long(piece: str) -> None:
     """Patterns that look on from every place of a line of one kind would take minutes."""
