@@ -234,6 +234,7 @@ class ScpiAnalyzer:
         if scpi.parse_boolean(self._link.query(self._dialect.output), self._dialect.output):
             msg = f"{self._link.resource}: told {self._dialect.off!r}, the generator says it is still on"
             raise InstrumentError(msg, resource=self._link.resource)
+        self._front.average_nothing()
         self._front.refuse_errors("starting the session")
         self._begun = True
 

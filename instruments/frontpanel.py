@@ -10,6 +10,7 @@ from functools import lru_cache
 from instruments import dialects, errorqueue, scpi
 from instruments.dialects import Dialect, Setting
 from instruments.link import Link
+from instruments.readback import same_word, unlike
 from sequencer.core.capability import Capabilities
 from sequencer.core.trace import SweepSettings, impossible
 from sequencer.errors import InstrumentError, MeasurementError
@@ -39,6 +40,35 @@ class FrontPanel:
     def refuse_errors(self, doing: str) -> None:
         """Raise InstrumentError where the instrument complains of anything."""
         errorqueue.refuse_errors(self._link, self._dialect.errors, doing)
+
+    def average_nothing(self) -> None:
+        """Switch the instrument's own averaging off, let it be of power where that can be chosen, and see it said.
+
+        Raises
+        ------
+        LinkError, InstrumentError
+            When it cannot be reached, or still averages after it was told twice.
+        """
+        averaging = self._dialect.averaging
+        commands = [*filter(None, [averaging.one_sweep]), *averaging.orders.values()]
+        if not averaging.orders:
+            return
+        for again in (True, False):
+            self._send(list(dict.fromkeys(commands)))
+            said = dict(zip(averaging.orders, self.ask(list(averaging.orders)), strict=True))
+            if not again or not any(unlike(order, said[ask], ask) for ask, order in averaging.orders.items()):
+                self._check_averaging(said)
+                return
+
+    def _check_averaging(self, said: Mapping[str, str]) -> None:
+        for ask, order in self._dialect.averaging.orders.items():
+            if unlike(order, said[ask], ask):
+                msg = (
+                    f"{self._link.resource}: told {order!r}, it answers {said[ask]!r} to {ask}: it would average by "
+                    f"itself, perhaps decibels, which reads noise 2.5 dB low. Switch its averaging off by hand (and to "
+                    f"power), or correct 'averaging' in the dialect"
+                )
+                raise InstrumentError(msg, resource=self._link.resource, sent=ask, answer=said[ask])
 
     def capabilities(self) -> Capabilities:
         """Ask for its limits; they are remembered.
@@ -151,18 +181,20 @@ class FrontPanel:
         dialect = self._dialect
         asks = {name: setting.ask for name, setting in dialect.settings.items() if setting.ask}
         asks["output"] = dialect.output
+        own = {ask: ask for ask in dialect.averaging.orders}
+        asks |= own
         said = dict(zip(asks, self.ask(list(asks.values())), strict=True))
         units = {"start": "HZ", "stop": "HZ", "rbw": "HZ", "vbw": "HZ", "sweep time": "S"}
         number = {
             name: scpi.parse_number(said[name], asks[name], units.get(name), finite=True)
             for name in asks
-            if name not in {"detector", "output"}
+            if name not in {"detector", "output", *own}
         }
         self._check_output(said["output"], asked)
+        self._check_averaging(said)
         word = scpi.parse_word(said["detector"], asks["detector"])
         told = dialect.detectors[asked.detector].upper()
-        length = max(3, min(len(word), len(told)))  # told in one of its forms, it may answer in the other
-        if word[:length] != told[:length]:
+        if not same_word(told, word):
             msg = f"{self._link.resource}: told to use the detector {dialect.detectors[asked.detector]}, it uses {word}"
             raise InstrumentError(msg, resource=self._link.resource, sent=asks["detector"], answer=said["detector"])
         vbw_hz = number.get("vbw")

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from instruments import dialects
 from instruments.dialects import Dialect
 from instruments.link import Link
-from instruments.probing import ending, generator, settings, traces, values
+from instruments.probing import averaging, ending, generator, settings, traces, values
 from instruments.probing.conversation import Conversation, error_code
 from instruments.probing.knobs import Knob
 from instruments.probing.learnt import Learnt
@@ -129,6 +129,12 @@ class _Asking:
         self._reset()
         talk.say("frequency, points, filters, sweep time, attenuator, reference level")
         settings.learn_all(self._sweeper)
+        talk.say("averaging of its own; off, and of power")
+        learnt.averaging = averaging.learn(talk)
+        if not learnt.averaging.ask:
+            learnt.notes.append(
+                "no switch of averaging of its own was found; if it has one, write it under averaging, or keep it off"
+            )
         if all(name in learnt.settings for name in AXIS):
             talk.say("the trace, and how a single sweep is taken")
             if self._sweeping():
@@ -250,7 +256,7 @@ class _Asking:
             learnt.notes.append(
                 "how sweeping by itself is switched off was not found; if it does, write it under begin: INIT:CONT OFF"
             )
-        for family in talk.families("switched off"):  # would average, or change the trace
+        for family in talk.families("switched off"):  # would change the trace
             on_off = next((header for header in family if talk.boolean(f"{header}?") is not None), "")
             if on_off and (command := talk.switch(on_off, on=False)):
                 learnt.begin.append(command)

@@ -3,10 +3,11 @@
 from instruments.dialects.choosing import choose
 from instruments.dialects.limits import capabilities_of, stated_capabilities
 from instruments.dialects.loader import load, names, of_bench, parse
-from instruments.dialects.model import SETTINGS, Completion, Dialect, Setting, TraceFormat
+from instruments.dialects.model import SETTINGS, Averaging, Completion, Dialect, Setting, TraceFormat
 
 __all__ = [
     "SETTINGS",
+    "Averaging",
     "Completion",
     "Dialect",
     "Setting",

@@ -15,7 +15,7 @@ from importlib.resources import files
 import yaml
 
 from instruments import scpi
-from instruments.dialects.model import SETTINGS, Completion, Dialect, Setting, TraceFormat
+from instruments.dialects.model import SETTINGS, Averaging, Completion, Dialect, Setting, TraceFormat
 from sequencer import units
 from sequencer.core.trace import Detector, Flag
 from sequencer.errors import RecipeError, UnitError
@@ -27,7 +27,7 @@ __all__ = ["load", "names", "of_bench", "parse"]
 _SPELLINGS = "spellings.yaml"  # what the probe tries; no dialect
 _KEYS = {
     "dialect", "name", "about", "identify", "begin", "settings", "detectors", "generator", "sweep", "trace",
-    "errors", "status", "one message", "display range", "rbw filters", "wide first", "answers within",
+    "errors", "status", "one message", "display range", "rbw filters", "wide first", "answers within", "averaging",
 }  # fmt: skip
 _INNER = {
     "settings": set(SETTINGS) - {"detector"},
@@ -35,6 +35,7 @@ _INNER = {
     "sweep": {"start", "abort", "completion", "settling", "factor"},
     "detectors": {"set", "ask", *Detector},
 }
+_KINDS = ("power", "log")  # what an average may be of
 _BASE = {
     "start": units.FREQUENCY,
     "stop": units.FREQUENCY,
@@ -147,6 +148,7 @@ def parse(text: str, source: str) -> Dialect:
         answers_within_s=top.quantity("answers within", units.TIME) if top.has("answers within") else 5.0,
         display_range_db=top.quantity("display range", units.DB) if top.has("display range") else None,
         rbw_hz=_filters(top),
+        averaging=_averaging(top.map("averaging")) if top.has("averaging") else Averaging(),
         source=source,
     )
 
@@ -211,6 +213,27 @@ def _completion(sweep: _Node) -> Completion:
         with_opc=False,
         began=node.command("began") if node.has("began") else "",
         latched=node.has("latched") and node.boolean("latched"),
+    )
+
+
+def _averaging(node: _Node) -> Averaging:
+    node.only({"off", "ask", "count", "kind"})
+    kind, kinds = None, {}
+    if node.has("kind"):
+        inner = node.map("kind")
+        inner.only({"set", "ask", *_KINDS})
+        kind = Setting(ask=inner.command("ask"), set=inner.command("set", value=True))
+        kinds = {name: inner.command(name) for name in _KINDS if inner.has(name) or name == "power"}
+        if "{value}" not in kind.set or not all(re.fullmatch(r"[A-Za-z0-9_.+-]+", word) for word in kinds.values()):
+            raise _wrong(node, "kind", "a plain {value} in 'set', and one word for each of power and log, expected")
+    if node.has("off") != node.has("ask"):
+        raise _wrong(node, "", "'off' and 'ask' belong together: how it is switched off, and how that is asked back")
+    return Averaging(
+        off=node.command("off") if node.has("off") else "",
+        ask=node.command("ask") if node.has("ask") else "",
+        count=_setting(node, "count", units.PLAIN) if node.has("count") else None,
+        kind=kind,
+        kinds=kinds,
     )
 
 

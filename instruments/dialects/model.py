@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from instruments.scpi import fill
 from sequencer.core.trace import Detector, Flag
 
-__all__ = ["SETTINGS", "Completion", "Dialect", "Setting", "TraceFormat"]
+__all__ = ["SETTINGS", "Averaging", "Completion", "Dialect", "Setting", "TraceFormat"]
 
 SETTINGS = (  # in the order they are sent: what others are coupled to comes first
     "start",
@@ -74,6 +75,39 @@ class TraceFormat:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Averaging:
+    """The instrument's own averaging of sweeps, which stays off: what is averaged here are single sweeps, as power.
+
+    ``off`` is answered as ``ask`` tells, by an off or by the word in it; both are empty where there is no switch.
+    ``count`` is how many sweeps it would take. ``kind`` chooses what its mean is of, for some detectors and video
+    filters though nothing is averaged; ``kinds`` are its words for 'power' (there wherever ``kind`` is) and 'log'.
+    """
+
+    off: str = ""
+    ask: str = ""
+    count: Setting | None = None
+    kind: Setting | None = None
+    kinds: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def one_sweep(self) -> str:
+        """The command for the least number of sweeps, '' where there is none."""
+        if self.count is None or not self.count.set:
+            return ""
+        return fill(self.count.set, {"value": self.count.limits[0] if self.count.limits else 1.0})
+
+    @property
+    def orders(self) -> Mapping[str, str]:
+        """For each question, the command whose value it must answer: averaging off, and of power."""
+        found = {self.ask: self.off} if self.ask else {}
+        if self.kind is not None:
+            found[self.kind.ask] = fill(self.kind.set, {"value": self.kinds["power"]})
+        if self.count is not None and self.one_sweep and not self.ask:  # else it does not matter
+            found[self.count.ask] = self.one_sweep
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Dialect:
     """How one kind of analyzer is spoken to. ``begin`` starts with ``off``: the loader sees to it.
 
@@ -109,4 +143,5 @@ class Dialect:
     generator_min_rbw_hz: float = 0.0
     wide_first: bool = False
     answers_within_s: float = 5.0
+    averaging: Averaging = field(default_factory=Averaging)
     source: str = ""

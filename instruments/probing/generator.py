@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterable
 
 import numpy as np
 
 from instruments.probing import spellings
 from instruments.probing.conversation import Conversation
-from instruments.probing.knobs import Knob, ends, learn, put, step_of
+from instruments.probing.knobs import Knob, ends, put, settable, step_of
 from instruments.probing.learnt import Learnt
 from instruments.probing.values import Sweeper
 from sequencer.core.trace import FloatArray
@@ -64,9 +65,10 @@ def turned_off(talk: Conversation, learnt: Learnt) -> None:
 
 def learn_level(talk: Conversation, learnt: Learnt, maximum_dbm: float) -> Knob | None:
     """Find the level setting with the generator off, leave it at its lowest; nothing above the maximum is sent."""
-    knob = _level(talk, maximum_dbm)
-    if knob is None and _in_dbm(talk, learnt):
-        knob = _level(talk, maximum_dbm)
+    answering: list[str] = []
+    knob = _level(talk, talk.headers("generator level"), answering, maximum_dbm)
+    if knob is None and answering and _in_dbm(talk, learnt):
+        knob = _level(talk, answering, [], maximum_dbm)
     if knob is None:
         return None
     high = knob.limits[1] if knob.limits else -20.0
@@ -89,17 +91,22 @@ def _in_dbm(talk: Conversation, learnt: Learnt) -> bool:
     return False
 
 
-def _level(talk: Conversation, maximum_dbm: float) -> Knob | None:
-    """Return the level's spelling; ``limits`` are the two values, both taken, with which it was found."""
-    for high, low in ((-20.0, -30.0), (-10.0, -20.0), (-20.0, -25.0), (0.0, -10.0), (-40.0, -50.0)):
-        if high > maximum_dbm:
+def _level(talk: Conversation, headers: Iterable[str], answering: list[str], maximum_dbm: float) -> Knob | None:
+    """Return the level's spelling; ``limits`` are the two values, both taken, with which it was found.
+
+    Notes in ``answering`` what answered with a number: one look through all spellings may take a minute.
+    """
+    for header in headers:
+        if talk.number(f"{header}?") is None:
             continue
-        knob = learn(talk, "generator level", "DBM", (high, low), lambda asked, got: abs(got - asked) < _LEVEL_STEP_DB)
-        if knob is None:  # no such question is known: other values would not help
-            return None
-        if knob.set:
-            knob.limits = (low, high)
-            return knob
+        answering.append(header)
+        for high, low in ((-20.0, -30.0), (-10.0, -20.0), (-20.0, -25.0), (0.0, -10.0), (-40.0, -50.0)):
+            if high > maximum_dbm:
+                continue
+            knob = settable(talk, header, "DBM", (high, low), lambda asked, got: abs(got - asked) < _LEVEL_STEP_DB)
+            if knob is not None:
+                knob.limits = (low, high)
+                return knob
     return None
 
 

@@ -19,6 +19,7 @@ __all__ = [
     "learn_filters",
     "learn_points",
     "put",
+    "settable",
     "step_of",
 ]
 
@@ -71,17 +72,24 @@ def learn(talk: Conversation, function: str, unit: str, values: Sequence[float],
     """
     fixed: Knob | None = None
     for header in talk.headers(function):
-        knob = Knob(ask=f"{header}?")
-        if talk.number(knob.ask) is None:
+        if talk.number(f"{header}?") is None:
             continue
-        for behind in ("", f" {unit}", unit) if unit else ("",):
-            knob.set = f"{header} {{value}}{behind}"
-            told = [put(talk, knob, value) for value in values]
-            held = all(got is not None and near(value, got) for value, got in zip(values, told, strict=True))
-            if held and len(set(told)) == len(set(values)):  # it really moved
-                return knob
+        if knob := settable(talk, header, unit, values, near):
+            return knob
         fixed = fixed or Knob(ask=f"{header}?")
     return fixed
+
+
+def settable(talk: Conversation, header: str, unit: str, values: Sequence[float], near: Near) -> Knob | None:
+    """Return how a header that answers is set, with or without its unit; None where what is sent does not read back."""
+    knob = Knob(ask=f"{header}?")
+    for behind in ("", f" {unit}", unit) if unit else ("",):
+        knob.set = f"{header} {{value}}{behind}"
+        told = [put(talk, knob, value) for value in values]
+        held = all(got is not None and near(value, got) for value, got in zip(values, told, strict=True))
+        if held and len(set(told)) == len(set(values)):  # it really moved
+            return knob
+    return None
 
 
 def learn_auto(talk: Conversation, function: str, knob: Knob) -> Iterable[str]:

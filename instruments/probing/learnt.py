@@ -9,7 +9,18 @@ from instruments.probing.knobs import Knob
 from instruments.probing.traces import Form
 from sequencer.core.trace import Detector
 
-__all__ = ["Learnt"]
+__all__ = ["Averaging", "Learnt"]
+
+
+@dataclass(slots=True)
+class Averaging:
+    """The instrument's own averaging: how it is kept off, and what it could do; empty where it was not found."""
+
+    off: str = ""
+    ask: str = ""
+    count: Knob | None = None
+    kind_header: str = ""
+    kinds: dict[str, str] = field(default_factory=dict)  # power, log: the words for it
 
 
 @dataclass(slots=True)
@@ -20,6 +31,7 @@ class Learnt:
     begin: list[str] = field(default_factory=list)
     settings: dict[str, Knob] = field(default_factory=dict)
     rbw_hz: tuple[float, ...] = ()
+    averaging: Averaging = field(default_factory=Averaging)
     detector_header: str = ""
     detectors: dict[Detector, str] = field(default_factory=dict)
     on: str = ""

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.probing import spellings
+from instruments.probing.averaging import chooses
 from instruments.probing.conversation import Conversation, number_in
 from instruments.probing.knobs import Knob, put
 from instruments.probing.learnt import Learnt
@@ -28,6 +29,7 @@ _FLAT_SHARE = 0.05  # noise of single samples repeats its lowest value once, not
 _POWER_WITHIN_DB = 0.7  # an average of voltage stands 1.05 dB, of the logarithm 2.51 dB below that of power (Rice)
 _LEAST_SAMPLES = 400  # then the bounds below are at least five standard errors wide
 _IN_TURN_DB = 1.5
+_LEAST_SPREAD_DB = 3.5  # single samples of noise spread by 5.57 dB, means of three of them by 3.2 dB
 _NOISE_SWEEPS = 4  # of 400 single samples each: the mean of power is known to 0.11 dB
 
 
@@ -89,7 +91,7 @@ def learn_detectors(sweeper: Sweeper) -> None:
         if talk.ask(f"{header}?") is None:
             continue
         found = {
-            kind: [word for word in spellings.words("detector words", kind) if _chooses(talk, header, word)]
+            kind: [word for word in spellings.words("detector words", kind) if chooses(talk, header, word)]
             for kind in ("sample", "power")
         }
         if found["sample"] or found["power"]:
@@ -105,7 +107,12 @@ def learn_detectors(sweeper: Sweeper) -> None:
             learnt.detectors[Detector.SAMPLE] = talk.mnemonic(word)
             noise_db = _power_db(shown)
             break
-        learnt.notes.append(f"detector {talk.mnemonic(word)} does not show single samples of noise: not used")
+        why = (
+            ""
+            if shown is None or np.nanstd(shown) > _LEAST_SPREAD_DB
+            else " (is averaging of its own on, or a video filter narrow?)"
+        )
+        learnt.notes.append(f"detector {talk.mnemonic(word)} does not show single samples of noise{why}: not used")
     for word in found["power"]:
         shown = _noise(sweeper, header, talk.mnemonic(word))
         if noise_db is None or shown is None:
@@ -130,17 +137,6 @@ def is_single_samples(shown_dbm: FloatArray) -> bool:
     in_turn = abs(float(np.mean(shown_dbm[0::2]) - np.mean(shown_dbm[1::2])))
     below = _power_db(there) - float(np.mean(there))
     return 4.5 < float(np.std(there)) < 6.8 and 1.9 < below < 3.2 and in_turn < _IN_TURN_DB
-
-
-def _chooses(talk: Conversation, header: str, word: str) -> bool:
-    sent = talk.mnemonic(word)
-    if not talk.order(f"{header} {sent}"):
-        return False
-    answer = talk.ask(f"{header}?")
-    if answer is None:
-        return False
-    told = answer.strip().split()[-1].strip("\"'").upper()
-    return told.startswith(spellings.word_forms(word, spellings.SHORT)[:4])
 
 
 def _noise(sweeper: Sweeper, header: str, word: str) -> FloatArray | None:

@@ -21,6 +21,7 @@ _DIMENSION = {
     "reference": units.DBM,
     "sweep time": units.TIME,
     "generator level": units.DBM,
+    "averaging count": units.PLAIN,
 }
 
 
@@ -66,7 +67,7 @@ def dialect_text(learnt: Learnt) -> str:
     lines.append(f"identify: {_listed(known)}")
     lines.append("begin:  # the first command of every session turns the generator off")
     lines += [f"  - {_quoted(command)}" for command in learnt.begin]
-    lines += _settings(learnt) + _generator(learnt)
+    lines += _settings(learnt) + _averaging(learnt) + _generator(learnt)
     lines += _sweep(learnt)
     if learnt.trace is not None:
         order = f", order: {'swapped' if learnt.trace.swapped else 'normal'}" if learnt.trace.width else ""
@@ -109,6 +110,22 @@ def _settings(learnt: Learnt) -> list[str]:
         )
     else:
         lines.append('# NOT FOUND. Write: detectors: {set: "... {value}", ask: "...?", power: RMS, sample: SAMP}')
+    return lines
+
+
+def _averaging(learnt: Learnt) -> list[str]:
+    own = learnt.averaging
+    if not own.ask and not own.kinds:
+        return []
+    lines = ["averaging:  # its own is never used: single sweeps are averaged here, as power"]
+    if own.ask:
+        lines += [f'  "off": {_quoted(own.off)}', f"  ask: {_quoted(own.ask)}"]
+    if own.count is not None:
+        lines.append(f"  count: {_knob(own.count, 'averaging count')}  # what it could do; set to the least")
+    if own.kinds:
+        words = "".join(f", {kind}: {word}" for kind, word in sorted(own.kinds.items(), reverse=True))
+        header = own.kind_header
+        lines.append(f'  kind: {{set: "{header} {{value}}", ask: "{header}?"{words}}}  # power is set')
     return lines
 
 

@@ -227,6 +227,12 @@ class Analyzer:
             "average count": self._number(
                 "", 1, 999, lambda n: self._fix("average_count", round(n)), lambda: state().average_count
             ),
+            "trace mode": setting(
+                lambda text: read_word(text, ("WRITe", "AVERage")),
+                lambda word: self._changing(lambda: self._fix("average", word == "AVERage")),
+                lambda: "AVER" if state().average else "WRIT",
+            ),
+            "average kind": self._choice("average_kind", v.average_kinds),
             "attenuation": self._number(
                 "DB",
                 *v.attenuation_db[:2],

@@ -48,6 +48,7 @@ class Manners:
     error_entries: str = "plain"
     trace_blocks: str = "definite"
     generator_unit: str = "DBM"
+    averages_after_reset: bool = False
 
     @classmethod
     def read(cls, name: str, row: Mapping[str, Any]) -> Manners:
@@ -61,7 +62,8 @@ class Manners:
         known = {"hangs on unknown queries", "forms", "units in answers", "header echo", "opc", "initiate blocks",
                  "no data", "limits asked", "out of range clamps", "sweeping bit", "lacks", "lower case",
                  "boolean answers", "booleans taken", "suffix required", "steps only", "start above stop refused",
-                 "identification fields", "error entries", "trace blocks", "generator unit"}  # fmt: skip
+                 "identification fields", "error entries", "trace blocks", "generator unit",
+                 "averages after reset"}  # fmt: skip
         wrong = [key for key in row if key not in known]
         wrong += [f"{key}: {row[key]}" for key, words in _WORDS.items() if row.get(key, words[0]) not in words]
         if wrong:
@@ -89,4 +91,5 @@ class Manners:
             error_entries=row.get("error entries", "plain"),
             trace_blocks=row.get("trace blocks", "definite"),
             generator_unit=row.get("generator unit", "DBM"),
+            averages_after_reset=bool(row.get("averages after reset", False)),
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from instruments.simulated.bench import SweepRequest
-from instruments.simulated.receiver import Detect, ReceiverSettings
+from instruments.simulated.receiver import Averages, Detect, ReceiverSettings
 from instruments.simulated.syntax import ScpiError
 from instruments.simulated.variants import Variant
 
@@ -32,8 +32,9 @@ class Settings:
     generator_unit: str = field(init=False)
     output: bool = False
     detector: str = field(init=False)
-    average: bool = False
+    average: bool = field(init=False)
     average_count: int = 10
+    average_kind: str = field(init=False)
     continuous: bool = field(init=False)
     format: str = field(init=False)
     swapped: bool = field(init=False)
@@ -47,6 +48,8 @@ class Settings:
             (w for w, kind in variant.detectors.items() if kind == "peak"), next(iter(variant.detectors))
         )
         self.continuous = variant.continuous_after_reset
+        self.average = variant.manners.averages_after_reset
+        self.average_kind = next(iter(variant.average_kinds), "")
         self.format = variant.formats[0]
         self.generator_unit = variant.manners.generator_unit
         self.swapped = variant.swapped
@@ -128,5 +131,6 @@ class Settings:
                 average_count=self.sweeps,
                 dwell_s=self.sweep_time_s / self.points,
                 display_range_db=self.variant.display_range_db,
+                averages=Averages(self.variant.average_kinds.get(self.average_kind, Averages.POWER)),
             ),
         )

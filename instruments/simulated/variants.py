@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -65,6 +65,7 @@ class Variant:
     dialect: str = "auto"
     ascii_separator: str = ","
     attenuation_rounds: str = "up"
+    average_kinds: Mapping[str, str] = field(default_factory=dict)
 
     def rbw(self, asked_hz: float) -> float:
         """Return the filter nearest to what was asked, by ratio."""
@@ -165,4 +166,5 @@ def _variant(name: str, row: Mapping[str, Any]) -> Variant:
         points_choices=tuple(row.get("points choices", ())),
         ascii_separator=row.get("ascii separator", ","),
         attenuation_rounds=attenuation.get("rounds", "up"),
+        average_kinds=row.get("average kinds", {}),
     )

@@ -69,7 +69,7 @@ class Spent:
 def plain_way(split_hz, width_hz, thru_dbm, limit_db, losses, noise_dbm_hz, attenuation_db, analyzer: Variant) -> Spent:
     """``losses``: for each path [(loss at its notch in dB, wanted u in dB), ...]."""
     most_points, least_s = analyzer.points[1], analyzer.sweep_time_s[0]
-    averages_power = "power" in analyzer.detectors.values()
+    averages_power = not {"power", "average"}.isdisjoint(analyzer.detectors.values())
     span_hz = SPLITS * split_hz
     points = math.ceil(span_hz / (width_hz / STEPS_A_NOTCH)) + 1
     widest_hz = 10 ** ((thru_dbm - limit_db - MARGIN_DB - noise_dbm_hz - attenuation_db) / 10)

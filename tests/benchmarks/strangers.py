@@ -232,11 +232,38 @@ def draw(number: int) -> dict[str, Any]:
         "sweep time s": [rng.choice([1e-3, 1e-2, 2e-2]), 1e3],
         "sweep factor": rng.choice([2.0, 2.5, 3.0]),
     }
+    averages_by_itself(number, sense, variant)
     if choices:
         variant["points choices"] = choices
     if some(0.2) and not variant["ascii trailing comma"]:
         variant["ascii separator"] = rng.choice([", ", ";", " "])
     return legal(variant)
+
+
+def averages_by_itself(number: int, sense: str, variant: dict[str, Any]) -> None:
+    """Let most of them average, in some spelling, of some kind; some were left averaging, and a reset keeps that."""
+    rng = random.Random(f"averaging {number}")
+    way = rng.choice(["switch", "switch", "switch", "mode", "none"])
+    commands, words = variant["commands"], {"display": "log"}
+    commands.pop("average", None)
+    if way == "none":
+        return
+    if way == "switch":
+        stem = rng.choice(
+            [f"{sense}AVERage", f"{sense}AVERage", "TRACe:AVERage", "TRACe1:AVERage", "CALCulate1:AVERage"]
+        )
+        commands["average"] = stem + rng.choice(["[:STATe]", ":STATe"])
+        commands["average count"] = f"{stem}:COUNt"
+        if rng.random() < 0.6:
+            commands["average kind"] = f"{stem}:TYPE"
+            words = rng.choice(
+                [{"LOG": "log", "RMS": "power"}, {"VIDeo": "log", "POWer": "power", "VOLTage": "voltage"}]
+            )
+    else:
+        commands["trace mode"] = rng.choice(["TRACe:MODE", "TRACe1:TYPE", "DISPlay:WINDow:TRACe:MODE"])
+    variant["average kinds"] = words
+    if rng.random() < 0.5:
+        variant["manners"]["averages after reset"] = True
 
 
 def legal(variant: dict[str, Any]) -> dict[str, Any]:

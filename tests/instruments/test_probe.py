@@ -162,7 +162,9 @@ def learned(request: pytest.FixtureRequest, everyone: Mapping[str, Learned]) -> 
 def test_what_was_learnt_is_what_the_variant_can_do(learned: Learned) -> None:
     assert learned.done is not None
     dialect, variant = learned.done.dialect, load_variant(learned.variant)
-    assert set(dialect.detectors) == {kind for kind in variant.detectors.values() if kind in {"power", "sample"}}
+    assert set(dialect.detectors) == {
+        {"average": "power"}.get(kind, kind) for kind in variant.detectors.values() if kind != "peak"
+    }
     assert dialect.display_range_db == (
         None if variant.display_range_db is None else pytest.approx(variant.display_range_db, abs=0.6)
     )
@@ -245,7 +247,7 @@ def at_speed(request: pytest.FixtureRequest) -> Iterator[tuple[Conversation, Any
 
 
 SETUP = ("INIT:CONT OFF", "FREQ:STAR 100000000", "FREQ:STOP 200000000", "BAND 300000", "DET SAMP", "SWE:POIN 401")
-ECHO = (*SETUP, "DISP:WIND1:TRAC1:Y:RLEV -50", "FORM ASC")
+ECHO = (*SETUP, "AVER OFF", "DISP:WIND1:TRAC1:Y:RLEV -50", "FORM ASC")
 DEAF = (*SETUP, "POW:REF -50", "FORM ASC")
 
 

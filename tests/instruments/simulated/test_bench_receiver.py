@@ -7,7 +7,7 @@ import pytest
 
 from instruments.simulated import receiver
 from instruments.simulated.profile import Drawn, Profile
-from instruments.simulated.receiver import Detect, ReceiverSettings
+from instruments.simulated.receiver import Averages, Detect, ReceiverSettings
 
 SETTINGS = ReceiverSettings(
     rbw_hz=1e3,
@@ -53,6 +53,35 @@ def test_narrow_video_filter_averages_the_logarithm():
     power = receiver.detected_mw(NOTHING, 1.0, replace(SETTINGS, vbw_hz=50.0), np.random.default_rng(2))
     # Check value N03: the mean of 10 log10 of noise reads 2.50682 dB low (Rice 1944-45, Euler's constant).
     assert np.mean(10 * np.log10(power)) == pytest.approx(-2.50682, abs=0.03)  # 20000 x 20 samples: sigma 0.009 dB
+
+
+@pytest.mark.parametrize(
+    ("changed", "bias_db"),
+    [  # check values N03 and N04: 10 lg e times Euler's constant; 10 lg(4 / pi) (Rice 1944-45)
+        pytest.param({"averages": Averages.LOG}, -2.50682, id="log"),
+        pytest.param({"averages": Averages.VOLTAGE}, -1.04910, id="voltage"),
+        pytest.param({"averages": Averages.POWER}, 0.0, id="power"),
+    ],
+)
+@pytest.mark.parametrize(
+    "where",
+    [
+        pytest.param({"detector": Detect.SAMPLE, "average_count": 400}, id="sweeps"),
+        pytest.param({"detector": Detect.AVERAGE, "average_count": 40}, id="within-a-point"),
+    ],
+)
+def test_what_is_averaged_tells_how_noise_reads(changed, bias_db, where):
+    averaged = replace(SETTINGS, **changed, **where)
+    power = receiver.detected_mw(NOTHING[:2000], 1.0, averaged, np.random.default_rng(7))
+    # 400 values a point scatter by 5.57 / 20 dB and less; over 2000 points the mean is known to 0.006 dB
+    assert np.mean(10 * np.log10(power)) == pytest.approx(bias_db, abs=0.03)
+
+
+def test_a_line_far_above_the_noise_reads_alike_whatever_is_averaged():
+    strong = np.full(500, 30.0 + 0j)  # 29.5 dB above
+    for kind in Averages:
+        averaged = replace(SETTINGS, detector=Detect.SAMPLE, average_count=50, averages=kind)
+        assert mean_db(strong, averaged) == pytest.approx(10 * np.log10(901.0 if kind == "power" else 900.0), abs=0.01)
 
 
 def test_mean_of_many_samples_is_drawn_as_if_each_had_been():
