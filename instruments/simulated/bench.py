@@ -25,6 +25,7 @@ Real = NDArray[np.float64]
 
 LOWEST_HZ = 1.0e3
 OPEN_LEADS = "leads open"  # nothing connected yet: both leads hang open
+RE_MATED = "thru re-mated"  # the thru, its joint opened and closed again
 
 
 class Circuit(Protocol):
@@ -59,7 +60,7 @@ def hookup_names(ports: tuple[str, ...], standards: tuple[str, ...] = ()) -> tup
     paths = [f"{a}-{b}" for a, b in itertools.permutations(ports, 2)]
     bridge = ("reflect-open", "reflect-short", "reflect-load", *(f"reflect-{p}" for p in ports))
     checks = (f"standard-{name}" for name in standards)
-    return ("thru", "floor", *paths, *bridge, *(f"thru {path}" for path in paths), *checks)
+    return ("thru", "floor", *paths, *bridge, *(f"thru {path}" for path in paths), *checks, RE_MATED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +150,8 @@ class Bench:
         self.time.spend(self.cable_move_s)
         self._matings += 1
         self.connected = hookup
-        self._made = self.faults.miswired.get(hookup, hookup)
+        made = self.faults.miswired.get(hookup, hookup)
+        self._made = "thru" if made == RE_MATED else made  # every hookup's joints are made anew; here that is all
         self._by_hand = by_hand
         self._answers.clear()
         one = self._made.startswith(("thru", "reflect-"))

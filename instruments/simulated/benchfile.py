@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 
-from instruments.simulated.bench import hookup_names
+from instruments.simulated.bench import RE_MATED, hookup_names
 from instruments.simulated.profile import Profile
 from instruments.simulated.relays import Relays
 
@@ -38,7 +38,7 @@ def bench_file(
     closes = "".join(
         f'    {name}: "ROUT:CLOS (@{number})"\n'
         for name, number in hookups.items()
-        if path_thrus or not name.startswith("thru ")
+        if path_thrus or name == RE_MATED or not name.startswith("thru ")
     )
     paths = () if path_thrus else tuple(f"{a}-{b}" for a, b in itertools.permutations(ports, 2))
     stated = relays.figures((*paths, *(f"reflect-{port}" for port in ports), *(f"standard-{name}" for name in names)))

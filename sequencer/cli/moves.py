@@ -19,6 +19,7 @@ from sequencer.run.joints import (
     adapter_end,
     carried,
     on_matrix,
+    re_opened,
     required,
     standard_end,
 )
@@ -66,6 +67,9 @@ def instruction(
     if any(joint.place.startswith(MATRIX) for joint in now):
         said.append(OFF_MATRIX)
         now = frozenset(joint for joint in now if not joint.place.startswith(MATRIX))
+    again = re_opened(hookup, now, bench)
+    if again is not None:
+        return [*said, _Tongue(hookup, bench).again(again)], after
     said += _Tongue(hookup, bench).moves(now, after, [joint for joint in needed if joint not in now])
     return said or ["Leave everything as it is."], after
 
@@ -105,6 +109,14 @@ class _Tongue:
             standing.add(new)
             said.append(self._on(old, new))
         return said
+
+    def again(self, joint: Joint) -> str:
+        """Say how a joint that stands is made anew."""
+        if joint == Joint(GENERATOR_LEAD, ANALYZER_LEAD):
+            apart, together = "Part the two leads", "join them again"
+        else:
+            apart, together = f"Take {self.item(joint)} off {self.place(joint.place)}", "put it back"
+        return f"{apart}, turn one end by about a third of a turn against the other, and {together} to the same torque."
 
     @staticmethod
     def _ready(new: Joint, old: Joint | None, standing: set[Joint]) -> bool:

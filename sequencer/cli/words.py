@@ -100,6 +100,8 @@ def describe(hookup: Hookup) -> str:
     """Say in one sentence what a hookup is."""
     if hookup.kind is HookupKind.THRU and hookup.generator:
         return f"The two leads joined through the switch's contacts of {hookup.generator}-{hookup.analyzer}."
+    if hookup.re_mated:
+        return "The two leads joined as before, after their joint was opened and closed again."
     if hookup.kind is HookupKind.THRU:
         return "The two leads joined to each other, without the device."
     if hookup.kind is HookupKind.FLOOR:

@@ -55,6 +55,7 @@ class Role(StrEnum):
     TRACKING = "tracking"  # thru, the narrowest filter: what a generator beside the filter's centre loses
     COMPRESSION = "compression"  # thru and something weaker once more, with more attenuation
     STANDARD = "standard"  # a check standard where the device will sit
+    RE_MATED = "re-mated"  # thru, its joint opened and closed again: how well a joint repeats
     CHECK = "check"  # the first reference once more, before anything taken in an earlier session is used
 
 

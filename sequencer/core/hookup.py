@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["BY_HAND", "Hookup", "HookupKind"]
+__all__ = ["BY_HAND", "RE_MATED", "Hookup", "HookupKind"]
 
 BY_HAND = " by hand"  # end of the names of a thru and floor made past a switch matrix
+RE_MATED = "thru re-mated"  # the name of a thru whose joint was opened and closed for nothing but to see its scatter
 
 
 class HookupKind(StrEnum):
@@ -31,6 +32,8 @@ class Hookup:
     load each of them is, from 1 in the kit's order (empty: in that order). ``standard`` is the id of the check
     standard.
 
+    Each time the thru's joint is opened and closed again there is one more stay at `thru re-mated`.
+
     With a switch matrix there may be a `thru A-B` too (the leads joined through the contacts of that path, whose
     ports ``generator`` and ``analyzer`` name), and hookups ``by_hand`` past it, whose thru and floor are named
     `thru by hand` and `floor by hand`.
@@ -45,3 +48,8 @@ class Hookup:
     load_numbers: tuple[int, ...] = ()
     by_hand: bool = False
     standard: str | None = None
+
+    @property
+    def re_mated(self) -> bool:
+        """Whether a joint that stands is opened and closed again for this hookup."""
+        return self.name == RE_MATED

@@ -7,7 +7,7 @@ reference plane repeat best, a bayonet moves when the lead is touched, and UHF e
 
 from __future__ import annotations
 
-__all__ = ["MATING_DB", "UNTOLD_DB", "family"]
+__all__ = ["MATING_DB", "UNTOLD_DB", "assumed_mating_db", "family"]
 
 MATING_DB = {"7-16": 0.01, "4.3-10": 0.01, "N": 0.02, "SMA": 0.02, "TNC": 0.02, "BNC": 0.04, "UHF": 0.06}
 """Family -> standard deviation of the loss of one mating, dB."""
@@ -25,3 +25,8 @@ def family(end: str) -> str:
     """
     words = [word.upper().replace("/", "-") for word in end.split()]
     return next((word for word in words if word in MATING_DB), "")
+
+
+def assumed_mating_db(connector: str) -> float:
+    """Return the standard deviation of one mating that is assumed for a family of connector; '' for one not told."""
+    return MATING_DB.get(connector, UNTOLD_DB)

@@ -246,6 +246,10 @@ RECIPE = Fields(
             ListOf(item=_PATH_TEXT, most=20, or_single=True),
             "paths that are also swept with the leads exchanged; a passive device must read the same",
         ),
+        "re-mate": Key(
+            Whole(3, 20),  # fewer tell next to nothing: Student's t of two degrees of freedom is 4.3
+            "so often the thru's joint is opened and closed again: how well a joint repeats is measured, not assumed",
+        ),
         "steps": Key(
             ListOf(item=_STEP, most=20), "what a person does after the last sweep, with the analyzer disconnected"
         ),
@@ -357,7 +361,7 @@ BENCH = Fields(
                     "settling": Key(Amount(dimension=TIME, low=0.0, high=60.0), "wait after switching"),
                     "hookups": Key(
                         Named(
-                            what="a hookup (thru, floor, A-B, thru A-B, reflect-open, -short, -load, reflect-A)",
+                            what="a hookup (thru, thru re-mated or A-B, floor, A-B, reflect-open, -short, -load or -A)",
                             matching=f"thru|floor|(?:thru )?{_PORT}-{_PORT}",
                             item=_COMMAND,
                             most=100,

@@ -54,6 +54,7 @@ def load_recipe(text: str, source: str) -> Recipe:
         sweeps=tuple(sweep for sweep in sweeps if sweep is not None),
         warm_up_s=top.get("warm up", float) or 0.0,
         exchange=exchange,
+        re_mate=top.get("re-mate", int) or 0,
         witnessed=witnessed,
         notes=top.word("notes"),
         valid_for=_valid_for(top),

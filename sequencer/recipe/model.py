@@ -146,6 +146,7 @@ class Recipe:
     sweeps: tuple[ExtraSweep, ...] = ()
     warm_up_s: float = 0.0  # two thrus this far apart must agree before the run begins; 0: only where there is reason
     exchange: tuple[tuple[str, str], ...] = ()  # paths swept the other way round, too: a passive device must agree
+    re_mate: int = 0  # so often the thru's joint is opened and closed again, to see how well it repeats
     witnessed: tuple[Witness, ...] = ()  # done and typed in by a person, after the last sweep
     notes: str = ""
     valid_for: str = ""

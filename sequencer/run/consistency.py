@@ -17,6 +17,7 @@ from sequencer.core.history import Role
 from sequencer.core.normalise import Averaged, differing
 from sequencer.core.trace import FloatArray
 from sequencer.errors import MeasurementError
+from sequencer.run.mating import LEAST_DB
 from sequencer.run.measured import Measured, PortCurve
 
 __all__ = ["inconsistencies"]
@@ -27,13 +28,14 @@ _UNSEEN_DB = (
     0.02  # tracking, ripple between points and whatever else two sweeps may differ by; common practice, no source
 )
 _AT_LEAST = "the bench file states too little, or something moved: intervals that rest on it are too narrow"
+_LUCK = 4.0  # six matings of the best family scatter so many times less once in 400 runs (chi-squared)
 _SWITCHES = ("attenuation_db", "reference_dbm", "rbw_hz")
 
 
 def inconsistencies(measured: Measured) -> tuple[str, ...]:
     """Return what does not fit the bench's figures, in words; nothing where all of it fits."""
     found: list[str] = []
-    for check in (_thrus, _keys, _bridge):
+    for check in (_thrus, _keys, _bridge, _matings):
         try:
             found += check(measured)
         except MeasurementError:  # sweeps that do not fit are told of where they are used
@@ -130,6 +132,26 @@ def _bridge(measured: Measured) -> Iterator[str]:
                     f"port {port} seems to give back {most_db:.2f} dB more than it gets at {key!r}; the stated "
                     f"directivity and match allow a reading of {full_db:.2f} dB: {_AT_LEAST}"
                 )
+
+
+def _matings(measured: Measured) -> Iterator[str]:
+    """The thru's joint, opened and closed: no better than any joint is, and no worse than stated."""
+    figures, mated = measured.figures, measured.figures.mated
+    if mated is None:
+        return
+    if mated.seen_db < LEAST_DB / _LUCK:
+        yield (
+            f"{mated.times} matings of the thru scatter by {mated.seen_db:.4f} dB, less than any joint does: was it "
+            f"opened each time? {mated.u_db:g} dB is taken, as of the best connectors"
+        )
+    stated = figures.bench.specifications.connection_db
+    if stated is not None:
+        allowed_db = 2.0 * stated.worst + figures.drift(mated.hours).most + _UNSEEN_DB
+        if mated.range_db > allowed_db:
+            yield (
+                f"{mated.times} matings of the thru differ by up to {mated.range_db:.3f} dB; the stated drift and "
+                f"connection repeatability allow {allowed_db:.3f} dB: what was measured is taken; correct the file"
+            )
 
 
 def _joints_db(measured: Measured, curve: PortCurve) -> tuple[float, float]:

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from sequencer.core.mismatch import gamma
 from sequencer.core.transmission import Termination
 from sequencer.core.uncertainty import Distribution, Input
-from sequencer.recipe.connectors import MATING_DB, UNTOLD_DB
+from sequencer.recipe.connectors import UNTOLD_DB, assumed_mating_db
 from sequencer.recipe.model import Bench, Figure, Pad
 from sequencer.run.fittings import ANALYZER_LEAD, GENERATOR_LEAD, lead_family, thru_adapter
 
-__all__ = ["ASSUMED", "Figures", "ThruAdapter", "assumed_mating_db"]
+__all__ = ["ASSUMED", "Figures", "Mated", "ThruAdapter"]
 
 DB_PER_PART = 20.0 / math.log(10.0)  # dB per relative change of an amplitude
 
@@ -55,11 +55,37 @@ class ThruAdapter:
     inputs: tuple[Input, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mated:
+    """What a thru that was mated ``times`` times shows of one mating of its family of connector ('' not told).
+
+    ``u_db`` is the standard uncertainty of one mating, ``seen_db`` the scatter (an experimental standard deviation),
+    ``few`` what it is taken larger by, ``range_db`` from least to most, ``hours`` how long it all took.
+    """
+
+    connector: str
+    times: int
+    u_db: float
+    seen_db: float
+    few: float
+    range_db: float
+    hours: float
+
+    @property
+    def text(self) -> str:
+        """What was seen and what is taken, in words."""
+        least = "" if self.u_db <= self.few * self.seen_db else f", and no less than {self.u_db:g} dB is believed"
+        return (
+            f"{self.times} matings of the thru scatter by {self.seen_db:.2g} dB, times {self.few:.2f} for so few{least}"
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """Inputs of budgets from one bench file."""
+    """Inputs of budgets from one bench file, and from what a run measured of its joints."""
 
     bench: Bench
+    mated: Mated | None = None
 
     def _stated(self, figure: Figure | None, assumed: str) -> tuple[float, str]:
         return (ASSUMED[assumed], BY_US) if figure is None else (figure.worst, FROM_FILE)
@@ -154,8 +180,8 @@ class Figures:
     def connections(self, where: str, thrus: int) -> tuple[Input, ...]:
         """Repeatability of every joint that was made anew: two at the device, one in each thru (averaged).
 
-        The figure is per mating; what is stated is a limit, what is assumed a standard deviation, by the family of
-        connector where the bench file tells it. Always a term.
+        The figure is per mating: measured in this run for joints of the thru's family, else stated as a limit, else
+        a standard deviation assumed by family of connector where the bench file tells it. Always a term.
         """
         first, second = lead_family(GENERATOR_LEAD, self.bench), lead_family(ANALYZER_LEAD, self.bench)
         joined = max(first, second, key=assumed_mating_db)  # two families need an adapter: no better than the worse
@@ -175,7 +201,15 @@ class Figures:
         return tuple(self._mating(f"connection repeatability, {name}", share, connector) for name, share in parts)
 
     def _mating(self, name: str, share: float, connector: str) -> Input:
-        figure = self.bench.specifications.connection_db
+        figure, mated = self.bench.specifications.connection_db, self.mated
+        if mated is not None and connector == mated.connector:
+            return Input(
+                name=name,
+                value=share * mated.u_db,
+                distribution=Distribution.NORMAL,
+                kind="A",
+                origin=f"{FROM_RUN}: {mated.text}",
+            )
         if figure is None:
             origin = f"{BY_US} for {connector}" if connector else BY_US
             value = share * assumed_mating_db(connector)
@@ -248,13 +282,13 @@ class Figures:
 
     def assumptions(self, *, bridge: bool) -> tuple[str, ...]:
         """Name what the file leaves out and is assumed here; ``bridge``: whether one is used."""
-        bench, specs = self.bench, self.bench.specifications
+        bench, specs, mated = self.bench, self.bench.specifications, self.mated
         silent = {
             "generator VSWR": bench.generator_vswr,
             "analyzer VSWR": bench.analyzer.vswr,
             "scale, dB/dB": specs.scale_per_db or specs.scale_over_range_db,
             "drift, dB/h": specs.drift_db_per_h,
-            "connection repeatability, dB": specs.connection_db,
+            "connection repeatability, dB": specs.connection_db or (None if self._unmated(bridge=bridge) else mated),
             "frequency reference, ppm": specs.frequency_reference_ppm,
             "span accuracy, %": specs.frequency_span_percent,
             "load VSWR": specs.load_vswr or next((item.vswr for item in bench.kit if item.what == "load"), None),
@@ -274,19 +308,19 @@ class Figures:
             f"{name}: {self._assumed_text(name, bridge=bridge)}" for name, figure in silent.items() if figure is None
         )
 
-    def _assumed_text(self, name: str, *, bridge: bool) -> str:
+    def _unmated(self, *, bridge: bool) -> list[str]:
+        """Return the families of the joints whose repeatability this run has not measured."""
         ends = [lead_family(GENERATOR_LEAD, self.bench), lead_family(ANALYZER_LEAD, self.bench)]
         ends += [self.bench.bridge.connector] if bridge and self.bench.bridge is not None else []
+        return [end for end in ends if self.mated is None or end != self.mated.connector]
+
+    def _assumed_text(self, name: str, *, bridge: bool) -> str:
+        ends = self._unmated(bridge=bridge)
         if name != "connection repeatability, dB" or not any(ends):
             return f"{ASSUMED[name]:g}"
         return " and ".join(
             f"{assumed_mating_db(end):g} {f'({end})' if end else '(family not told)'}" for end in dict.fromkeys(ends)
         )
-
-
-def assumed_mating_db(connector: str) -> float:
-    """Return the standard deviation of one mating that is assumed for a family of connector; '' for one not told."""
-    return MATING_DB.get(connector, UNTOLD_DB)
 
 
 def _limit(name: str, value: float, origin: str) -> Input:

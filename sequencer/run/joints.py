@@ -10,8 +10,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.recipe.connectors import assumed_mating_db
 from sequencer.recipe.model import Bench
-from sequencer.run.fittings import ANALYZER_LEAD, GENERATOR_LEAD, load_numbers, standard_load, thru_adapter
+from sequencer.run.fittings import (
+    ANALYZER_LEAD,
+    GENERATOR_LEAD,
+    lead_family,
+    load_numbers,
+    standard_load,
+    thru_adapter,
+)
 
 __all__ = [
     "BRIDGE_DETECTOR",
@@ -27,6 +35,7 @@ __all__ = [
     "carried",
     "needed",
     "on_matrix",
+    "re_opened",
     "required",
     "set_up",
     "standard_end",
@@ -124,6 +133,18 @@ def carried(now: Joints, after: Iterable[Joint]) -> Joints:
     return wanted | stays
 
 
+def re_opened(hookup: Hookup, now: Joints, bench: Bench | None) -> Joint | None:
+    """Return the joint that is opened and closed again for a hookup, though all of it stands; None where none is.
+
+    With an adapter the thru has two: it is the one whose family of connector repeats worse, so that one scatter is
+    that of one joint.
+    """
+    joints = required(hookup, bench)
+    if not hookup.re_mated or not now.issuperset(joints):
+        return None
+    return max(joints, key=lambda joint: assumed_mating_db(lead_family(joint.item, bench)))
+
+
 def set_up(bench: Bench | None, ports: Sequence[str]) -> Joints:
     """Return what stands when a run begins: both leads end free, or all is on the switch matrix."""
     return frozenset(on_matrix(ports)) if bench is not None and bench.switch is not None else FREE
@@ -134,6 +155,7 @@ def touches_of(hookups: Iterable[Hookup], bench: Bench | None, ports: Sequence[s
     now, touches = set_up(bench, ports), 0
     for hookup in hookups:
         after = carried(now, needed(hookup, bench, ports))
-        touches += len(now ^ after)
+        again = None if now & set(on_matrix(ports)) else re_opened(hookup, now, bench)
+        touches += len(now ^ after) + (0 if again is None else 2)
         now = after
     return touches

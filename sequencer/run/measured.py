@@ -20,6 +20,7 @@ from sequencer.errors import MeasurementError
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.figures import BY_US, FROM_FILE, FROM_RUN, Figures, ThruAdapter
 from sequencer.run.floor import flat, leak_near, with_leak
+from sequencer.run.mating import mated
 from sequencer.run.sweeps import Sweeps
 
 __all__ = ["Measured", "PathCurve", "PortCurve", "scatter"]
@@ -137,7 +138,7 @@ class Measured:
         distrusted: frozenset[str] = frozenset(),
     ) -> None:
         self.block = block
-        self.recipe, self.figures, self.sweeps = recipe, Figures(bench), sweeps
+        self.recipe, self.figures, self.sweeps = recipe, Figures(bench, mated(sweeps, bench)), sweeps
         self.distrusted = distrusted  # hookups in doubt: no other result rests on them
         self._paths: dict[tuple[tuple[str, str], str], PathCurve] = {}
         self._ports: dict[tuple[str, str], PortCurve] = {}

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from sequencer.core.capability import Capabilities
 from sequencer.core.history import Role
-from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.hookup import RE_MATED, Hookup, HookupKind
 from sequencer.recipe.model import Bench, Recipe, Rule
 from sequencer.run.compression import SMALL_DB, with_compression
 from sequencer.run.order import least_touches
@@ -80,6 +80,9 @@ class _Maker:
         checks = [(standard_hookup(item), item) for item in standards(self.bench)] if path_hookups else []
         unswitched = {h.name for h, _ in checks if switch is not None and h.name not in switch.hookups}
         gaps += tuple((name, "the switch has no such hookup") for name in sorted(unswitched))
+        if self.recipe.re_mate and path_hookups and self._unmatable():
+            why = "the switch makes the thru and opens no joint; what the bench file states is taken, else the family's"
+            gaps += (("connection repeatability", why),)
         path_hookups += [self._path_hookup(a, b) for a, b in exchanged if f"{a}-{b}" not in lacking]
         known_checks = [h for h, _ in checks if h.name not in unswitched]
         stages = self._transmission_stages(path_hookups, known_checks) if path_hookups else []
@@ -137,6 +140,7 @@ class _Maker:
         thrus = tuple(self._swept(w, Role.THRU, 0.0, least=1) for w in every)
         opening = (self._foreign(every[0]), *thrus)
         stations = [Station(hookup=thru, sweeps=opening, why="the reference for every loss")]
+        stations += self._re_mated(thrus[0])
         for hookup in middle:
             if hookup.kind is HookupKind.FLOOR:
                 why = "what noise and leakage alone would read"
@@ -155,6 +159,20 @@ class _Maker:
         stations.append(Station(hookup=closing, sweeps=thrus, why="shows what drifted since the first thru"))
         small = next((check.name for check in checks if value_of(check, self.bench) <= SMALL_DB), "")
         return list(with_compression(stations, self.setter.caps, small))
+
+    def _re_mated(self, overview: PlannedSweep) -> list[Station]:
+        """Return the thrus whose joint is opened and closed again, at once: what drifts meanwhile adds to its scatter.
+
+        They leave the joints as they stand, so the order of what follows does not know of them.
+        """
+        hookup = Hookup(name=RE_MATED, kind=HookupKind.THRU)
+        why = "how well a joint repeats is measured: the scatter goes into every interval"
+        station = Station(hookup=hookup, sweeps=(replace(overview, role=Role.RE_MATED),), why=why)
+        return [] if self._unmatable() else [station] * self.recipe.re_mate
+
+    def _unmatable(self) -> bool:
+        """Whether a switch makes the hookups, and has none in which a joint is made anew: closed contacts show none."""
+        return self.bench.switch is not None and RE_MATED not in self.bench.switch.hookups
 
     def _standard(self, hookup: Hookup, every: Sequence[Window]) -> tuple[PlannedSweep, ...]:
         """The overview, and the first zoom as deep as the standard's value."""

@@ -355,7 +355,8 @@ def _fault(
     if spoilt or first is None:
         return spoilt
     if stay.swept[-1].sweep is first:  # the first sweep with the generator on is the proof; it is judged once
-        before = None if _may_be_a_twin(stay, left, recipe) else last
+        # a thru that was only re-mated may repeat the one before closely: a good joint does
+        before = None if stay.hookup.re_mated or _may_be_a_twin(stay, left, recipe) else last
         fault = hookup_fault(
             stay.hookup,
             first,

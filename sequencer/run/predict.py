@@ -32,11 +32,13 @@ from sequencer.core.history import (
 from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.core.record import Result
 from sequencer.core.trace import Detector, FloatArray, Sweep, SweepSettings, Trace
+from sequencer.recipe.connectors import assumed_mating_db
 from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
 from sequencer.run.drive import asked_dbm
 from sequencer.run.evaluate import evaluate
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
 from sequencer.run.joints import SECONDS_A_TOUCH, touches_of
+from sequencer.run.mating import thru_family
 from sequencer.run.matrix import plan_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import FORECAST, decide
@@ -268,6 +270,8 @@ class Predicted:
         self.recipe, self.bench, self.caps = recipe, bench, caps
         self.thru_dbm = expected_thru_dbm(bench, caps)
         self.reflect_dbm = reflect_level_dbm(bench, caps)
+        stated = bench.specifications.connection_db
+        self.mating_db = assumed_mating_db(thru_family(bench)) if stated is None else stated.worst
         self.shaped = False  # whether the sweep at hand is one for shapes
         self.rng = np.random.default_rng(1)  # the forecast is the same every time
         self.noise_dbm_hz = caps.noise_dbm_hz if caps.noise_dbm_hz is not None else -140.0
@@ -294,6 +298,9 @@ class Predicted:
         )
 
     def _signal(self, hookup: Hookup, role: Role, grid: FloatArray) -> FloatArray | float:
+        if hookup.re_mated:  # one reads more, the next less: the scatter is the figure the bench is taken to have
+            self.mating_db = -self.mating_db
+            return self.thru_dbm + self.mating_db
         if hookup.kind is HookupKind.THRU:
             return self.thru_dbm
         if hookup.kind is HookupKind.STANDARD:

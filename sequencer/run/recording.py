@@ -36,6 +36,7 @@ from sequencer.recipe.model import Bench, Figure, Recipe
 from sequencer.run.conditions import SHOWN, answers
 from sequencer.run.evaluate import Evaluation, overall
 from sequencer.run.fittings import chain, loads
+from sequencer.run.mating import mated
 from sequencer.run.saved import saved_in
 from sequencer.run.standards import standard_reading
 from sequencer.run.tracking import NOBODY
@@ -182,6 +183,8 @@ def _hookups(history: Sequence[Entry], bench: Bench) -> list[HookupRecord]:
         if hookup.kind is HookupKind.STANDARD and refused is None:
             key = next((e.key for e in after[:end] if isinstance(e, Swept) and e.key != OVERVIEW), OVERVIEW)
             proof = standard_reading(hookup, key, bench, sweeps_of(history))[0] or proof
+        if hookup.re_mated and refused is None and (seen := mated(sweeps_of(history), bench)) is not None:
+            proof = seen.text
         records.append(
             HookupRecord(
                 name=hookup.name,

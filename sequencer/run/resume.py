@@ -16,9 +16,9 @@ from sequencer.core.capability import Capabilities
 from sequencer.core.history import Adjusted, Entry, Identified, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import HookupKind
 from sequencer.core.normalise import differing
+from sequencer.recipe.connectors import assumed_mating_db
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.backwards import went_back_text
-from sequencer.run.figures import assumed_mating_db
 from sequencer.run.fittings import ANALYZER_LEAD, GENERATOR_LEAD, lead_family
 from sequencer.run.plan import Plan, expected_thru_dbm, reflect_level_dbm
 from sequencer.run.proof import hookup_fault, sweep_fault

@@ -19,6 +19,7 @@ from sequencer.core.trace import FloatArray
 from sequencer.recipe.model import Bench, KitItem
 from sequencer.run.figures import Figures
 from sequencer.run.floor import flat, leak_near
+from sequencer.run.mating import mated
 from sequencer.run.sweeps import Sweeps
 from sequencer.units import show_db
 
@@ -62,7 +63,7 @@ def standard_reading(hookup: Hookup, key: str, bench: Bench, sweeps: Sweeps) -> 
     if not math.isfinite(loss_db):
         text = f"the check standard {item.id} does not stand above the noise: {item.value_db:g} dB cannot be read here"
         return text, False
-    figures = Figures(bench)
+    figures = Figures(bench, mated(sweeps, bench))
     loss_db -= figures.switch_loss_db(hookup.name)
     vswr = ASSUMED_VSWR if item.vswr is None else item.vswr.worst
     parts = [

@@ -147,9 +147,9 @@ class FamilyBench(SimulatedBench):
     def connect(self, hookup: str) -> None:
         """See the base: every joint comes out different, by what the family says."""
         super().connect(hookup)
-        joints = {"thru": 1, "floor": 0, OPEN_LEADS: 0}.get(hookup, 1 if hookup.startswith("reflect-") else 2)
+        joints = {"floor": 0, OPEN_LEADS: 0}.get(hookup, 1 if hookup.startswith(("thru", "reflect-")) else 2)
         sizes = _Sizes(self.family, np.random.default_rng([self.seed, 13, self._matings]))
-        helps = -self.drawn.common if hookup == "thru" else self.drawn.common
+        helps = -self.drawn.common if hookup.startswith("thru") else self.drawn.common
         each = [sizes.share() * sizes.sign(helps) for _ in range(joints)]
         self._mating_db = sum(each) * self.profile.connection_db
 

@@ -96,7 +96,7 @@ def test_hookups_are_those_of_the_design():
     assert hookup_names(("IN", "OUT")) == (
         *("thru", "floor", "IN-OUT", "OUT-IN"),
         *("reflect-open", "reflect-short", "reflect-load", "reflect-IN", "reflect-OUT"),
-        *("thru IN-OUT", "thru OUT-IN"),
+        *("thru IN-OUT", "thru OUT-IN", "thru re-mated"),
     )
 
 

@@ -15,7 +15,7 @@ from sequencer.cli.checktext import check_text
 from sequencer.cli.moves import CLEAR, cautions, instruction
 from sequencer.cli.terminal import Terminal
 from sequencer.core.history import Refused
-from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.hookup import RE_MATED, Hookup, HookupKind
 from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.model import AnalyzerFile, Bench, Bridge, Figure, KitItem, Pad, Recipe, SwitchFile
@@ -28,6 +28,7 @@ from sequencer.run.predict import TYPICAL, TYPICAL_BENCH, forecast
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
 ONE, OTHER = "one end", "the other end"
+TURN = "turn one end by about a third of a turn against the other, and "
 PORTS = ("TX", "RX", "ANT")
 GEN, ANA = "the generator lead", "the analyzer lead"
 SOURCE, DETECTOR, TEST = "the bridge's source port", "the bridge's detector port", "the bridge's test port"
@@ -112,6 +113,12 @@ class Hands:
             self.touches += 2 + len(self.ports)
         elif sentence.startswith("Fit ") or sentence == "Leave everything as it is.":
             pass
+        elif found := re.fullmatch(rf"Part the two leads, {TURN}join them again to the same torque\.", sentence):
+            self.off(GEN, ANA)
+            self.on(GEN, ANA)
+        elif found := re.fullmatch(rf"Take (.+) off (.+), {TURN}put it back to the same torque\.", sentence):
+            self.off(found[1], found[2])
+            self.on(found[1], found[2])
         elif sentence == "Part the two leads.":
             self.off(GEN, ANA)
         elif re.fullmatch(r"Join the generator lead to the analyzer lead\.", sentence):
@@ -187,6 +194,27 @@ def test_the_moves_lead_from_any_hookup_to_any_other(before: Hookup, bench: Benc
     for between, after in itertools.product((THRU, FLOOR, path("TX", "RX"), reflect("open")), ALL):
         hookups = [before, between, after]
         assert follow(hookups, bench, PORTS).touches == touches_of(hookups, bench, PORTS)
+
+
+@pytest.mark.parametrize("bench", [None, BENCH, ADAPTED], ids=["nothing named", "kit", "adapter"])
+def test_a_re_mated_thru_is_opened_and_closed_though_it_stands(bench: Bench | None) -> None:
+    again = Hookup(name=RE_MATED, kind=HookupKind.THRU)
+    hands = follow([THRU, again, again, again], bench, PORTS)
+    assert hands.touches == touches_of([THRU, again, again, again], bench, PORTS)
+    assert hands.touches == touches_of([THRU], bench, PORTS) + 3 * 2
+    assert follow([THRU, FLOOR, again], bench, PORTS).touches == follow([THRU, FLOOR, THRU], bench, PORTS).touches
+    assert (
+        instruction(again, None, PORTS, bench, matrix=True)[0] == instruction(THRU, None, PORTS, bench, matrix=True)[0]
+    )
+
+
+def test_with_an_adapter_the_end_that_repeats_worse_is_opened() -> None:
+    leads = tuple(KitItem(id=f"G{n}", what="lead", ends=("N plug", f"{end} plug")) for n, end in ((1, "N"), (2, "BNC")))
+    bench = replace(BENCH, generator_pad=None, kit=(*leads, KitItem(id="A1", what="adapter", ends=("N socket",) * 2)))
+    again = Hookup(name=RE_MATED, kind=HookupKind.THRU)
+    _, now = instruction(THRU, None, PORTS, bench, matrix=False)
+    ((sentence,), _) = instruction(again, now, PORTS, bench, matrix=False)
+    assert sentence.startswith("Take the analyzer lead off the other end of the adapter A1, turn one end")
 
 
 # ---- whole runs ------------------------------------------------------------------------------------

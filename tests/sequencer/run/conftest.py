@@ -126,7 +126,7 @@ class Play:
                 if step.refused:
                     self.history.append(Refused(at=AT, why=step.refused, hookup=step.hookup.name, jump_db=step.jump_db))
                 self.hookup = step.hookup
-                self.history.append(Connected(at=AT, why=step.why, hookup=step.hookup, by="test"))
+                self.history.append(Connected(at=AT, why=step.why, hookup=step.hookup, by="test", check=step.check))
             case Adjust():
                 self.history.append(Adjusted(at=AT, why="", rbw_hz=step.rbw_hz, by=step.by))
             case Wait():
