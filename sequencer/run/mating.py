@@ -9,8 +9,8 @@ better than it is. Only where all that is less than the best family's figure, th
 
 One joint speaks for the others of its family of connector, as JCGM 100:2008 4.2.4 lets one scatter serve for what is
 made alike: the same hands, torque and ends. Joints of other families keep their own figure. That a device's own worn
-port is like the leads nobody can see here; `consistency` and the jump of a trace speak where it is not. Noise and drift
-between the matings are left in the scatter, on the wide side.
+port is like the leads nobody can see here; `consistency` and the jump of a trace speak where it is not. What all
+matings have in common no scatter shows either. Noise and drift between them are left in it, on the wide side.
 """
 
 from __future__ import annotations
