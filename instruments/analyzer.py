@@ -117,9 +117,9 @@ class ScpiAnalyzer:
             used = self._front.apply(asked)
             refuse_long(used.sweep_time_s or 0.0)
             duration_s = (used.sweep_time_s or 0.0) + self._dialect.settling_s
-            latched, *_ = self._front.ask(
-                [self._dialect.completion.ask, *self._dialect.status]
-            )  # clears it for this sweep
+            *_, latched = self._front.ask(  # clears it for this sweep; it may be *IDN?, which must come last (488.2)
+                [*self._dialect.status, self._dialect.completion.ask]
+            )
             if self._dialect.completion.ask == _ESR:
                 errorqueue.refuse_power_on(self._link, scpi.parse_integer(latched, _ESR))
             began = self._clock.now()

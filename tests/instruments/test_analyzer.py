@@ -604,6 +604,17 @@ def test_one_real_second_is_measured_in_little_more(analyzer: ScpiAnalyzer, inst
     assert sweep.instrument_s == pytest.approx(1.0 + 0.05)
 
 
+def test_a_harmless_question_that_takes_the_rest_of_a_message_comes_last(toy: Any, instrument: ToyAnalyzer) -> None:
+    """What *IDN? answers ends a message (IEEE 488.2: arbitrary ASCII): a query behind it would not be answered."""
+    timed = dialects.Completion(ask="*IDN?", with_opc=False, timed=True)
+    link = Link.open(toy.resource, timeout_s=0.4)
+    ScpiAnalyzer(link, replace(dialects.load("free-binary"), completion=timed), FixedClock()).sweep(SETTINGS)
+    link.close()
+    asked = [message for message in toy.received if "*IDN?" in message]
+    assert any(";" in message for message in asked)
+    assert all(message.endswith("*IDN?") for message in asked)
+
+
 # --- from a bench file ---
 
 
