@@ -30,12 +30,14 @@ class FrontPanel:
         self._dialect = dialect
         self._limits_known: Capabilities | None = None
         self._sent: dict[str, str] = {}  # setting -> command last accepted
+        self._asked: SweepSettings | None = None
         self._used: SweepSettings | None = None
+        self._told: tuple[SweepSettings, tuple[str, ...], SweepSettings] | None = None  # asked, answers, what they mean
 
     def forget(self) -> None:
         """Send every setting anew next time: what stands in the instrument is no longer known."""
         self._sent = {}
-        self._used = None
+        self._asked = self._used = None
 
     def refuse_errors(self, doing: str) -> None:
         """Raise InstrumentError where the instrument complains of anything."""
@@ -114,16 +116,19 @@ class FrontPanel:
         """Send what differs from what stands in the instrument; return all settings as read back."""
         if asked.sweep_time_s is not None:
             refuse_long(asked.sweep_time_s)
+        if self._used is not None and asked == self._asked:
+            return self._used
         wanted = self._commands(asked)
         changed = [command for name, command in wanted.items() if self._sent.get(name) != command]
         if not changed and self._used is not None:
+            self._asked = asked
             return self._used
         self.forget()
         axis_moves = any(wanted[name] in changed for name in ("start", "stop"))
         self._send(self._in_order(wanted) if axis_moves else changed)
         used = self.read_back(asked)
         self.refuse_errors("setting up the sweep")
-        self._sent, self._used = wanted, used
+        self._sent, self._asked, self._used = wanted, asked, used
         return used
 
     def _commands(self, asked: SweepSettings) -> dict[str, str]:
@@ -178,17 +183,21 @@ class FrontPanel:
 
     def read_back(self, asked: SweepSettings) -> SweepSettings:
         """Return what the instrument says it uses; InstrumentError where that is not what it was told, or cannot be."""
+        asks = {name: setting.ask for name, setting in self._dialect.settings.items() if setting.ask}
+        asks["output"] = self._dialect.output
+        asks |= {ask: ask for ask in self._dialect.averaging.orders}
+        answers = tuple(self.ask(list(asks.values())))
+        if self._told is None or self._told[:2] != (asked, answers):  # the same answers mean the same
+            self._told = (asked, answers, self._understood(asked, asks, dict(zip(asks, answers, strict=True))))
+        return self._told[2]
+
+    def _understood(self, asked: SweepSettings, asks: Mapping[str, str], said: Mapping[str, str]) -> SweepSettings:
         dialect = self._dialect
-        asks = {name: setting.ask for name, setting in dialect.settings.items() if setting.ask}
-        asks["output"] = dialect.output
-        own = {ask: ask for ask in dialect.averaging.orders}
-        asks |= own
-        said = dict(zip(asks, self.ask(list(asks.values())), strict=True))
         units = {"start": "HZ", "stop": "HZ", "rbw": "HZ", "vbw": "HZ", "sweep time": "S"}
         number = {
             name: scpi.parse_number(said[name], asks[name], units.get(name), finite=True)
             for name in asks
-            if name not in {"detector", "output", *own}
+            if name not in {"detector", "output", *dialect.averaging.orders}
         }
         self._check_output(said["output"], asked)
         self._check_averaging(said)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from instruments.simulated import receiver
-from instruments.simulated.chirp import swept_response
+from instruments.simulated.chirp import Memory, swept_response
 from instruments.simulated.network import bridge_reading, loaded, transmitted
 from instruments.simulated.profile import Drawn, Profile
 from instruments.simulated.relays import Relays
@@ -85,6 +85,14 @@ class Reading:
     flags: frozenset[str]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Axis:
+    """Points of a sweep: true frequencies, and the generator's amplitude there behind leads and pads over its level."""
+
+    true_hz: Real
+    level: Real
+
+
 @dataclass(slots=True)
 class Faults:
     """What a test may break on purpose."""
@@ -129,7 +137,8 @@ class Bench:
         self._sweeps = 0
         self._trim_hz = 0.0
         self.on_since_s = -profile.on_for_s
-        self._answers: dict[tuple[object, ...], tuple[Circuit, Complex]] = {}  # of what is in place, by frequencies
+        self._steadies: dict[tuple[float, int], tuple[Callable[[Real], Complex], Memory]] = {}  # of what is in place
+        self._axes: dict[tuple[float, float, int], _Axis] = {}
         self.when_switched_on: list[Callable[[], None]] = []  # what the instruments do then
 
     def go_on(self, elapsed_s: float, sweeps: int, matings: int) -> None:
@@ -153,7 +162,8 @@ class Bench:
         made = self.faults.miswired.get(hookup, hookup)
         self._made = "thru" if made == RE_MATED else made  # every hookup's joints are made anew; here that is all
         self._by_hand = by_hand
-        self._answers.clear()
+        self._steadies.clear()
+        self._axes.clear()
         one = self._made.startswith(("thru", "reflect-"))
         joints = {"floor": 0, OPEN_LEADS: 0}.get(self._made, 1 if one else 2)
         rng = np.random.default_rng([self.seed, 5, self._matings, self.visit])
@@ -184,10 +194,7 @@ class Bench:
         self._sweeps += 1
         rng = np.random.default_rng([self.seed, 6, self._sweeps, self.visit])
         settings = asked.receiver
-        shown_hz = np.linspace(asked.start_hz, asked.stop_hz, asked.points)
-        centre_hz = (asked.start_hz + asked.stop_hz) / 2.0
-        true_hz = shown_hz * (1.0 + self.drawn.reference_error) + (shown_hz - centre_hz) * self.drawn.span_error
-        true_hz = np.maximum(true_hz, LOWEST_HZ)  # the whole range's span error would reach below nothing
+        axis = self._axis(asked)
         at_s = np.asarray(self.time.now_s + np.arange(asked.points) * settings.dwell_s, dtype=np.float64)
 
         rate = (asked.stop_hz - asked.start_hz) / asked.sweep_time_s
@@ -197,10 +204,10 @@ class Bench:
             level_dbm, levelled = _generator_level(asked.generator_dbm, asked.levelled_dbm)
             if not levelled:
                 flags.add("unlevelled")
-            level = level_dbm - self._mating_db + self.drawn.flatness(true_hz)
-            volts = self._received(true_hz, rate, settings.rbw_hz) * 10.0 ** (level / 20.0)
+            level = 10.0 ** ((level_dbm - self._mating_db) / 20.0)
+            volts = self._received(axis.true_hz, rate, settings.rbw_hz) * (axis.level * level)
         if self.faults.foreign is not None:
-            volts = volts + self._foreign(true_hz, settings.rbw_hz, rng)
+            volts = volts + self._foreign(axis.true_hz, settings.rbw_hz, rng)
         mixer_dbm = 20.0 * math.log10(float(np.max(np.abs(volts))) + 1e-30) - settings.attenuation_db
         if mixer_dbm > self.profile.mixer_overload_dbm:
             flags.add("overload")
@@ -222,13 +229,28 @@ class Bench:
         drift = self.drawn.drift_db(at_s, at_s - self.on_since_s)
         return Reading(receiver.shown_dbm(power, settings, self.drawn, drift), frozenset(flags))
 
+    def _axis(self, asked: SweepRequest) -> _Axis:
+        """Return where the points of a sweep truly lie, and how strong what is in place leaves the generator there."""
+        key = asked.start_hz, asked.stop_hz, asked.points
+        if key not in self._axes:
+            shown_hz = np.linspace(asked.start_hz, asked.stop_hz, asked.points)
+            centre_hz = (asked.start_hz + asked.stop_hz) / 2.0
+            true_hz = shown_hz * (1.0 + self.drawn.reference_error) + (shown_hz - centre_hz) * self.drawn.span_error
+            true_hz = np.maximum(true_hz, LOWEST_HZ)  # the whole range's span error would reach below nothing
+            level_db = self.drawn.flatness(true_hz)
+            level_db = level_db - 2.0 * (self.profile.pad_loss_db + self.drawn.lead_loss_db(true_hz))
+            if not self._by_hand:
+                level_db = level_db - self.relays.loss_db(self._made)
+            self._axes[key] = _Axis(true_hz, np.asarray(10.0 ** (level_db / 20.0)))
+        return self._axes[key]
+
     def _received(self, freq_hz: Real, rate: float, rbw_hz: float) -> Complex:
-        """Wave at the analyzer over the generator's, along one sweep."""
+        """Wave at the analyzer over the generator's, along one sweep, but for what leads and pads lose."""
         offset = self.tracking_offset_hz()
 
         def along(circuit: Circuit) -> Complex:
-            steady = self._steady(circuit)
-            return swept_response(steady, freq_hz, rate_hz_s=rate, rbw_hz=rbw_hz, offset_hz=offset)
+            steady, memory = self._remembered(circuit)
+            return swept_response(steady, freq_hz, rate_hz_s=rate, rbw_hz=rbw_hz, offset_hz=offset, memory=memory)
 
         wave = along(self.device.circuit)
         disturbed = self.device.circuit_disturbed
@@ -242,10 +264,14 @@ class Bench:
                 wave = np.where(gone, along(disturbed), wave)
         if self.profile.loose_lead_db:
             wave = wave * self._loose(freq_hz.size)
-        loss_db = 2.0 * (self.profile.pad_loss_db + self.drawn.lead_loss_db(freq_hz))
-        if not self._by_hand:
-            loss_db = loss_db + self.relays.loss_db(self._made)
-        return np.asarray(wave * 10.0 ** (-loss_db / 20.0))
+        return wave
+
+    def _remembered(self, circuit: Circuit) -> tuple[Callable[[Real], Complex], Memory]:
+        """Until leads are moved: a repeated sweep finds the same device, only other noise."""
+        key = self.faults.extra_leakage_db, id(circuit)
+        if key not in self._steadies:
+            self._steadies[key] = self._steady(circuit), {}
+        return self._steadies[key]
 
     def _lets_go(self, joint: int, points: int) -> NDArray[np.bool_]:
         """Where in this sweep a bad joint lets go, in four sweeps of ten; it may come back before the end."""
@@ -277,13 +303,6 @@ class Bench:
             return drawn.open(freq_hz) if what == "open" else drawn.short(freq_hz)
 
         def transfer(freq_hz: Real) -> Complex:
-            """Remembered until leads are moved: a repeated sweep finds the same device, only other noise."""
-            asked = (self.faults.extra_leakage_db, id(circuit), freq_hz.tobytes())
-            if asked not in self._answers:
-                self._answers[asked] = circuit, answer(freq_hz)
-            return self._answers[asked][1]
-
-        def answer(freq_hz: Real) -> Complex:
             leak = more * drawn.leakage(freq_hz)
             if not by_hand:
                 leak = leak + self.relays.leakage(made, freq_hz)

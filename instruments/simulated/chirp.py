@@ -9,15 +9,17 @@ applied to h; a slow sweep needs only the first terms of their series in tau, an
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, MutableMapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SHARPEST_Q", "swept_response"]
+__all__ = ["SHARPEST_Q", "Memory", "swept_response"]
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
+Memory = MutableMapping[tuple[float, ...], Any]
 
 SHARPEST_Q = 1.0e4  # no duplexer cavity has a higher unloaded Q (trade notes 7.6: ideal copper, 146 MHz, 7700)
 SLOW = 0.002  # of (f/Q)^2, Hz/s: below it the series is right to 1e-4 of the notch's own voltage
@@ -25,7 +27,13 @@ MOST_POINTS = 1 << 16  # wider and faster sweeps than this allows see the ringin
 
 
 def swept_response(
-    transfer: Callable[[Real], Complex], freq_hz: Real, *, rate_hz_s: float, rbw_hz: float, offset_hz: float = 0.0
+    transfer: Callable[[Real], Complex],
+    freq_hz: Real,
+    *,
+    rate_hz_s: float,
+    rbw_hz: float,
+    offset_hz: float = 0.0,
+    memory: Memory | None = None,
 ) -> Complex:
     """Return the filtered, complex reading at each point of a linear sweep.
 
@@ -36,11 +44,13 @@ def swept_response(
     rate_hz_s : span over sweep time.
     rbw_hz : 3 dB bandwidth of a Gaussian filter.
     offset_hz : how far the generator stands from the filter's centre.
+    memory : what the transfer function answered before, kept by the caller as long as it stays the same.
     """
+    memory = {} if memory is None else memory
     sharpest_hz = float(freq_hz[0] + freq_hz[-1]) / 2.0 / SHARPEST_Q
     if rate_hz_s < SLOW * sharpest_hz**2:
-        return _by_series(transfer, freq_hz, rate_hz_s, rbw_hz, offset_hz, sharpest_hz / 20.0)
-    return _by_convolution(transfer, freq_hz, rate_hz_s, rbw_hz, offset_hz, sharpest_hz / 4.0)
+        return _by_series(transfer, freq_hz, rate_hz_s, rbw_hz, offset_hz, sharpest_hz / 20.0, memory)
+    return _by_convolution(transfer, freq_hz, rate_hz_s, rbw_hz, offset_hz, sharpest_hz / 4.0, memory)
 
 
 def _sigma_hz(rbw_hz: float) -> float:
@@ -49,13 +59,21 @@ def _sigma_hz(rbw_hz: float) -> float:
 
 
 def _by_series(
-    transfer: Callable[[Real], Complex], freq_hz: Real, rate: float, rbw_hz: float, offset_hz: float, delta_hz: float
+    transfer: Callable[[Real], Complex],
+    freq_hz: Real,
+    rate: float,
+    rbw_hz: float,
+    offset_hz: float,
+    delta_hz: float,
+    memory: Memory,
 ) -> Complex:
     """Quasi-static answer with the first corrections: tau -> j H'/(2 pi), tau^2 -> -H''/(4 pi^2)."""
-    all_three = transfer(np.concatenate([freq_hz, freq_hz - delta_hz, freq_hz + delta_hz]))
-    here, below, above = all_three.reshape(3, -1)
-    first = (above - below) / (2.0 * delta_hz)
-    second = (above - 2.0 * here + below) / delta_hz**2
+    asked = (float(freq_hz[0]), float(freq_hz[-1]), freq_hz.size, delta_hz)
+    if asked not in memory:
+        all_three = transfer(np.concatenate([freq_hz, freq_hz - delta_hz, freq_hz + delta_hz]))
+        here, below, above = all_three.reshape(3, -1)
+        memory[asked] = here, (above - below) / (2.0 * delta_hz), (above - 2.0 * here + below) / delta_hz**2
+    here, first, second = memory[asked]
     sigma2 = _sigma_hz(rbw_hz) ** 2
     centred = math.exp(-(offset_hz**2) / (2.0 * sigma2))
     filtered = rate**2 * (1.0 - offset_hz**2 / sigma2) / (8.0 * math.pi**2 * sigma2)
@@ -64,13 +82,20 @@ def _by_series(
 
 
 def _by_convolution(
-    transfer: Callable[[Real], Complex], freq_hz: Real, rate: float, rbw_hz: float, offset_hz: float, most_hz: float
+    transfer: Callable[[Real], Complex],
+    freq_hz: Real,
+    rate: float,
+    rbw_hz: float,
+    offset_hz: float,
+    most_hz: float,
+    memory: Memory,
 ) -> Complex:
     step = float(freq_hz[-1] - freq_hz[0]) / (freq_hz.size - 1)
     span = step * (freq_hz.size - 1)
     sigma = _sigma_hz(rbw_hz)
     # Beyond this distance nothing reaches a point: the filter has cut it off, or the device no longer rings.
-    reach = min(rate / most_hz, 6.0 * sigma + abs(offset_hz)) + 2.0 * math.sqrt(rate)
+    away_hz = 0.25 * sigma * math.ceil(abs(offset_hz) / (0.25 * sigma))  # in steps: the grid stays while it drifts
+    reach = min(rate / most_hz, 6.0 * sigma + away_hz) + 2.0 * math.sqrt(rate)
     taper = max(reach, 100.0 * most_hz)
     wide = span + 2.0 * (reach + taper)
     most_hz = max(most_hz, wide / MOST_POINTS)
@@ -79,15 +104,17 @@ def _by_convolution(
     spacing = step * fine / dense
     size = _fft_size(math.ceil(wide / spacing) + 1)
     before = round((size * spacing - span) / 2.0 / spacing)
-    grid = freq_hz[0] + (np.arange(size) - before) * spacing
-    window = _flat_top(grid, float(freq_hz[0]) - reach, float(freq_hz[-1]) + reach)
-    rings = np.fft.ifft(transfer(np.maximum(grid, 1.0e3)) * window)
+    asked = (float(freq_hz[0]), float(freq_hz[-1]), reach, spacing, size)
+    if asked not in memory:
+        grid = freq_hz[0] + (np.arange(size) - before) * spacing
+        window = _flat_top(grid, float(freq_hz[0]) - reach, float(freq_hz[-1]) + reach)
+        memory[asked] = np.fft.ifft(transfer(np.maximum(grid, 1.0e3)) * window)
 
     late = size - size // 4  # what stands after this is the window's foreshadow: negative time
     tau = np.arange(size) / (size * spacing)
     tau[late:] -= 1.0 / spacing
     away = offset_hz - rate * tau
-    rings *= np.exp(1j * math.pi * rate * tau**2 - away**2 / (2.0 * sigma**2))
+    rings = memory[asked] * np.exp(1j * math.pi * rate * tau**2 - away**2 / (2.0 * sigma**2))
     padded = np.zeros(size * fine, dtype=np.complex128)
     padded[:late] = rings[:late]
     padded[padded.size - (size - late) :] = rings[late:]

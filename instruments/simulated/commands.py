@@ -102,6 +102,20 @@ def status_commands(status: Status) -> dict[str, Command]:
     }
 
 
+@dataclass(frozen=True, slots=True)
+class _Prepared:
+    """One unit of a message and what it names, looked up once; ``wrong``: what is said of it where it names nothing."""
+
+    unit: Unit | None
+    name: str
+    command: Command | None
+    wrong: tuple[int, str] | None
+    waits: bool
+
+
+_MOST_PREPARED = 1000  # messages an exchange remembers: a program sends a few dozen, over and over
+
+
 class Exchange:
     """One controller's conversation with an instrument.
 
@@ -113,6 +127,7 @@ class Exchange:
         self._instrument = instrument
         self._responses: list[bytes] = []
         self._commons = self._common_commands()
+        self._prepared: dict[str, tuple[_Prepared, ...]] = {}
         self._indefinite = False  # whether this message asked for *IDN?, whose answer has no end but the message's
         self._hung = False  # an instrument that chokes on unknown queries answers nothing more on this connection
 
@@ -124,28 +139,23 @@ class Exchange:
         if self._responses:  # a new message while an answer waits to be read
             self._responses.clear()
             status.error(ScpiError(-410))
-        path: tuple[str, ...] = ()
         self._indefinite = False
-        try:
-            for unit in split_message(message):
-                while self._instrument.manners.blocks and self._instrument.busy():
-                    yield
-                self._instrument.spend_command()
-                if unit.header.upper() == "*WAI" or (
-                    unit.header.upper() == "*OPC" and unit.query and self._instrument.manners.opc == "normal"
-                ):
-                    while self._instrument.busy():
-                        yield
-                try:
-                    command, path = self._find(unit, path)  # the path holds even where the command then fails
-                    self._execute(unit, command)
-                except ScpiError as error:
-                    status.error(error)
-                    self._hung |= unit.query and error.number == -113 and self._instrument.manners.hangs
-                    if -199 <= error.number <= -100:
-                        return  # after a command error nobody knows what the rest was meant to follow
-        except ScpiError as error:
-            status.error(error)
+        for prepared in self._prepare(message):
+            while self._instrument.manners.blocks and self._instrument.busy():
+                yield
+            if prepared.unit is None:  # no unit at all: what stands before a mistake is still done
+                status.error(_error(prepared.wrong))
+                return
+            self._instrument.spend_command()
+            while prepared.waits and self._instrument.busy():
+                yield
+            try:
+                self._execute(prepared)
+            except ScpiError as error:
+                status.error(error)
+                self._hung |= prepared.unit.query and error.number == -113 and self._instrument.manners.hangs
+                if -199 <= error.number <= -100:
+                    return  # after a command error nobody knows what the rest was meant to follow
 
     def read(self) -> bytes:
         """Return the response message with its terminator; nothing, and -420, when there is none."""
@@ -162,13 +172,38 @@ class Exchange:
         self._responses.clear()
         return whole
 
-    def _find(self, unit: Unit, path: tuple[str, ...]) -> tuple[Command, tuple[str, ...]]:
-        if unit.header.startswith("*"):
-            return self._common(unit.header.upper()), path
-        return self._instrument.tree.find(unit.header, path)
+    def _prepare(self, message: str) -> tuple[_Prepared, ...]:
+        """Return the units of a message with the commands they name; the path holds even where a command then fails."""
+        if message in self._prepared:
+            return self._prepared[message]
+        found: list[_Prepared] = []
+        path: tuple[str, ...] = ()
+        try:
+            for unit in split_message(message):
+                header = unit.header.upper()
+                waits = header == "*WAI" or (
+                    header == "*OPC" and unit.query and self._instrument.manners.opc == "normal"
+                )
+                name, command, wrong = unit.header + "?" * unit.query, None, None
+                try:
+                    if unit.header.startswith("*"):
+                        command = self._common(header)
+                    else:
+                        command, path = self._instrument.tree.find(unit.header, path)
+                except ScpiError as error:
+                    wrong = (error.number, error.detail)
+                found.append(_Prepared(unit, name, command, wrong, waits))
+        except ScpiError as error:
+            found.append(_Prepared(None, "", None, (error.number, error.detail), waits=False))
+        if len(self._prepared) >= _MOST_PREPARED:
+            self._prepared.clear()
+        self._prepared[message] = tuple(found)
+        return self._prepared[message]
 
-    def _execute(self, unit: Unit, command: Command) -> None:
-        name = unit.header + "?" * unit.query
+    def _execute(self, prepared: _Prepared) -> None:
+        unit, name, command = prepared.unit, prepared.name, prepared.command
+        if unit is None or command is None:
+            raise _error(prepared.wrong)
         form = command.query if unit.query else command.set
         if form is None:
             raise ScpiError(-113, name)
@@ -226,6 +261,10 @@ class Exchange:
             "*TST": query_only(lambda: "0"),
             "*WAI": event(lambda: None),
         }
+
+
+def _error(wrong: tuple[int, str] | None) -> ScpiError:
+    return ScpiError(*(wrong or (-102, "")))
 
 
 def _decimal_byte(text: str) -> float:

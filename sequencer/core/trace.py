@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,7 +18,13 @@ FloatArray = NDArray[np.float64]
 
 
 def own(values: ArrayLike) -> FloatArray:
-    """Return a private, read-only float64 copy (a frozen dataclass does not freeze its arrays)."""
+    """Return a private, read-only float64 array (a frozen dataclass does not freeze its arrays).
+
+    It is a copy, unless the values are such an array already.
+    """
+    if isinstance(values, np.ndarray) and values.dtype == np.float64 and values.base is None:
+        if not values.flags.writeable:
+            return values
     copy = np.array(values, dtype=np.float64)
     copy.setflags(write=False)
     return copy
@@ -77,7 +84,12 @@ class SweepSettings:
 
     def grid_hz(self) -> FloatArray:
         """Frequencies of the points, shape (points,): linear from start to stop, both included."""
-        return own(np.linspace(self.start_hz, self.stop_hz, self.points))
+        return _grid_hz(self.start_hz, self.stop_hz, self.points)
+
+
+@lru_cache(maxsize=64)  # repeats are swept on one grid
+def _grid_hz(start_hz: float, stop_hz: float, points: int) -> FloatArray:
+    return own(np.linspace(start_hz, stop_hz, points))
 
 
 def impossible(used: SweepSettings) -> str:

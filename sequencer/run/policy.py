@@ -6,7 +6,6 @@ forecast of `check` (decide, fed by a predicting bench) and resuming (decide, on
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
 from sequencer.core.capability import Capabilities
@@ -37,6 +36,7 @@ from sequencer.run.mistaken import exchanged, mistaken_before, mistaken_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm
 from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import above_display, hookup_fault, repeats, short_level, sweep_fault
+from sequencer.run.repeating import repeated_step
 from sequencer.run.resume import MOST_TRIES, check_step, since_session
 from sequencer.run.retake import adapted, retake_step
 from sequencer.run.saved import saved_in, saved_step
@@ -75,6 +75,9 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
 
     ``history`` begins with Began and Identified (the engine writes both before it asks).
     """
+    again = repeated_step(history)
+    if again is not None:
+        return again
     spoken = without_sweeps(history)
     began = next((e for e in spoken if isinstance(e, Began)), None)
     caps = capabilities(spoken)
@@ -325,10 +328,9 @@ def _heard(stays: Sequence[Visit]) -> Sweep | None:
 
 
 def _next_sweep(sweeps: Sequence[PlannedSweep], stay: Visit) -> Step | None:
-    taken = Counter((swept.key, swept.role) for swept in stay.swept)
     for planned in sweeps:
-        if taken[planned.key, planned.role] < planned.repeats:
-            return SweepStep(
+        if stay.tally[planned.key, planned.role] < planned.repeats:
+            stay.going = SweepStep(
                 hookup=stay.hookup.name,
                 key=planned.key,
                 role=planned.role,
@@ -336,6 +338,7 @@ def _next_sweep(sweeps: Sequence[PlannedSweep], stay: Visit) -> Step | None:
                 why=planned.why,
                 repeats=planned.repeats,
             )
+            return stay.going
     return None
 
 

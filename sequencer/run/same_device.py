@@ -96,11 +96,11 @@ def check_of(after: Sequence[Entry], hookup: str) -> Visit | None:
             elif here and check is not None:
                 check.waiting = False
         elif isinstance(entry, Refused) and here and check is not None:
-            check.swept.clear()
+            check.keep()
             check.refused += 1
             check.waiting = True
         elif isinstance(entry, Swept) and here and check is not None:
-            check.swept.append(entry)
+            check.add(entry)
     return check
 
 

@@ -21,6 +21,7 @@ from sequencer.run.steps import Connect, Warn, unsaid
 from sequencer.run.visits import Visit, known, visits
 
 __all__ = [
+    "DEVICE_ROLES",
     "FLEX_SWEEPS",
     "flexed",
     "jump_db",
@@ -39,7 +40,7 @@ JUMP_DB = 0.1  # smaller ones are inside what re-mating a connector does
 SIGMAS = 6.0  # of noise; with a few hundred points a run, a false jump once in about a million runs
 NEAR_NOISE_DB = 10.0  # nearer to the noise an amplitude does not scatter evenly either, and nothing is told
 
-_DEVICE = frozenset({Role.DEVICE, Role.REFLECTION})
+DEVICE_ROLES = frozenset({Role.DEVICE, Role.REFLECTION})
 
 
 @lru_cache(maxsize=1000)  # the same repeats are looked at before every step of a stay
@@ -67,7 +68,7 @@ def jump_db(first: Sweep, second: Sweep, noise_dbm_hz: float) -> float:
     return float(np.max(size[jumped])) if np.any(jumped) else 0.0
 
 
-def jumped_db(stay: Visit, noise_dbm_hz: float | None, roles: Collection[Role] = _DEVICE) -> float:
+def jumped_db(stay: Visit, noise_dbm_hz: float | None, roles: Collection[Role] = DEVICE_ROLES) -> float:
     """Return the largest jump between neighbouring repeats in a stay at a device hookup; 0 if none."""
     if noise_dbm_hz is None:
         return 0.0

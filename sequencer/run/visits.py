@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -15,6 +16,7 @@ from sequencer.core.trace import FloatArray, Sweep
 from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import noise_dbm_hz
 from sequencer.run.settings import Known
+from sequencer.run.steps import SweepStep
 from sequencer.run.sweeps import Sweeps
 
 __all__ = [
@@ -44,7 +46,13 @@ class Visit:
     refused: int = 0
     jumped: bool = False  # it was refused because its trace jumped
     waiting: bool = False  # it must be connected again before anything is swept
+    tally: Counter[tuple[str, Role]] = field(init=False)  # of what was swept
+    going: SweepStep | None = None  # remembered by the policy: the step it last decided here
     passed: Station | None = None  # remembered by the policy: left behind, with nothing against it as this station
+
+    def __post_init__(self) -> None:
+        """Count what is there already."""
+        self.keep(self.swept)
 
     def first_on(self) -> Swept | None:
         """Return the first sweep with the generator on: the one that proves the hookup."""
@@ -52,7 +60,18 @@ class Visit:
 
     def count(self, planned: PlannedSweep) -> int:
         """Return how often this planned sweep was taken."""
-        return sum(s.key == planned.key and s.role is planned.role for s in self.swept)
+        return self.tally[planned.key, planned.role]
+
+    def add(self, swept: Swept) -> None:
+        """Count a sweep."""
+        self.swept.append(swept)
+        self.tally[swept.key, swept.role] += 1
+
+    def keep(self, swept: Iterable[Swept] = ()) -> None:
+        """Let only these sweeps count."""
+        self.swept = list(swept)
+        self.tally = Counter((s.key, s.role) for s in self.swept)
+        self.going = None
 
     def first(self, key: str, role: Role) -> Swept | None:
         """Return the first sweep of a key and role, if taken."""
@@ -158,7 +177,7 @@ class _Reader:
         elif isinstance(entry, Resumed):
             self._refused, self._aside = 0, False
             if stays and stays[-1].hookup.name == entry.hookup:
-                stays[-1].swept.clear()
+                stays[-1].keep()
                 stays[-1].refused, stays[-1].waiting = 0, True
         elif isinstance(entry, Connected):
             self._connected(entry)
@@ -178,9 +197,9 @@ class _Reader:
 
     def _at(self, stay: Visit, entry: Entry) -> None:
         if isinstance(entry, Swept):
-            stay.swept.append(entry)
+            stay.add(entry)
         elif isinstance(entry, Refused):
-            stay.swept.clear()
+            stay.keep()
             stay.dropped.clear()
             stay.jumped |= entry.jump_db > 0.0
             stay.waiting = True
@@ -189,7 +208,7 @@ class _Reader:
             gone = (entry.key, entry.role)
             stay.dropped.append(entry)
             stay.set_aside += [s for s in stay.swept if (s.key, s.role) == gone]
-            stay.swept = [s for s in stay.swept if (s.key, s.role) != gone]
+            stay.keep(s for s in stay.swept if (s.key, s.role) != gone)
 
 
 def known(history: Sequence[Entry]) -> Known:

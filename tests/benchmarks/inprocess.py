@@ -1,14 +1,19 @@
 """The simulated bench in this process: the run's own steps, the dialect's own messages, and no socket.
 
-What a socket would carry is carried by a call into the instrument's message exchange, so thousands of runs cost
-minutes and say the same digits (`coverage.py --over-socket` shows it).
+What a socket would carry is carried by a call into the instrument's message exchange; a setting that is swept again
+and again for its average is asked for so once, then of the instrument itself. So thousands of runs cost minutes and
+say the same digits (`coverage.py --over-socket` shows it).
 """
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
+
+import numpy as np
 
 from instruments import dialects
 from instruments.analyzer import ScpiAnalyzer
@@ -18,7 +23,7 @@ from instruments.simulated.commands import Exchange
 from instruments.simulated.variants import load_variant
 from sequencer.core.history import Began, Entry
 from sequencer.core.hookup import Hookup
-from sequencer.core.trace import Sweep
+from sequencer.core.trace import Flag, FloatArray, Sweep, SweepSettings, Trace
 from sequencer.ports import Progress, Question
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.engine import Bystanders, Engine
@@ -29,6 +34,7 @@ __all__ = ["InProcess", "take"]
 
 
 _variant, _dialect = cache(load_variant), cache(dialects.load)
+_DECIMALS = re.compile(r"%\.(\d+)f")
 START = datetime(2026, 1, 1, tzinfo=UTC)
 
 
@@ -73,6 +79,41 @@ class CallLink:
         """Nothing to let go of."""
 
 
+class _Repeating(ScpiAnalyzer):
+    """Takes the third and later repeats of one setting from the instrument itself, rounded as its traces are."""
+
+    def __init__(self, link: Any, instrument: Analyzer, bench: SimulatedBench, dialect: Any, clock: Any) -> None:
+        self._instrument, self._bench = instrument, bench
+        self._last: Sweep | None = None
+        self._again, self._took_s, self._ended_s = 0, 0.0, -1.0
+        super().__init__(link, dialect, clock, pause=lambda _: None)
+
+    def sweep(self, asked: SweepSettings) -> Sweep:
+        """See `ScpiAnalyzer`; a repeat takes as long as the second one, which has set nothing up."""
+        began_s, last = self._bench.time.now_s, self._last
+        repeated = last is not None and asked == last.asked and began_s == self._ended_s and not last.flags
+        self._again = self._again + 1 if repeated else 0
+        if last is None or self._again < 2:
+            self._last = super().sweep(asked)
+            self._took_s = self._bench.time.now_s - began_s
+        else:
+            reading = self._instrument._sweep()
+            flags = frozenset(map(Flag, reading.flags))
+            trace = Trace(last.trace.freq_hz, self._rounded(reading.level_dbm))
+            self._last = replace(last, trace=trace, began=self._clock.now(), flags=flags)
+            self._bench.time.spend(self._took_s)
+        self._ended_s = self._bench.time.now_s
+        return self._last
+
+    def _rounded(self, level_dbm: FloatArray) -> FloatArray:
+        """Return levels as a trace would carry them: with so many decimals, or as 32-bit reals."""
+        decimals = _DECIMALS.fullmatch(self._instrument._variant.ascii_levels)
+        if self._instrument._settings.format.startswith("REAL,32"):
+            return level_dbm.astype(np.float32).astype(np.float64)
+        assert decimals is not None
+        return np.round(level_dbm, int(decimals[1]))
+
+
 class InProcess:
     """A simulated bench with its analyzer and clock; ``dialect`` and variant share their name."""
 
@@ -81,8 +122,8 @@ class InProcess:
         if not connect:  # the analyzer is reached in some other way
             return
         known = _variant(variant)
-        link: Any = CallLink(Analyzer(bench, known), bench)
-        self.analyzer: Any = ScpiAnalyzer(link, _dialect(variant), self, pause=lambda _: None)
+        instrument = Analyzer(bench, known)
+        self.analyzer: Any = _Repeating(CallLink(instrument, bench), instrument, bench, _dialect(variant), self)
 
     def now(self) -> datetime:
         """Aware UTC of the simulated clock."""
