@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from functools import lru_cache
+from typing import TypeGuard
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,12 +23,16 @@ def own(values: ArrayLike) -> FloatArray:
 
     It is a copy, unless the values are such an array already.
     """
-    if isinstance(values, np.ndarray) and values.dtype == np.float64 and values.base is None:
-        if not values.flags.writeable:
-            return values
+    if _is_own(values):
+        return values
     copy = np.array(values, dtype=np.float64)
     copy.setflags(write=False)
     return copy
+
+
+def _is_own(values: ArrayLike) -> TypeGuard[FloatArray]:
+    whole = isinstance(values, np.ndarray) and values.dtype == np.float64 and values.base is None
+    return whole and not np.asarray(values).flags.writeable
 
 
 class Detector(StrEnum):
