@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -99,6 +100,22 @@ def test_a_joint_that_comes_and_goes_is_not_accepted_where_a_sweep_shows_it(caps
     status, record = run(capsys, tmp_path, "vhf-600k-acceptance", "simulated:intermittent", seed)
     assert status in {1, 4}
     assert any("jumped" in text for text in record["warnings"])
+
+
+@pytest.mark.parametrize(
+    ("starter", "seed"), [("vhf-600k-acceptance", 1), ("vhf-600k-acceptance", 3), ("vhf-600k-quick", 5)]
+)
+def test_on_a_path_that_does_not_repeat_nothing_is_decided_as_its_warning_says(
+    capsys, tmp_path: Path, starter: str, seed: int
+) -> None:
+    """Neither for the device nor against it: with seed 1 the loss itself reads beyond its limit."""
+    _, record = run(capsys, tmp_path, starter, "simulated:intermittent", seed)
+    named = {found for text in record["warnings"] for found in re.findall(r"(\S+) does not repeat", text)}
+    assert named
+    for result in record["results"]:
+        if result.get("path") in named:
+            assert result["statement"] == "undecided", result["id"]
+            assert any("a joint comes and goes" in note for note in result["notes"])
 
 
 @pytest.mark.parametrize("variant", VARIANTS)

@@ -22,7 +22,7 @@ from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.passivity import Doubt
 from sequencer.run.saved_doubts import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
-from sequencer.run.steadiness import leads_jump_db, unsteady
+from sequencer.run.steadiness import unsteady
 from sequencer.run.suspect import distrusting, suspected
 from sequencer.units import show_db, show_hz
 
@@ -49,10 +49,10 @@ class Evaluation:
 def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: int = BLOCK) -> Evaluation:
     """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
     measured, doubts = distrusting(recipe, bench, history, block)
-    jumps, leads = unsteady(history), leads_jump_db(history) > 0.0
+    jumps = unsteady(history)
     stated = [_stated(recipe, measured, r) for r in recipe.requirements]
     both = [
-        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps, leads=leads), r, history, doubts), estimate, r)
+        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps), r, history, doubts), estimate, r)
         for (result, estimate), r in zip(stated, recipe.requirements, strict=True)
     ]
     # what is undecided has no probability that would say anything of the device
@@ -92,10 +92,10 @@ def _both_ways(
     return compared(result, estimate, *_stated(recipe, measured, other), among=among)
 
 
-def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float], *, leads: bool) -> Result:
-    """Decide nothing in favour of a device whose trace does not repeat, and nothing against it for its leads."""
+def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float]) -> Result:
+    """Decide nothing on a trace that does not repeat: neither for the device nor against it."""
     size_db = jumps.get(requirement.hookup_name)
-    if not size_db or (result.statement is Statement.FAIL and not leads):
+    if not size_db:
         return result
     note = f"the trace of {requirement.hookup_name} jumps by {size_db:.2g} dB: a joint comes and goes"
     return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, note))
