@@ -23,6 +23,9 @@ STARTERS = sorted(path.stem for path in RECIPES.glob("*.yaml"))
 # How far the truth of a healthy device lies inside its limit: far enough for the interval of a good bench, near
 # enough that a unit not much worse fails. dB, hertz, or a share of the limit for the bandwidths.
 LOSS, DEEP, RETURN = (0.12, 0.20), (1.5, 3.0), (2.0, 5.0)
+# From here up the shipped bench's leakage is the largest line of a budget, 0.3 to 0.7 dB by how its own reading falls:
+# with 1.9 dB of margin one guarded run in fifty condemned a healthy device (every_device.py, seeds 2 to 13).
+LEAKAGE_MATTERS_DB, DEEP_BY_LEAKAGE = 88.0, (2.5, 3.0)
 MARGINS = {
     Quantity.INSERTION_LOSS: LOSS,
     Quantity.RIPPLE: (0.12, 0.26),  # of two readings: its interval is wider than a loss's
@@ -92,6 +95,8 @@ ROWS = list(table())
 def test_healthy_devices_pass_by_a_margin_that_proves_something(requirement, value, margin):
     """See MARGINS; a return loss of 19 to 26 dB is also what a bridge of 36 dB directivity can prove."""
     least, most = MARGINS[requirement.quantity]
+    if MARGINS[requirement.quantity] is DEEP and value >= LEAKAGE_MATTERS_DB:
+        least, most = DEEP_BY_LEAKAGE
     assert least <= margin <= most
     if requirement.quantity is Quantity.RETURN_LOSS:
         assert 19.0 <= value <= 26.0
