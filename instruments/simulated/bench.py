@@ -63,6 +63,9 @@ def hookup_names(ports: tuple[str, ...], standards: tuple[str, ...] = ()) -> tup
     return ("thru", "floor", *paths, *bridge, *(f"thru {path}" for path in paths), *checks, RE_MATED)
 
 
+MOST_GRIDS = 16  # whose scattering is remembered, up to 9 MB each
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepRequest:
     """One sweep, every setting resolved. ``generator_dbm`` None: output off."""
@@ -138,6 +141,7 @@ class Bench:
         self._trim_hz = 0.0
         self.on_since_s = -profile.on_for_s
         self._steadies: dict[tuple[float, int], tuple[Callable[[Real], Complex], Memory]] = {}  # of what is in place
+        self._scattering: dict[tuple[int, bytes], tuple[Circuit, Complex]] = {}
         self._axes: dict[tuple[float, float, int], _Axis] = {}
         self.when_switched_on: list[Callable[[], None]] = []  # what the instruments do then
 
@@ -297,7 +301,7 @@ class Bench:
             what = made.removeprefix("reflect-")
             if what in ports:
                 one = ports.index(what)
-                return loaded(circuit.s(freq_hz), [one], loads([one], freq_hz))[:, 0, 0]
+                return loaded(self._s(circuit, freq_hz), [one], loads([one], freq_hz))[:, 0, 0]
             if what == "load":
                 return drawn.load(len(ports), freq_hz)
             return drawn.open(freq_hz) if what == "open" else drawn.short(freq_hz)
@@ -321,12 +325,21 @@ class Bench:
                 through = transmitted(s, drawn.source(freq_hz), drawn.receiver(freq_hz))
                 return np.asarray(through + leak * (1.0 + s[:, 0, 0]))
             keep = [ports.index(name) for name in made.split("-")]
-            s = loaded(circuit.s(freq_hz), keep, loads(keep, freq_hz))
+            s = loaded(self._s(circuit, freq_hz), keep, loads(keep, freq_hz))
             # What the device throws back at the generator's lead leaks too (trade notes 12.4).
             through = transmitted(s, drawn.source(freq_hz), drawn.receiver(freq_hz))
             return np.asarray(through + leak * (1.0 + s[:, 0, 0]))
 
         return transfer
+
+    def _s(self, circuit: Circuit, freq_hz: Real) -> Complex:
+        """Scattering of the device, remembered: hookup after hookup asks on the same grids."""
+        key = id(circuit), freq_hz.tobytes()
+        if key not in self._scattering:
+            if len(self._scattering) >= MOST_GRIDS:
+                self._scattering.clear()
+            self._scattering[key] = circuit, circuit.s(freq_hz)
+        return self._scattering[key][1]
 
     def _foreign(self, freq_hz: Real, rbw_hz: float, rng: np.random.Generator) -> Complex:
         """Another transmitter, heard through the RBW filter where the sweep passes it."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, MutableMapping
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -106,8 +107,7 @@ def _by_convolution(
     before = round((size * spacing - span) / 2.0 / spacing)
     asked = (float(freq_hz[0]), float(freq_hz[-1]), reach, spacing, size)
     if asked not in memory:
-        grid = freq_hz[0] + (np.arange(size) - before) * spacing
-        window = _flat_top(grid, float(freq_hz[0]) - reach, float(freq_hz[-1]) + reach)
+        grid, window = _windowed(float(freq_hz[0]), float(freq_hz[-1]), reach, spacing, size, before)
         memory[asked] = np.fft.ifft(transfer(np.maximum(grid, 1.0e3)) * window)
 
     late = size - size // 4  # what stands after this is the window's foreshadow: negative time
@@ -127,6 +127,14 @@ def _fft_size(least: int) -> int:
     """Return the next size that is 2, 3 or 5 times a power of two."""
     power = 1 << max(0, (least - 1).bit_length() - 3)
     return next(power * k for k in (4, 5, 6, 8) if power * k >= least)
+
+
+@lru_cache(maxsize=8)  # whatever is in place, an overview is swept over the same grid
+def _windowed(
+    first_hz: float, last_hz: float, reach: float, spacing: float, size: int, before: int
+) -> tuple[Real, Real]:
+    grid: Real = np.asarray(first_hz + (np.arange(size) - before) * spacing, dtype=np.float64)
+    return grid, _flat_top(grid, first_hz - reach, last_hz + reach)
 
 
 def _flat_top(freq_hz: Real, low_hz: float, high_hz: float) -> Real:

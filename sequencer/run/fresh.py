@@ -26,10 +26,9 @@ def not_swept(stay: Visit, noise_dbm_hz: float | None) -> str:
     if not stay.swept or noise_dbm_hz is None:
         return ""
     latest = stay.swept[-1]
-    first = latest.sweep.trace.level_dbm[0]
-    again = any(
-        before.sweep.trace.level_dbm[0] == first and _same(before.sweep, latest.sweep) for before in stay.swept[:-1]
-    )
+    if stay.starts[float(latest.sweep.trace.level_dbm[0])] < 2:
+        return ""
+    again = any(_same(before.sweep, latest.sweep) for before in stay.swept[:-1])
     if not again or _by_chance(stay, latest.sweep, noise_dbm_hz) > CHANCE:
         return ""
     return (

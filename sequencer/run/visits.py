@@ -47,6 +47,7 @@ class Visit:
     jumped: bool = False  # it was refused because its trace jumped
     waiting: bool = False  # it must be connected again before anything is swept
     tally: Counter[tuple[str, Role]] = field(init=False)  # of what was swept
+    starts: Counter[float] = field(init=False)  # the first level of each trace, dBm: noise seldom gives one twice
     going: SweepStep | None = None  # remembered by the policy: the step it last decided here
     passed: Station | None = None  # remembered by the policy: left behind, with nothing against it as this station
 
@@ -66,11 +67,14 @@ class Visit:
         """Count a sweep."""
         self.swept.append(swept)
         self.tally[swept.key, swept.role] += 1
+        self.starts[float(swept.sweep.trace.level_dbm[0])] += 1
 
     def keep(self, swept: Iterable[Swept] = ()) -> None:
         """Let only these sweeps count."""
-        self.swept = list(swept)
-        self.tally = Counter((s.key, s.role) for s in self.swept)
+        kept, self.swept = list(swept), []
+        self.tally, self.starts = Counter(), Counter()
+        for each in kept:
+            self.add(each)
         self.going = None
 
     def first(self, key: str, role: Role) -> Swept | None:
