@@ -37,6 +37,7 @@ class Analyzer:
         self.status = Status(variant.error_queue, self.manners.error_entries)
         self._settings = Settings(variant)
         self._settings.output = variant.output_at_power_on
+        self._left_on()
         self._reading: Reading | None = None
         self._old: Reading | None = None  # what a trace memory still holds while a new sweep runs
         self.tree: Tree[Command] = Tree(full_forms=self.manners.full_forms)
@@ -64,6 +65,12 @@ class Analyzer:
         self.status.preset()
         self.status.esr = ESR_PON
         self._settings.output = self._variant.output_at_power_on
+        self._left_on()
+
+    def _left_on(self) -> None:
+        """Whoever used it last left it so; *RST undoes it."""
+        for name, value in self._variant.left.items():
+            setattr(self._settings, name, value)
 
     def reset(self) -> None:
         """*RST."""
@@ -117,11 +124,12 @@ class Analyzer:
 
     def _trace(self, parameters: tuple[str, ...]) -> bytes:
         self._right_trace(parameters)
+        self._bench.time.spend(self.manners.trace_delay_s)  # it makes text of it first
         if self._settings.continuous:  # free running: the answer is the sweep that ends next
             self._stop()
             self._reading = self._sweep()
             self.status.questionable.set(self._bits(self._reading))
-            self._bench.time.spend(self._duration_s())
+            self._bench.time.spend(SETTLING_S + self._settings.sweep_time_s)  # an average grows from sweep to sweep
         reading = self._reading
         if reading is None and self.manners.no_data == "old":
             reading = self._old
@@ -129,16 +137,22 @@ class Analyzer:
             raise ScpiError(-230, "no complete sweep since the frequency axis was set")
         level = np.full(self._settings.points, NO_DATA) if reading is None else reading.level_dbm
         kind = self._settings.format
+        if self.manners.pairs:
+            hertz = np.linspace(self._settings.start_hz, self._settings.stop_hz, self._settings.points)
+            level = np.column_stack((hertz, level)).ravel()
+        if kind.startswith("INT"):  # thousandths of a dB
+            order = "<" if self._settings.swapped else ">"
+            return block(np.round(level * 1e3).astype(f"{order}i4").tobytes())
         if kind.startswith("REAL"):
             order = "<" if self._settings.swapped else ">"
             payload = level.astype(f"{order}f{int(kind.partition(',')[2]) // 8}").tobytes()
             return b"#0" + payload if self.manners.trace_blocks == "indefinite" else block(payload)
         text = self._variant.ascii_separator.join(map(self._variant.ascii_levels.__mod__, level.tolist()))
-        whole = (text + "," * self._variant.trailing_comma).encode("ascii")
+        whole = (text + self._variant.ascii_separator.strip() * self._variant.trailing_comma).encode("ascii")
         return block(whole) if self.manners.trace_blocks == "text" else whole
 
     def _right_trace(self, parameters: tuple[str, ...]) -> None:
-        if parameters[0].upper() != self._variant.trace_name:
+        if parameters and parameters[0].upper() != self._variant.trace_name:
             raise ScpiError(-224, parameters[0])
 
     # --- the tracking generator
@@ -198,6 +212,10 @@ class Analyzer:
         def put_continuous(on: bool) -> None:
             state().continuous = on
 
+        def put_sweep_mode(word: str) -> None:
+            self._changing(lambda: put_continuous(v.sweep_modes[word]))
+
+        named = 1 if v.trace_name else 0
         axis = self._number
         return {
             "start": axis("HZ", low, high, lambda hz: state().put_start(hz), lambda: state().start_hz, axis=True),
@@ -227,11 +245,7 @@ class Analyzer:
             "average count": self._number(
                 "", 1, 999, lambda n: self._fix("average_count", round(n)), lambda: state().average_count
             ),
-            "trace mode": setting(
-                lambda text: read_word(text, ("WRITe", "AVERage")),
-                lambda word: self._changing(lambda: self._fix("average", word == "AVERage")),
-                lambda: "AVER" if state().average else "WRIT",
-            ),
+            "trace mode": self._choice("trace_mode", v.trace_modes),
             "average kind": self._choice("average_kind", v.average_kinds),
             "attenuation": self._number(
                 "DB",
@@ -263,8 +277,13 @@ class Analyzer:
                 lambda: "SWAP" if state().swapped else "NORM",
             ),
             "level unit": setting(lambda text: read_word(text, ("DBM",)), lambda _: None, lambda: "DBM"),
-            "trace": Command(query=self._trace, query_most=1, query_least=1),
-            "trace points": Command(query=self._points, query_most=1, query_least=1),
+            "trace": Command(query=self._trace, query_most=named, query_least=named),
+            "trace points": Command(query=self._points, query_most=named, query_least=named),
+            "sweep mode": setting(
+                lambda text: read_word(text, tuple(v.sweep_modes)),
+                put_sweep_mode,
+                lambda: next(short_form(w).upper() for w, on in v.sweep_modes.items() if on == state().continuous),
+            ),
         }
 
     def _points(self, parameters: tuple[str, ...]) -> str:
@@ -354,6 +373,8 @@ class Analyzer:
             return read_boolean(text)
 
         told = ("OFF", "ON") if self.manners.boolean_words else ("0", "1")
+        if self.manners.boolean_numbers:
+            told = (self._variant.numbers % 0, self._variant.numbers % 1)
         return setting(read, lambda on: self._changing(lambda: put(on)), lambda: told[tell()])
 
     def _auto(self, name: str, now: Callable[[], float]) -> Command:
@@ -373,10 +394,19 @@ class Analyzer:
     def _put_format(self, parameters: tuple[str, ...]) -> None:
         if parameters[0].upper() in ("ASC", "ASCII") and parameters[1:] in ((), ("0",)):
             parameters = ("ASC",)
+        if self.manners.format_spaced:
+            parameters = tuple(",".join(parameters).split())
         self._settings.format = read_word(",".join(parameters), self._variant.formats)
 
     def _tell_format(self) -> str:
-        return "ASC,0" if self._settings.format.startswith("ASC") else self._settings.format
+        if self.manners.format_spaced:
+            return short_form(self._settings.format.partition(",")[0]) + self._settings.format.partition(",")[2].rjust(
+                3
+            )
+        if self._settings.format.startswith("ASC"):
+            return "ASC,0"
+        word, comma, length = self._settings.format.partition(",")
+        return short_form(word).upper() + comma + length
 
 
 def _begins(pattern: str, header: str) -> bool:

@@ -140,6 +140,9 @@ class Exchange:
             self._responses.clear()
             status.error(ScpiError(-410))
         self._indefinite = False
+        if self._instrument.manners.refuses_compound and ";" in message:
+            status.error(ScpiError(-102, message[:40]))
+            return
         for prepared in self._prepare(message):
             while self._instrument.manners.blocks and self._instrument.busy():
                 yield
@@ -156,6 +159,11 @@ class Exchange:
                 self._hung |= prepared.unit.query and error.number == -113 and self._instrument.manners.hangs
                 if -199 <= error.number <= -100:
                     return  # after a command error nobody knows what the rest was meant to follow
+
+    @property
+    def query_delay_s(self) -> float:
+        """Time from a query to its answer."""
+        return self._instrument.manners.query_delay_s
 
     def read(self) -> bytes:
         """Return the response message with its terminator; nothing, and -420, when there is none."""

@@ -15,9 +15,9 @@ _WORDS = {
     "opc": ("normal", "early", "never"),
     "no data": ("error", "sentinel", "old"),
     "units in answers": (False, True, "joined", "scaled"),
-    "boolean answers": ("digits", "words"),
+    "boolean answers": ("digits", "words", "numbers"),
     "booleans taken": ("both", "words", "digits"),
-    "error entries": ("plain", "signed", "unquoted", "number"),
+    "error entries": ("plain", "signed", "unquoted", "number", "upper"),
     "trace blocks": ("definite", "indefinite", "text"),
     "generator unit": ("DBM", "DBUV"),
 }
@@ -49,6 +49,12 @@ class Manners:
     trace_blocks: str = "definite"
     generator_unit: str = "DBM"
     averages_after_reset: bool = False
+    boolean_numbers: bool = False
+    refuses_compound: bool = False
+    query_delay_s: float = 0.0
+    trace_delay_s: float = 0.0
+    pairs: bool = False
+    format_spaced: bool = False
 
     @classmethod
     def read(cls, name: str, row: Mapping[str, Any]) -> Manners:
@@ -62,8 +68,8 @@ class Manners:
         known = {"hangs on unknown queries", "forms", "units in answers", "header echo", "opc", "initiate blocks",
                  "no data", "limits asked", "out of range clamps", "sweeping bit", "lacks", "lower case",
                  "boolean answers", "booleans taken", "suffix required", "steps only", "start above stop refused",
-                 "identification fields", "error entries", "trace blocks", "generator unit",
-                 "averages after reset"}  # fmt: skip
+                 "identification fields", "error entries", "trace blocks", "generator unit", "averages after reset",
+                 "compound refused", "query delay s", "trace delay s", "trace pairs", "format spaced"}  # fmt: skip
         wrong = [key for key in row if key not in known]
         wrong += [f"{key}: {row[key]}" for key, words in _WORDS.items() if row.get(key, words[0]) not in words]
         if wrong:
@@ -92,4 +98,10 @@ class Manners:
             trace_blocks=row.get("trace blocks", "definite"),
             generator_unit=row.get("generator unit", "DBM"),
             averages_after_reset=bool(row.get("averages after reset", False)),
+            boolean_numbers=row.get("boolean answers", "digits") == "numbers",
+            refuses_compound=bool(row.get("compound refused", False)),
+            query_delay_s=float(row.get("query delay s", 0.0)),
+            trace_delay_s=float(row.get("trace delay s", 0.0)),
+            pairs=bool(row.get("trace pairs", False)),
+            format_spaced=bool(row.get("format spaced", False)),
         )

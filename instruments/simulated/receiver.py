@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -36,6 +36,8 @@ class Detect(StrEnum):
     AVERAGE = "average"  # a mean of what `averages` says
     SAMPLE = "sample"
     PEAK = "peak"
+    NEGATIVE = "negative"
+    VOLTAGE = "voltage"  # mean of the voltage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +53,7 @@ class ReceiverSettings:
     dwell_s: float  # sweep time over points
     display_range_db: float | None
     averages: Averages = Averages.POWER
+    holds: bool = False  # the highest of its sweeps is shown, not their mean
 
 
 def compressed(volts: Complex, attenuation_db: float, one_db_at_dbm: float) -> Complex:
@@ -78,12 +81,22 @@ def detected_mw(volts: Complex, noise_mw: float, settings: ReceiverSettings, rng
     ``noise_mw`` is the mean noise power in the RBW. Samples 1/RBW apart are independent; a bucket shorter than
     that shares its noise with its neighbours.
     """
+    if settings.average_count > 1 and settings.holds:
+        one = replace(settings, average_count=1)
+        return np.asarray(
+            np.max([detected_mw(volts, noise_mw, one, rng) for _ in range(settings.average_count)], axis=0)
+        )
     samples = max(1, math.floor(settings.dwell_s * settings.rbw_hz))
     if settings.vbw_hz < 0.999 * settings.rbw_hz:
         # A narrow video filter averages the logarithm, whatever the detector does afterwards.
         logs = min(MOST_SAMPLES, math.ceil(settings.rbw_hz / settings.vbw_hz))
         power = np.abs(volts + _noise(rng, (logs, volts.size), noise_mw)) ** 2
         return np.asarray(np.exp(np.mean(np.log(power), axis=0)))
+    if settings.detector is Detect.VOLTAGE:
+        settings = replace(settings, detector=Detect.AVERAGE, averages=Averages.VOLTAGE)
+    if settings.detector is Detect.NEGATIVE and settings.average_count == 1:
+        drawn = volts + _noise(rng, (min(MOST_SAMPLES, samples), volts.size), noise_mw)
+        return np.asarray(np.min(np.abs(drawn) ** 2, axis=0))
     if settings.averages is not Averages.POWER and (settings.average_count > 1 or settings.detector is Detect.AVERAGE):
         return _mean_of_shown(volts, noise_mw, settings, samples, rng)
     if settings.detector is Detect.PEAK:

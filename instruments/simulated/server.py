@@ -71,6 +71,9 @@ async def execute(exchange: Exchange, message: str, time: SimulatedTime) -> None
             await asyncio.sleep(min(LOOK_AGAIN_S, max(0.0, time.left_wall_s())))
         else:
             time.finish()
+    delay_s = exchange.query_delay_s
+    if time.speed > 0.0 and delay_s > 0.0 and "?" in message:
+        await asyncio.sleep(delay_s / time.speed)
     if time.speed <= 0.0:
         time.finish()
         time.owed_s = 0.0

@@ -35,6 +35,8 @@ class Settings:
     average: bool = field(init=False)
     average_count: int = 10
     average_kind: str = field(init=False)
+    trace_mode: str = field(init=False)
+    sweep_mode: str = field(init=False)
     continuous: bool = field(init=False)
     format: str = field(init=False)
     swapped: bool = field(init=False)
@@ -50,6 +52,9 @@ class Settings:
         self.continuous = variant.continuous_after_reset
         self.average = variant.manners.averages_after_reset
         self.average_kind = next(iter(variant.average_kinds), "")
+        self.trace_mode = next(iter(variant.trace_modes), "")
+        self.sweep_mode = next((w for w, on in variant.sweep_modes.items() if on == self.continuous), "")
+        self.fixed_sweep_time_s = variant.sweep_time_by_hand_s
         self.format = variant.formats[0]
         self.generator_unit = variant.manners.generator_unit
         self.swapped = variant.swapped
@@ -89,7 +94,8 @@ class Settings:
     @property
     def sweeps(self) -> int:
         """How many sweeps one INITiate takes."""
-        return self.average_count if self.average else 1
+        several = self.average or self.variant.trace_modes.get(self.trace_mode) in {"average", "most"}
+        return self.average_count if several else 1
 
     def put_start(self, hz: float) -> None:
         """Set the start; a stop below it moves up with it, or it is refused."""
@@ -128,6 +134,7 @@ class Settings:
                 attenuation_db=self.attenuation_db,
                 reference_dbm=self.reference_dbm,
                 detector=Detect(self.variant.detectors[self.detector]),
+                holds=self.variant.trace_modes.get(self.trace_mode) == "most",
                 average_count=self.sweeps,
                 dwell_s=self.sweep_time_s / self.points,
                 display_range_db=self.variant.display_range_db,

@@ -75,6 +75,8 @@ class Status:
             return f"{int(number):+d},{text}"
         if self._entries == "unquoted":
             return f"{number}, {text[1:-1]}"
+        if self._entries == "upper":
+            return entry.upper()
         return number if self._entries == "number" else entry
 
     def read_esr(self) -> int:

@@ -66,6 +66,10 @@ class Variant:
     ascii_separator: str = ","
     attenuation_rounds: str = "up"
     average_kinds: Mapping[str, str] = field(default_factory=dict)
+    trace_modes: Mapping[str, str] = field(default_factory=dict)
+    sweep_modes: Mapping[str, bool] = field(default_factory=dict)
+    sweep_time_by_hand_s: float | None = None
+    left: Mapping[str, Any] = field(default_factory=dict)
 
     def rbw(self, asked_hz: float) -> float:
         """Return the filter nearest to what was asked, by ratio."""
@@ -167,4 +171,8 @@ def _variant(name: str, row: Mapping[str, Any]) -> Variant:
         ascii_separator=row.get("ascii separator", ","),
         attenuation_rounds=attenuation.get("rounds", "up"),
         average_kinds=row.get("average kinds", {}),
+        trace_modes=row.get("trace modes", {}),
+        sweep_modes=row.get("sweep modes", {}),
+        sweep_time_by_hand_s=row.get("sweep time by hand s"),
+        left=row.get("left", {}),
     )
