@@ -25,7 +25,7 @@ from instruments.simulated.truth import true_value
 from sequencer.archive.reading import open_run
 from sequencer.cli.main import main
 from sequencer.core.history import Connected, Swept
-from sequencer.core.trace import Sweep
+from sequencer.core.trace import Sweep, Trace
 from sequencer.errors import NotchbookError
 from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
@@ -367,6 +367,24 @@ def test_zooms_of_another_evening_beside_this_ones_overview_decide_nothing(direc
     assert set(undecided) == {"insertion loss TX-ANT transmit", "rejection TX-ANT receive"}
     for notes in undecided.values():  # both figures
         assert any("the overview reads 3.0 dB" in n and "of the same hookup 1.4 dB" in n for n in notes), notes
+
+
+def test_deep_zooms_of_another_state_beside_an_overview_near_its_noise_decide_nothing(
+    direct: Any, tmp_path: Path
+) -> None:
+    """Rods slipped by 25 kHz: alone the overview's points there lie too near the noise, their course does not."""
+    _, bench, taken = direct
+    mixed = dict(taken)
+    (stem,) = (stem for stem in taken if stem.startswith("TX-ANT_overview"))
+    mixed[stem] = []
+    for sweep in taken[stem]:
+        freq_hz, level_dbm = sweep.trace.freq_hz, sweep.trace.level_dbm
+        mixed[stem].append(replace(sweep, trace=Trace(freq_hz, np.interp(freq_hz + 25e3, freq_hz, level_dbm))))
+    status, record, _ = run(tmp_path / "runs", bench, save(tmp_path / "csv", mixed, comma))
+    assert status == 4
+    (found,) = (result for result in record["results"] if result["id"] == "rejection TX-ANT receive")
+    assert found["statement"] == "undecided"
+    assert any("the overview reads" in note and "the zoom 'receive'" in note for note in found["notes"])
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sequencer.core.history import Role
+from sequencer.core.normalise import fitting
 from sequencer.core.trace import FloatArray, SweepSettings
 from sequencer.errors import MeasurementError
 from sequencer.run.measured import Measured, PathCurve, PortCurve
@@ -30,6 +31,11 @@ OVER_NOISE_DB = 15.0  # nearer to it a level scatters unevenly, and six sigmas a
 # flat in the zoom, nor its flanks in the overview.
 FLAT_DB = 1.0
 _UNSEEN_DB = 0.02  # as in `consistency`
+_ABOUT, _FEWEST = 2.0, 9  # so many zooms to each side, with so many points of the overview, tell its course through it
+_ROUGH = 0.02  # of a level, 0.1 dB: what a fast sweep and a polynomial leave
+_FIT_SIGMAS = 4.5
+_PLACES = 5  # along a zoom: its course is smooth
+_NOISE_DB = 1.0  # noise of one analyzer at one setting, some megahertz apart; common practice, no source
 
 
 class Gap(NamedTuple):
@@ -103,8 +109,7 @@ def _gap(measured: Measured, name: str, key: str) -> Gap | None:
     allowed_db = _allowed_db(measured, whole, near)
     worst: Gap | None = None
     for at_hz in (*inside, 0.5 * (first + last)):
-        # the reference is out alike for both, the span is not
-        apart_hz = sum(measured.shift(float(np.mean(r.freq_hz[[0, -1]]))).sizes_hz(at_hz)[1] for r in (picture, zoom))
+        apart_hz = _apart_hz(measured, near, whole, at_hz)
         low_hz, high_hz = at_hz - 0.5 * step, at_hz + 0.5 * step  # what a point of the overview stands for
         narrow = low_hz < first or last < high_hz
         mine = _band(zoom.freq_hz, *ours, max(low_hz, first), min(high_hz, last))
@@ -120,7 +125,52 @@ def _gap(measured: Measured, name: str, key: str) -> Gap | None:
             at = int(np.argmin(np.abs(picture.freq_hz - at_hz)))
             here = int(np.argmin(np.abs(zoom.freq_hz - at_hz)))
             worst = Gap(key, at_hz, float(theirs[0][at]), float(ours[0][here]), beyond)
-    return worst
+    return worst or _together(measured, whole, near, key)
+
+
+def _together(measured: Measured, whole: PathCurve | PortCurve, near: PathCurve | PortCurve, key: str) -> Gap | None:
+    """Return the gap between a zoom and the course that all points of the overview about it show; None if none.
+
+    So near the noise a point alone says nothing, but power less noise has no bias, and many points tell a notch.
+    """
+    if not isinstance(whole, PathCurve) or not isinstance(near, PathCurve) or not whole.has_noise or not near.has_noise:
+        return None
+    picture, zoom, used = whole.response, near.response, whole.device.used
+    first, last = float(zoom.freq_hz[0]), float(zoom.freq_hz[-1])
+    about = np.abs(picture.freq_hz - 0.5 * (first + last)) <= _ABOUT * (last - first)
+    if np.any(picture.cut_off[about]) or np.any(zoom.cut_off) or np.sum(about) < _FEWEST:
+        return None
+    freq_hz, raw, noise = picture.freq_hz[about], picture.raw[about], picture.noise[about]
+    # a point's own reading would give the lowest of them the least uncertainty
+    level = np.maximum(np.convolve(np.pad(raw, 2, mode="edge"), np.ones(5) / 5.0, "valid"), noise)
+    u = np.sqrt((2.0 * level * noise - noise**2) / whole.device.independent + (_ROUGH * level) ** 2)
+    at_hz = np.linspace(first, last, _PLACES)
+    apart_hz = max(_apart_hz(measured, near, whole, each) for each in (first, last))
+    late_hz = np.linspace(-apart_hz, _late_hz(used, last) + apart_hz, _PLACES)  # where the overview shows it
+    seen = fitting(freq_hz, raw - noise, u, np.add.outer(at_hz, late_hz).ravel(), shared=picture.shared)
+    course = fitting(zoom.freq_hz, zoom.ratio, zoom.u_ratio, at_hz, shared=zoom.shared)
+    if seen is None or course is None:
+        return None
+    value, u_value = (each.reshape(_PLACES, _PLACES) for each in seen)
+    spread = _FIT_SIGMAS * np.max(u_value, axis=1) + (10.0 ** (_NOISE_DB / 10.0) - 1.0) * float(np.median(noise))
+    mine, u_mine = course[0], _FIT_SIGMAS * course[1]
+    loss_db = -10.0 * math.log10(float(np.max(np.maximum(mine, u_mine))))
+    allowed = 10.0 ** ((_allowed_db(measured, whole, near) + 2.0 * measured.figures.scale(loss_db).most) / 10.0)
+    over = np.maximum(np.min(value, axis=1) - spread, 0.0) / (np.maximum(mine, 0.0) + u_mine) / allowed
+    under = np.maximum(mine - u_mine, 0.0) / (np.maximum(np.max(value, axis=1), 0.0) + spread) / allowed
+    worst = int(np.argmax(np.maximum(over, under)))
+    beyond = float(max(over[worst], under[worst]))
+    if not beyond > 1.0:
+        return None
+    seen_db = -10.0 * math.log10(max(float(np.mean(value[worst])), float(spread[worst])))
+    zoom_db = -10.0 * math.log10(max(float(mine[worst]), float(u_mine[worst])))
+    return Gap(key, float(at_hz[worst]), seen_db, zoom_db, 10.0 * math.log10(beyond))
+
+
+def _apart_hz(measured: Measured, near: PathCurve | PortCurve, whole: PathCurve | PortCurve, at_hz: float) -> float:
+    """How far the two frequency axes may lie apart, Hz: the reference is out alike for both, the span is not."""
+    centers = (float(np.mean(each.response.freq_hz[[0, -1]])) for each in (whole, near))
+    return sum(measured.shift(center_hz).sizes_hz(at_hz)[1] for center_hz in centers)
 
 
 class _Band(NamedTuple):
