@@ -29,6 +29,7 @@ __all__ = ["misfits"]
 
 JUNCTION_DB = 10.0
 ARM_DB = 0.3  # a tee, a connector and a foot of lead; common practice, no source
+UNLOADED_DB = 3.0  # a port that matches to 14 dB gives 2 dB, an isolation 15 dB better 1.5 dB (derived)
 SLACK_DB = 0.3  # what a draw in 2000 leaves out, of four readings at once; no source
 _DRAWS = Draws(seed=1, block=0, n=2000)
 
@@ -43,14 +44,12 @@ class _Way(NamedTuple):
 
 def misfits(measured: Measured, only: str = "") -> Iterator[Doubt]:
     """Yield the paths whose isolation fits no junction; with ``only`` those that this hookup has a part in."""
-    if len(measured.recipe.ports) != 3:  # a ring cancels, so nothing is said of one
-        return
     told: set[str] = set()
     for need in measured.recipe.requirements:
         if need.quantity is not Quantity.ISOLATION or need.path is None or need.hookup_name in told:
             continue
         try:
-            doubt = _misfit(measured, need, need.path)
+            doubt = (_misfit if len(measured.recipe.ports) == 3 else _unloaded)(measured, need, need.path)
         except MeasurementError:  # sweeps that do not fit are told of where they are used
             continue
         if doubt is not None and only in ("", *doubt.hookups):
@@ -84,6 +83,32 @@ def _misfit(measured: Measured, need: Requirement, path: tuple[str, str]) -> Dou
         "three was not what its name says. Look at the load on the port that was not in use, at the joints, and "
         f"for what stands between the junction and {middle} (a filter there is no plain junction)",
     )
+
+
+def _unloaded(measured: Measured, need: Requirement, path: tuple[str, str]) -> Doubt | None:
+    """A ring cancels, so its isolation may be anything; but one that fails by reading what goes over an idle port.
+
+    A port without its load sends back all that reaches it: the reading is what both ways over it lose, give or take
+    what |1 - S22| of that port and the true isolation do beside it. A ring that is bad can read so by chance too.
+    """
+    if need.minimum is None:
+        return None
+    direct = _way(measured, *path, need.at_hz)
+    if direct is None or direct.hidden or float(np.median(direct.loss_db)) >= need.minimum:
+        return None
+    for idle in (port for port in measured.recipe.ports if port not in path):
+        one, two = (_way(measured, end, idle, need.at_hz) for end in path)
+        if one is None or two is None or one.hidden or two.hidden:
+            continue
+        read_db, both_db = float(np.median(direct.loss_db)), float(np.median(one.loss_db + two.loss_db))
+        if abs(read_db - both_db) <= UNLOADED_DB:
+            return Doubt(
+                (direct.name,),
+                f"{direct.name} isolates {show_db(read_db, 1)} at {show_hz(need.at_hz)}, just what {one.name} and "
+                f"{two.name} together lose ({show_db(both_db, 1)}), as it does where the load on {idle} is missing or "
+                f"its joint open: look at the load on {idle}, then take {direct.name} again",
+            )
+    return None
 
 
 def _way(measured: Measured, a: str, b: str, f_hz: float) -> _Way | None:
