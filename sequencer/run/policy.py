@@ -46,16 +46,15 @@ from sequencer.run.steadiness import flexed, jumpy, located_text, new_jump, unlo
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Judge, Step, Stop, SweepStep, Void, Wait, Warn, unsaid
 from sequencer.run.suspect import came_back, contradicted, suspicion, unproven
 from sequencer.run.tracking import tracking_step
-from sequencer.run.visits import Visit, known_at, sweeps_of, visits, without_sweeps
+from sequencer.run.visits import FORECAST, Visit, foretold, known_at, sweeps_of, visits, without_sweeps
 from sequencer.run.warmup import again_step, warm_up_step
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import witness_step
 from sequencer.units import show_hz
 
-__all__ = ["FORECAST", "LOCKED_OUT", "capabilities", "decide"]
+__all__ = ["LOCKED_OUT", "capabilities", "decide"]
 
 LOCKED_OUT = "transmitter"
-FORECAST = "forecast"  # the id of a run that is only foretold: no day belongs to it
 DRIFT_TO_SAY_DB = 0.1
 
 _LOCK_OUT_CAUTIONS = (
@@ -276,8 +275,8 @@ def _unproven(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry
 
     So is a hookup whose zooms contradict its overview: a jump between two sweeps, and taken again as one.
     """
-    if any(isinstance(e, Began) and e.run_id == FORECAST for e in without_sweeps(history)):
-        return None  # the ideal device of a forecast is no junction, and nothing is wrong with its leads
+    if foretold(history):
+        return None
     text = unproven(stay, recipe, bench, history)
     if text and not stay.refused:
         return Connect(hookup=stay.hookup, why="once more, to see whether it comes back", refused=text)

@@ -41,11 +41,11 @@ from sequencer.run.joints import SECONDS_A_TOUCH, touches_of
 from sequencer.run.mating import thru_family
 from sequencer.run.matrix import plan_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
-from sequencer.run.policy import FORECAST, decide
+from sequencer.run.policy import decide
 from sequencer.run.remedies import at_least_text, limit_words, remedy, within_text
 from sequencer.run.standards import value_of
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
-from sequencer.run.visits import Journal
+from sequencer.run.visits import FORECAST, Journal
 from sequencer.run.windows import WIDE
 
 __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]

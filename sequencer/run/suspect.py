@@ -20,7 +20,7 @@ from sequencer.run.mistaken import repeated
 from sequencer.run.overlap import Gap, gap, gap_text, parted
 from sequencer.run.passivity import Doubt, unphysical
 from sequencer.run.stepped import stepped
-from sequencer.run.visits import Visit, sweeps_of
+from sequencer.run.visits import Visit, foretold, sweeps_of
 from sequencer.run.windows import OVERVIEW
 
 __all__ = ["came_back", "contradicted", "distrusting", "suspected", "suspicion", "suspicions", "unproven"]
@@ -38,7 +38,7 @@ def distrusting(
 ) -> tuple[Measured, tuple[Doubt, ...]]:
     """Return what was measured, doubtful hookups kept out of the intervals of others, and the doubts."""
     measured = Measured(recipe, bench, sweeps_of(history), block)
-    doubts = suspicions(measured)
+    doubts = () if foretold(history) else suspicions(measured)
     if not doubts:
         return measured, doubts
     names = frozenset(name for doubt in doubts for name in doubt.names)
@@ -71,7 +71,12 @@ def _within(result: Result) -> bool:
 def suspicion(stay: Visit, recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
     """Return what the overview just taken of a device hookup says against it, in words, or ''."""
     latest = stay.swept[-1] if stay.swept else None
-    if latest is None or latest.key != OVERVIEW or latest.role not in (Role.DEVICE, Role.REFLECTION):
+    if (
+        latest is None
+        or foretold(history)
+        or latest.key != OVERVIEW
+        or latest.role not in (Role.DEVICE, Role.REFLECTION)
+    ):
         return ""
     measured, name = Measured(recipe, bench, sweeps_of(history)), stay.hookup.name
     return _against(stay, [*unphysical(measured, name), *repeated(measured, name)])

@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from sequencer.core.history import Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
+from sequencer.core.history import Began, Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import Hookup
 from sequencer.core.trace import FloatArray, Sweep
 from sequencer.run.planned import Plan, PlannedSweep, Station
@@ -21,9 +21,11 @@ from sequencer.run.sweeps import Sweeps
 
 __all__ = [
     "BACK_S",
+    "FORECAST",
     "Journal",
     "Visit",
     "as_begun",
+    "foretold",
     "known",
     "known_at",
     "sweeps_of",
@@ -32,6 +34,7 @@ __all__ = [
     "without_sweeps",
 ]
 
+FORECAST = "forecast"  # the id of a run that is only foretold: no day belongs to it
 BACK_S = 60.0  # an assumed drift of 0.2 dB/h moves 0.003 dB in it; a clock is set right by less while it runs
 
 
@@ -153,6 +156,11 @@ def sweeps_of(history: Sequence[Entry]) -> Sweeps:
 def without_sweeps(history: Sequence[Entry]) -> Sequence[Entry]:
     """Return all other entries, in order: they are few, and most questions to a journal are about them."""
     return history.spoken() if isinstance(history, Journal) else history
+
+
+def foretold(history: Sequence[Entry]) -> bool:
+    """Whether nothing was measured: the ideal device of a forecast is no junction, and nothing is wrong with leads."""
+    return any(isinstance(e, Began) and e.run_id == FORECAST for e in without_sweeps(history))
 
 
 class _Reader:

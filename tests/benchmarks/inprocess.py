@@ -34,8 +34,15 @@ __all__ = ["InProcess", "take"]
 
 
 _variant, _dialect = cache(load_variant), cache(dialects.load)
-_DECIMALS = re.compile(r"%\.(\d+)f")
+_DECIMALS = re.compile(r"%\+?\.(\d+)f")
 START = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def _payload(answer: bytes) -> bytes:
+    """Return what is in a block of stated length, whatever header is repeated before it."""
+    block = answer[answer.index(b"#") :]
+    digits = int(block[1:2])
+    return block[2 + digits : 2 + digits + int(block[2 : 2 + digits])]
 
 
 class CallLink:
@@ -62,18 +69,13 @@ class CallLink:
         """Execute a message and return the payload of the block it answers with; the bench states every length."""
         del unstated
         self.write(command)
-        answer = self._exchange.take()
-        digits = int(answer[1:2])
-        return answer[2 + digits : 2 + digits + int(answer[2 : 2 + digits])]
+        return _payload(self._exchange.take())
 
     def query_trace(self, command: str) -> bytes | str:
         """Return the payload where the answer is a block, else the text."""
         self.write(command)
         answer = self._exchange.take()
-        if not answer.startswith(b"#"):
-            return answer.decode("ascii").rstrip("\r\n")
-        digits = int(answer[1:2])
-        return answer[2 + digits : 2 + digits + int(answer[2 : 2 + digits])]
+        return _payload(answer) if b"#" in answer[:100] else answer.decode("ascii").rstrip("\r\n")
 
     def close(self) -> None:
         """Nothing to let go of."""
@@ -107,10 +109,12 @@ class _Repeating(ScpiAnalyzer):
 
     def _rounded(self, level_dbm: FloatArray) -> FloatArray:
         """Return levels as a trace would carry them: with so many decimals, or as 32-bit reals."""
-        decimals = _DECIMALS.fullmatch(self._instrument._variant.ascii_levels)
-        if self._instrument._settings.format.startswith("REAL,32"):
-            return level_dbm.astype(np.float32).astype(np.float64)
-        assert decimals is not None
+        kind, form = self._instrument._settings.format, self._instrument._variant.ascii_levels
+        if kind.startswith("REAL"):
+            return level_dbm.astype(np.float32).astype(np.float64) if kind.endswith("32") else level_dbm
+        decimals = _DECIMALS.fullmatch(form)
+        if decimals is None:
+            return np.array([float(form % level) for level in level_dbm])
         return np.round(level_dbm, int(decimals[1]))
 
 
