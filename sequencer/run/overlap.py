@@ -107,9 +107,9 @@ def _gap(measured: Measured, name: str, key: str) -> Gap | None:
     step = float(picture.freq_hz[1] - picture.freq_hz[0])
     inside = picture.freq_hz[(picture.freq_hz > first) & (picture.freq_hz < last)]
     allowed_db = _allowed_db(measured, whole, near)
+    apart_hz = max(_apart_hz(measured, near, whole, each) for each in (first, last))
     worst: Gap | None = None
     for at_hz in (*inside, 0.5 * (first + last)):
-        apart_hz = _apart_hz(measured, near, whole, at_hz)
         low_hz, high_hz = at_hz - 0.5 * step, at_hz + 0.5 * step  # what a point of the overview stands for
         narrow = low_hz < first or last < high_hz
         mine = _band(zoom.freq_hz, *ours, max(low_hz, first), min(high_hz, last))
@@ -119,16 +119,20 @@ def _gap(measured: Measured, name: str, key: str) -> Gap | None:
         if narrow and max(mine.high - mine.low, other.high - other.low) > FLAT_DB:
             continue
         over_db = max(mine.low - other.high, other.low - mine.high)
+        if over_db <= allowed_db:
+            continue
         beyond = over_db - allowed_db - 2.0 * measured.figures.scale(max(mine.high, other.high)).most
         beyond -= SIGMAS * math.hypot(mine.u_db, other.u_db)
         if beyond > 0.0 and (worst is None or beyond > worst.beyond_db):
             at = int(np.argmin(np.abs(picture.freq_hz - at_hz)))
             here = int(np.argmin(np.abs(zoom.freq_hz - at_hz)))
             worst = Gap(key, at_hz, float(theirs[0][at]), float(ours[0][here]), beyond)
-    return worst or _together(measured, whole, near, key)
+    return worst or _together(measured, whole, near, key, apart_hz)
 
 
-def _together(measured: Measured, whole: PathCurve | PortCurve, near: PathCurve | PortCurve, key: str) -> Gap | None:
+def _together(
+    measured: Measured, whole: PathCurve | PortCurve, near: PathCurve | PortCurve, key: str, apart_hz: float
+) -> Gap | None:
     """Return the gap between a zoom and the course that all points of the overview about it show; None if none.
 
     So near the noise a point alone says nothing, but power less noise has no bias, and many points tell a notch.
@@ -145,7 +149,6 @@ def _together(measured: Measured, whole: PathCurve | PortCurve, near: PathCurve 
     level = np.maximum(np.convolve(np.pad(raw, 2, mode="edge"), np.ones(5) / 5.0, "valid"), noise)
     u = np.sqrt((2.0 * level * noise - noise**2) / whole.device.independent + (_ROUGH * level) ** 2)
     at_hz = np.linspace(first, last, _PLACES)
-    apart_hz = max(_apart_hz(measured, near, whole, each) for each in (first, last))
     late_hz = np.linspace(-apart_hz, _late_hz(used, last) + apart_hz, _PLACES)  # where the overview shows it
     seen = fitting(freq_hz, raw - noise, u, np.add.outer(at_hz, late_hz).ravel(), shared=picture.shared)
     course = fitting(zoom.freq_hz, zoom.ratio, zoom.u_ratio, at_hz, shared=zoom.shared)
