@@ -256,18 +256,23 @@ class Link:
         if self._wire is None:
             if not self._ends and int(getattr(self._session, "bytes_in_buffer", 0)):
                 stray = bytes(self._session.visalib.read(self._session.session, 1)[0])
+                if stray == b"\r" and not int(getattr(self._session, "bytes_in_buffer", 0)):
+                    return  # some end their lines with LF CR
                 msg = f"{self.resource}: before {command!r} was sent, bytes came that nobody asked for: {stray!r} ..."
                 raise InstrumentError(msg, resource=self.resource, sent="", answer=stray)
             return
         if select.select([self._wire], [], [], 0.0)[0]:
             stray = self._wire.recv(64, socket.MSG_PEEK)
+            if stray == b"\r":  # some end their lines with LF CR
+                self._wire.recv(1)
+                return
             if not stray:
                 raise self._closed(command, b"")
             msg = f"{self.resource}: before {command!r} was sent, bytes came that nobody asked for: {stray[:40]!r}"
             raise InstrumentError(msg, resource=self.resource, sent="", answer=stray)
 
     def _read_line(self, command: str, got: bytearray | None = None, *, ended: bool = False) -> bytes:
-        """Return one line without LF or CR LF, ``got`` its beginning; nothing may follow it."""
+        """Return one line without LF, CR LF or LF CR, ``got`` its beginning; nothing may follow it."""
         patience = Patience(self.timeout_s)
         got = bytearray() if got is None else got
         while not ended and b"\n" not in got:
@@ -276,7 +281,7 @@ class Link:
             if len(got) > _TEXT_LIMIT:
                 raise self._irregular(command, got, "the answer does not end")
         line, _, behind = bytes(got).partition(b"\n")
-        if behind:
+        if behind not in {b"", b"\r"}:
             raise self._irregular(command, got, "more came behind the end of the answer")
         return line.removesuffix(b"\r")
 
@@ -308,13 +313,13 @@ class Link:
             data, ended = self._some(command, patience, got, length)
             got += data
         tail = bytes(got[length:])
-        if tail not in {b"\n", b"\r\n"} and not (ended and tail in {b"", b"\r"}):
+        if tail not in {b"\n", b"\r\n", b"\n\r"} and not (ended and tail in {b"", b"\r"}):
             raise self._irregular(command, got, f"{length} bytes promised, then {tail[:16]!r} came, not the end")
         self._log("<", bytes(got[:length]))
         return bytes(got[header[0] : length])
 
     def _some(self, command: str, patience: Patience, so_far: bytearray, due: int = 0) -> tuple[bytes, bool]:
-        """Return at least one byte and whether the bus marked the end of the message."""
+        """Return what came and whether the bus marked the end of the message; a CR left of the last line is nothing."""
         from pyvisa.constants import StatusCode
 
         session = self._session
@@ -323,6 +328,8 @@ class Link:
         with session.ignore_warning(*quiet):
             data, status = session.visalib.read(session.session, count)
         patience.heard(len(data))
+        if not so_far and not due:
+            data = data.lstrip(b"\r")
         ends = {StatusCode.success, StatusCode.success_termination_character_read}
         return bytes(data), self._ends and status in ends
 

@@ -92,6 +92,13 @@ def _checked(link: Link, clock: Clock, learnt: Learnt) -> Probed:
         unsought = learnt.unsought()
         msg = f"{link.resource}: no spelling was found for: {', '.join(one for one in lost if one not in unsought)}"
         msg += f"; and so could not be looked for: {', '.join(unsought)}" if unsought else ""
+        if learnt.not_single:
+            msg += (
+                ". The detectors are there, but noise scatters too little for single sweeps: averaging of its own, or "
+                "a hold, is probably on in a spelling that is not known here. Switch it off at the front panel and "
+                'probe again; if a reset brings it back, write its command under begin, as "... AVER OFF" or '
+                '"... MODE WRIT"'
+            )
         msg += ". What was learnt can be completed by hand from the instrument's manual"
         raise InstrumentError(msg, resource=link.resource, missing=tuple(lost), text=text)
     dialect = dialects.parse(text, "probed dialect")
@@ -131,6 +138,7 @@ class _Asking:
         settings.learn_all(self._sweeper)
         talk.say("averaging of its own; off, and of power")
         learnt.averaging = averaging.learn(talk)
+        learnt.begin += filter(None, [learnt.averaging.writes])
         if not learnt.averaging.ask:
             learnt.notes.append(
                 "no switch of averaging of its own was found; if it has one, write it under averaging, or keep it off"
@@ -145,18 +153,19 @@ class _Asking:
         if learnt.missing():
             return
         self._generator_on(confirm)
-        learnt.answers_within_s = max(learnt.answers_within_s, 3.0 * talk.slowest_s)
+        learnt.answers_within_s = max(learnt.answers_within_s, 3.0 * max(talk.slowest_s, talk.slowest_trace_s))
 
     # --- first acquaintance -----------------------------------------------------------------------------
 
     def _who(self) -> None:
-        link, heard = self.talk.link, list[str]()
+        link, heard, odd = self.talk.link, list[str](), ""
         for _attempt in range(3):
             if link.dead:
                 link.reopen()
             try:
                 answer = link.query_or_silence("*IDN?", max(2.0, 4.0 * self.talk.patience_s))
-            except NotchbookError:
+            except NotchbookError as exc:
+                odd = f". {exc.message}" if isinstance(exc, InstrumentError) else odd
                 continue
             if answer:
                 again = link.query_or_silence("*IDN?", 2.0)  # an answer to something sent before would differ
@@ -173,8 +182,9 @@ class _Asking:
             )
             raise InstrumentError(msg, resource=link.resource)
         msg = (
-            f"{link.resource}: no answer to *IDN?. Is it the right address, is remote control switched on, is "
-            f"another program connected? A raw socket often needs another port number than a browser does"
+            f"{link.resource}: no answer to *IDN? that could be read. Is it the right address, is remote control "
+            f"switched on, is another program connected? A raw socket often needs another port number than a browser "
+            f"does{odd}"
         )
         raise InstrumentError(msg, resource=link.resource)
 
@@ -206,7 +216,8 @@ class _Asking:
     def _style(self) -> None:
         """Find out whether short forms are understood."""
         talk = self.talk
-        for style, ask in ((SHORT, "FREQ:STAR?"), (LONG, "FREQUENCY:START?"), (SHORT, "SENS:FREQ:STAR?")):
+        short = ((SHORT, "FREQ:STAR?"), (SHORT, "SENS:FREQ:STAR?"))
+        for style, ask in (*short, (LONG, "FREQUENCY:START?"), (LONG, "SENSE:FREQUENCY:START?")):
             if talk.number(ask) is not None:
                 # Who knows the short form knows the long one, too, so that needs no trying.
                 talk.styles = (SHORT,) if style == SHORT else (LONG, SHORT)
@@ -265,7 +276,8 @@ class _Asking:
 
     def _patience_s(self) -> float:
         """How long a trace may take that is there, or free running."""
-        return max(2.0 * self.talk.patience_s, 4.0 * self.talk.slowest_s) + 3.0 * self._longest_s
+        talk = self.talk
+        return max(2.0 * talk.patience_s, 4.0 * talk.slowest_s, 2.0 * talk.slowest_trace_s) + 3.0 * self._longest_s
 
     def _read(self) -> FloatArray | None:
         form = self.learnt.trace

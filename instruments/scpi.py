@@ -245,18 +245,19 @@ def parse_integer(answer: str, sent: str, least: int = 0, most: int = 65535) -> 
 
 
 def parse_boolean(answer: str, sent: str) -> bool:
-    """Return an on/off answer: 1, 0, ON, OFF (numbers: 0 is off, as in IEEE 488.2 NRf).
+    """Return an on/off answer: ON, OFF, or 1 and 0 in any form of number (IEEE 488.2 NRf).
 
     Examples
     --------
-    >>> parse_boolean("1", "OUTP?"), parse_boolean("OFF", "OUTP?")
-    (True, False)
+    >>> parse_boolean("1", "OUTP?"), parse_boolean("OFF", "OUTP?"), parse_boolean("+1.000E+00", "OUTP?")
+    (True, False, True)
     """
     text = ECHO.sub("", answer.strip(), count=1).upper()
-    if text in {"ON", "1", "+1"}:
-        return True
-    if text in {"OFF", "0", "+0"}:
-        return False
+    if text in {"ON", "OFF"}:
+        return text == "ON"
+    number = _NUMBER.fullmatch(text)
+    if number is not None and not number[2] and float(number[1]) in {0.0, 1.0}:
+        return float(number[1]) == 1.0
     raise nonsense(sent, answer, "on or off expected")
 
 

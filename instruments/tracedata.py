@@ -152,7 +152,7 @@ def parse_reals(payload: bytes, count: int, sent: str, *, width: int, swapped: b
         )
     with np.errstate(invalid="ignore"):  # bytes that are no numbers at all
         values = np.frombuffer(payload, dtype=f"{'<' if swapped else '>'}f{size}").astype(np.float64)
-    return sentinels(values)
+        return sentinels(values)
 
 
 def levels(values: FloatArray, sent: str) -> FloatArray:

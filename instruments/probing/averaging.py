@@ -21,7 +21,11 @@ _MOST = 9999.0
 def learn(talk: Conversation) -> Averaging:
     """Switch it off, let it be of power, and return how; nothing is averaged when this returns, if it can be seen."""
     found = Averaging()
-    _switch(talk, found) or _trace_mode(talk, found)
+    switched, mode = _switch(talk, found), _trace_mode(talk)
+    if not switched and mode:
+        found.off, found.ask = mode
+    elif mode:  # a switch of averaging says nothing of a trace that holds its highest, or is only viewed
+        found.writes = mode[0]
     if found.ask:
         found.count = _count(talk)
     _kind(talk, found)
@@ -41,16 +45,15 @@ def _switch(talk: Conversation, found: Averaging) -> bool:
     return False
 
 
-def _trace_mode(talk: Conversation, found: Averaging) -> bool:
-    """Find the word for a trace that is written anew by every sweep, where averaging is a mode of the trace."""
+def _trace_mode(talk: Conversation) -> tuple[str, str] | None:
+    """Return the command for a trace that is written anew by every sweep, and its query; None for no mode."""
     for header in talk.headers("trace mode"):
         if talk.ask(f"{header}?") is None:
             continue
         for word in spellings.words("trace mode words"):
             if chooses(talk, header, word):
-                found.off, found.ask = f"{header} {talk.mnemonic(word)}", f"{header}?"
-                return True
-    return False
+                return f"{header} {talk.mnemonic(word)}", f"{header}?"
+    return None
 
 
 def _count(talk: Conversation) -> Knob | None:

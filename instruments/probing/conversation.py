@@ -29,6 +29,7 @@ _MOST_ENTRIES = 40
 _QUICKLY_S = 0.15  # no instrument is known to be quicker than that to say nothing
 _MOST_PATIENT_S = 4.0
 _ATTEMPTS = 4  # each twice as patient as the last
+_MOST_VAIN = 5  # then what says nothing to a question for a trace does not know it
 _TIMES_SLOWEST = 10.0
 _SURE_IT_HANGS = 5  # times it answered nothing more after a question
 _ACQUAINTED = 8  # answers, after which its pace is known
@@ -67,7 +68,8 @@ class Conversation:
         self._late = False
         self._hung = 0
         self.last: list[str] = []  # what the instrument complained of last
-        self.slowest_s = 0.0
+        self.slowest_s = self.slowest_trace_s = 0.0
+        self._vain = 0  # traces waited for long and in vain, one after the other
         self._answers = 0
         self.say = say
         self.deaf_s = 0.0  # expected time for which nothing may be answered (a sweep that blocks)
@@ -157,8 +159,21 @@ class Conversation:
         ``size``: how many bytes a block holds that does not state it; that one was met tells ``unstated``.
         """
         self._check(query)
+        began = time.monotonic()
+        raw, slow = self._traced(query, patience_s, size)
+        if slow and patience_s < _MOST_PATIENT_S and self._vain < _MOST_VAIN:
+            self._vain += 1
+            began = time.monotonic()
+            raw, _ = self._traced(query, _MOST_PATIENT_S, size)
+        if raw is not None:
+            self._vain = 0
+            self.slowest_trace_s = max(self.slowest_trace_s, time.monotonic() - began)
+        return raw
+
+    def _traced(self, query: str, patience_s: float, size: int | None) -> tuple[bytes | str | None, bool]:
+        """Return a raw trace, and whether it was perhaps only slow: neither an answer nor a complaint."""
         usual, self.link.timeout_s = self.link.timeout_s, patience_s
-        self.unstated = False
+        self.unstated = slow = False
         raw: bytes | str | None
         try:
             raw = self._alive_link().query_trace(query, size)
@@ -166,13 +181,13 @@ class Conversation:
             raw = None
             self.link.timeout_s = usual
             self.unstated = bool(exc.facts.get("unstated"))
-            if isinstance(exc, LinkTimeoutError) and not exc.facts.get("answer", b"") and self._still_there():
-                pass
-            else:
-                self._recover()
+            slow = isinstance(exc, LinkTimeoutError) and not exc.facts.get("answer", b"")
+            self._recover()
         finally:
             self.link.timeout_s = usual
-        return None if self.complaints() else raw
+        if self.complaints():
+            return None, False
+        return raw, slow and bool(self.errors_ask)
 
     def complaints(self) -> list[str]:
         """Return what the instrument complains of, and let it forget that."""
@@ -282,7 +297,8 @@ class Conversation:
         if time.monotonic() > self._until:
             msg = (
                 f"{self.link.resource}: not learnt within {self._within_s:g} s; it answers too slowly for so many "
-                f"questions. Write a dialect by hand, from the transcript and its manual"
+                f"questions. Give it more time, with --within, or write a dialect by hand, from the transcript and its "
+                f"manual"
             )
             raise InstrumentError(msg, resource=self.link.resource, slow=True)
         if self.link.dead:

@@ -21,6 +21,7 @@ class Averaging:
     count: Knob | None = None
     kind_header: str = ""
     kinds: dict[str, str] = field(default_factory=dict)  # power, log: the words for it
+    writes: str = ""  # lets every sweep write the trace anew, where the switch is another thing
 
 
 @dataclass(slots=True)
@@ -53,6 +54,7 @@ class Learnt:
     wide_first: bool = False
     answers_within_s: float = 5.0
     generator_tried: bool = False
+    not_single: bool = False  # a detector of single samples shows noise that scatters too little for that
     notes: list[str] = field(default_factory=list)
 
     def missing(self) -> list[str]:

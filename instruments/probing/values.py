@@ -107,11 +107,9 @@ def learn_detectors(sweeper: Sweeper) -> None:
             learnt.detectors[Detector.SAMPLE] = talk.mnemonic(word)
             noise_db = _power_db(shown)
             break
-        why = (
-            ""
-            if shown is None or np.nanstd(shown) > _LEAST_SPREAD_DB
-            else " (is averaging of its own on, or a video filter narrow?)"
-        )
+        calm = shown is not None and bool(np.nanstd(shown) <= _LEAST_SPREAD_DB)
+        learnt.not_single |= calm
+        why = " (is averaging of its own or a hold on, or a video filter narrow?)" if calm else ""
         learnt.notes.append(f"detector {talk.mnemonic(word)} does not show single samples of noise{why}: not used")
     for word in found["power"]:
         shown = _noise(sweeper, header, talk.mnemonic(word))

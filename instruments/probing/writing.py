@@ -101,7 +101,10 @@ def _settings(learnt: Learnt) -> list[str]:
         if name in settings:
             lines.append(f"  {name}: {_knob(settings[name], name)}")
         elif name != "vbw":
-            lines.append(f'  # NOT FOUND. Write: {name}: {{set: "... {{value}}", ask: "...?"}}')
+            coupled = ', coupled: "... AUTO ON"' if name == "sweep time" else ""
+            lines.append(f'  # NOT FOUND. Write: {name}: {{set: "... {{value}}", ask: "...?"{coupled}}}')
+            if coupled:
+                lines.append("  # where nothing couples it: computed: yes, instead of coupled")
     if learnt.detector_header:
         words = [f"{kind.value}: {learnt.detectors[kind]}" for kind in Detector if kind in learnt.detectors]
         header = learnt.detector_header
@@ -155,7 +158,13 @@ def _generator(learnt: Learnt) -> list[str]:
 
 def _sweep(learnt: Learnt) -> list[str]:
     if not learnt.initiate:
-        return ["# NOT FOUND. Write: sweep: {start: INIT, abort: ABOR}"]
+        return [
+            "# NOT FOUND. Write: sweep: {start: INIT, abort: ABOR}",
+            "# The end of a sweep is then told by *OPC. Where that comes too early, write in it, too, completion:",
+            '#   {ask: "STAT:OPER:COND?", bit: 3, done: no}  # a bit that is 1 while it sweeps',
+            '#   {ask: "*IDN?", blocks: yes}  # nothing is answered before the end',
+            '#   {ask: "*IDN?", timed: yes}  # nothing tells it: its stated time is waited for',
+        ]
     lines = ["sweep:", f"  start: {_quoted(learnt.initiate)}"]
     if learnt.abort:
         lines.append(f"  abort: {_quoted(learnt.abort)}")

@@ -50,15 +50,17 @@ class WallClock:
         raise AssertionError(seconds)
 
 
-def left_on(folder: Path, **commands: str) -> str:
+def left_on(folder: Path, modes: dict[str, str] | None = None, **commands: str) -> str:
     """The variant free-binary, as somebody left it: averaging ten sweeps of decibels, which a reset keeps."""
     table = yaml.safe_load((Path(variants.__file__).parent / "variants.yaml").read_text(encoding="utf-8"))
     row = table["free-binary"]
     row["commands"] |= commands
     row["manners"] = {"averages after reset": True}
     row.pop("dialect")
+    if modes:  # the first is left on instead
+        row |= {"manners": {}, "trace modes": modes}
     path = folder / "left-on.yaml"
-    path.write_text(yaml.safe_dump({"left-on": row}), encoding="utf-8")
+    path.write_text(yaml.safe_dump({"left-on": row}, sort_keys=False), encoding="utf-8")
     return str(path)
 
 
@@ -118,10 +120,12 @@ def test_averaging_that_cannot_be_switched_off_is_no_instrument_to_measure_with(
     odd = {"average": "LEISure:MELLow", "average count": "LEISure:MANY", "average kind": "LEISure:WAY"}
     with served(left_on(tmp_path, **odd)) as said:
         link = Link.open(said["analyzer"])
-        with pytest.raises(InstrumentError, match="detector") as refused:
+        with pytest.raises(
+            InstrumentError, match=r"averaging of its own, or a hold.*write its command under begin"
+        ) as no:
             probe(link, WallClock(), maximum_dbm=-10.0, patience_s=0.02, sweep_s=0.02)
         link.close()
-    assert "is averaging of its own on" in refused.value.facts["text"]
+    assert "is averaging of its own or a hold on" in no.value.facts["text"]
 
 
 @pytest.mark.bench
@@ -161,6 +165,20 @@ def test_a_read_back_that_is_not_off_is_an_error_or_mended(
             assert "Switch its averaging off by hand" in refused.value.message
         else:
             swept()
+        link.close()
+
+
+@pytest.mark.bench
+def test_a_trace_that_holds_its_highest_is_written_anew_in_every_session(tmp_path: Path) -> None:
+    modes = {"MAXHold": "most", "WRITe": "write"}  # a reset does not clear it
+    with served(left_on(tmp_path, modes, **{"trace mode": "DISPlay[:WINDow]:TRACe:MODE"})) as said:
+        link = Link.open(said["analyzer"])
+        learnt = probe(link, WallClock(), maximum_dbm=-10.0, patience_s=0.02, sweep_s=0.02)
+        assert learnt.dialect.averaging.ask == "AVER?"  # the switch is another thing
+        assert "DISP:TRAC:MODE WRIT" in learnt.dialect.begin
+        link.query("DISP:TRAC:MODE MAXH;*OPC?")
+        _, single_db = noise_of(ScpiAnalyzer(link, learnt.dialect, WallClock(), pause=lambda _: None))
+        assert single_db == pytest.approx(5.57, abs=0.4)
         link.close()
 
 

@@ -23,7 +23,7 @@ import pytest
 from instruments import dialects, waiting
 from instruments.dialects import Completion
 from instruments.link import Link
-from instruments.probe import Probed, probe
+from instruments.probe import Probed, _Asking, probe
 from instruments.probing import ending, spellings, traces
 from instruments.probing.conversation import Conversation
 from instruments.probing.generator import try_on
@@ -407,6 +407,8 @@ def test_what_was_not_found_is_told_and_left_to_be_written(toy: Any) -> None:
     assert "generator" in caught.value.message
     text = str(caught.value.facts["text"])
     assert "NOT FOUND. Write: sweep" in text
+    assert "bit: 3, done: no" in text  # where *OPC comes too early
+    assert re.search(r"NOT FOUND. Write: sweep time: .*coupled:", text)
     link.close()
 
 
@@ -450,6 +452,22 @@ def test_a_port_that_greets_is_told_from_one_that_is_silent(toy: Any) -> None:
     toy.otherwise = lambda text: f"Welcome, visitor {next(count)}\n".encode() if text == "*IDN?" else None
     with pytest.raises(InstrumentError, match=r"never twice alike to \*IDN\?: 'Welcome, visitor 0'.* is for people"):
         probe(Link.open(toy.resource), WallClock(), maximum_dbm=0.0, patience_s=0.05, within_s=20.0)
+
+
+def test_a_trace_that_takes_its_time_is_waited_for(toy: Any) -> None:
+    toy.answers |= {"*IDN?": b"Invented,1,2,3\n", "SYST:ERR?": b'0,"No error"\n'}
+    toy.answers["TRAC? TRACE1"] = lambda peer, _line: (time.sleep(1.0), peer.sendall(b"-20.5,-20.6\n"))
+    talk = Conversation(Link.open(toy.resource), patience_s=0.1)
+    talk.errors_ask, talk.identification = "SYST:ERR?", "Invented,1,2,3"
+    assert talk.trace("TRAC? TRACE1", 0.3) == "-20.5,-20.6"
+    assert 1.0 <= talk.slowest_trace_s < 2.0
+
+
+def test_who_needs_full_words_and_every_node_is_known_by_the_first_question(toy: Any) -> None:
+    toy.answers |= {"*IDN?": b"Invented,1,2,3\n", "SENSE:FREQUENCY:START?": b"1E8\n"}
+    asking = _Asking(Conversation(Link.open(toy.resource), patience_s=0.02), Learnt(), 0.0, 0.1)
+    asking._style()
+    assert asking.talk.styles[0] == spellings.LONG
 
 
 def test_a_trace_in_a_form_nobody_knows_is_told_with_what_came(toy: Any, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -83,13 +83,22 @@ def test_what_is_not_finite_is_never_sent(value: float) -> None:
 
 @pytest.mark.parametrize(
     ("answer", "expected"),
-    [("1", True), ("0", False), ("ON", True), ("off", False), ("+1", True), (":OUTP:STAT 0", False)],
+    [
+        ("1", True),
+        ("0", False),
+        ("ON", True),
+        ("off", False),
+        ("+1", True),
+        ("+0.000000000E+00", False),
+        ("1.0", True),
+        (":OUTP:STAT 0", False),
+    ],
 )
 def test_booleans(answer: str, expected: bool) -> None:
     assert scpi.parse_boolean(answer, "OUTP?") is expected
 
 
-@pytest.mark.parametrize("answer", ["", "2", "yes", "1;0"])
+@pytest.mark.parametrize("answer", ["", "2", "yes", "1;0", "1 DB", "0.5"])
 def test_other_answers_are_not_booleans(answer: str) -> None:
     with pytest.raises(InstrumentError, match="on or off"):
         scpi.parse_boolean(answer, "OUTP?")
