@@ -41,6 +41,18 @@ def test_independent_runs_give_the_e_n_of_iso_13528(make) -> None:
     assert half(found) == pytest.approx(1.2 / expected, rel=MONTE_CARLO)
 
 
+def test_g18_a_recheck_just_beyond_the_criterion(make) -> None:
+    """84.9 +- 1.7 dB against 87.2 +- 1.5 dB: |E_n| = 1.01449, beyond 1 (ISO 13528:2015, ISO/IEC 17043; clauses not
+    checked), where U is 1.96 u.
+    """
+    first, second = (
+        rejection(make, x, make.line("noise", half_width / 1.96)) for x, half_width in ((87.2, 1.5), (84.9, 1.7))
+    )
+    found = change(make, first, second, **OTHER)
+    assert found.e_n == pytest.approx(-1.01449, rel=MONTE_CARLO)
+    assert found.difference == pytest.approx(-2.3)
+
+
 def test_a_shared_scale_cancels_but_for_its_slope(make) -> None:
     """JCGM 100:2008 5.2.2 eq. 16 with r = 1: equal errors leave nothing; the slope leaves 0.015 dB/dB x 10 dB."""
     rows = (make.line("scale fidelity", 0.3, "at its limit, sign unknown"), make.line("noise", 0.1))
