@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -17,6 +18,7 @@ from sequencer.core.uncertainty import BLOCK, Distribution
 from sequencer.errors import MeasurementError
 from sequencer.recipe.model import AnalyzerFile, Bench, Decision, Quantity, Recipe, Requirement
 from sequencer.run.consistency import inconsistencies
+from sequencer.run.detected import no_power_average, shy_of_noise
 from sequencer.run.exchange import compared, other_way
 from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
@@ -30,6 +32,7 @@ __all__ = ["Evaluation", "evaluate", "overall"]
 
 _NOWHERE = AnalyzerFile(resource="")  # noise needs no bench file
 _SMALL = 0.01  # budget lines below this share of the largest are left out: they change uc by less than 1e-4 of it
+_IN_HZ = re.compile(r" (\d{4,})(?= \(|$)")
 _TOO_WIDE = (
     "the interval reaches beyond the limit on both sides, so this measurement cannot tell inside from outside; its "
     "budget says what would have to be smaller"
@@ -50,7 +53,8 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
     """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
     measured, doubts = distrusting(recipe, bench, history, block)
     jumps = unsteady(history)
-    stated = [_stated(recipe, measured, r) for r in recipe.requirements]
+    odd = no_power_average(measured)
+    stated = [_shy(measured, r, *_stated(recipe, measured, r), odd) for r in recipe.requirements]
     both = [
         _both_ways(recipe, measured, _weighed(_steady(result, r, jumps), r, history, doubts), estimate, r)
         for (result, estimate), r in zip(stated, recipe.requirements, strict=True)
@@ -64,6 +68,7 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
     warnings += tuple(warning for _, warning in both if warning)
     warnings += inconsistencies(measured)
     warnings += tuple(doubt.text for doubt in doubts)
+    warnings += (odd,) if odd else ()
     bridge = any(requirement.quantity.of_port for requirement in recipe.requirements)
     assumed = measured.figures.assumptions(bridge=bridge)
     if assumed:
@@ -74,6 +79,19 @@ def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: i
         for (result, _), r in zip(stated, recipe.requirements, strict=True)
     )
     return Evaluation(results, curves, warnings, _all_conform(stated, jumps) if sure else None)
+
+
+def _shy(
+    measured: Measured, requirement: Requirement, result: Result, estimate: Estimate, odd: str
+) -> tuple[Result, Estimate]:
+    """Decide nothing near noise that no average of power is (``odd``: how that shows, in words)."""
+    if odd and requirement.path is not None:
+        try:
+            curve = _path_curve(measured, requirement)
+        except MeasurementError:
+            return result, estimate
+        result = shy_of_noise(result, curve, *_window(requirement), odd)
+    return result, estimate
 
 
 def _weighed(result: Result, requirement: Requirement, history: Sequence[Entry], doubts: Sequence[Doubt]) -> Result:
@@ -194,9 +212,9 @@ def _finite(value: float | None) -> float | None:
 
 def _readable(rows: Sequence[Contribution], unit: str) -> tuple[Contribution, ...]:
     """Return the lines that matter, and one that sums up those that do not."""
-    known = [row for row in rows if math.isfinite(row.u)]
+    known = [_in_words(row) for row in rows if math.isfinite(row.u) and row.u > 0.0]
     most = max((row.u for row in known), default=0.0)
-    shown = tuple(row for row in known if row.u >= _SMALL * most and row.u > 0.0)
+    shown = tuple(row for row in known if row.u >= _SMALL * most)
     rest = [row for row in known if row not in shown]
     together = math.sqrt(sum(row.u**2 for row in rest))
     if not rest or not shown:
@@ -216,6 +234,11 @@ def _readable(rows: Sequence[Contribution], unit: str) -> tuple[Contribution, ..
             origin="root sum of squares",
         ),
     )
+
+
+def _in_words(row: Contribution) -> Contribution:
+    """Return a line whose name tells its frequency as people write it: draws are named in plain hertz."""
+    return replace(row, name=_IN_HZ.sub(lambda hz: f" at {show_hz(float(hz[1]))}", row.name))
 
 
 def _condition(requirement: Requirement) -> str:
