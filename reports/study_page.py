@@ -9,7 +9,7 @@ from reports.charts import Chart, Dot, ladder, value_range
 from reports.compare_page import page
 from reports.figures import SIMULATED_MARK
 from reports.overlays import overlays
-from reports.study_words import best_words, like_label
+from reports.study_words import accepted_labels, best_words, like_label
 from reports.trend_page import limit_lines, scale_of
 from reports.words import between, limit_text, requirement_text
 from sequencer.core.comparison import LabelPoint, Studied, Study
@@ -26,7 +26,7 @@ def render_study(study: Study, curves: Mapping[str, Sequence[Curve]]) -> str:
     records = [record for group in study.runs.values() for record in group]
     firsts: list[tuple[str, Record]] = [(label, group[0]) for label, group in study.runs.items()]
     serials = list(dict.fromkeys(record.serial or "without serial" for record in records))
-    accepted = {label for label, group in study.runs.items() if all(one.overall is Statement.PASS for one in group)}
+    accepted, refused = accepted_labels(study)
     view = {
         "program": records[-1].program,
         "mark": mark,
@@ -35,8 +35,8 @@ def render_study(study: Study, curves: Mapping[str, Sequence[Curve]]) -> str:
         "study": study,
         "runs": _runs(study),
         "best": [_best_row(one, accepted) for one in study.quantities],
-        "accepted": [label for label in study.runs if label in accepted],
-        "refused": [label for label in study.runs if label not in accepted],
+        "accepted": accepted,
+        "refused": refused,
         "quantities": [_section(number, one, study.key, mark) for number, one in enumerate(study.quantities, start=1)],
         "figures": overlays(
             [label for label, _ in firsts],

@@ -7,10 +7,11 @@ from collections.abc import Callable
 
 from reports.change_words import signed
 from reports.words import between
-from sequencer.core.comparison import Series, Slope, Studied
+from sequencer.core.comparison import Series, Slope, Studied, Study
 from sequencer.core.labels import unit_of
+from sequencer.core.record import Statement
 
-__all__ = ["best_words", "like_label", "slope_digits", "slope_words"]
+__all__ = ["accepted_labels", "best_words", "like_label", "slope_digits", "slope_words"]
 
 
 def slope_words(series: Series) -> str:
@@ -31,6 +32,12 @@ def slope_digits(slope: Slope, unit: str) -> int:
     """Return the decimals that leave half the slope's interval two significant digits; kilohertz for hertz."""
     half = 0.5 * (slope.interval[1] - slope.interval[0]) * (1e-3 if unit == "Hz" else 1.0)
     return min(max(1 - math.floor(math.log10(half)), 0), 4) if half > 0.0 else 3
+
+
+def accepted_labels(study: Study) -> tuple[list[str], list[str]]:
+    """Return the labels with which every limit passed in every run, and the others."""
+    passed = {label: all(one.overall is Statement.PASS for one in group) for label, group in study.runs.items()}
+    return [label for label in passed if passed[label]], [label for label in passed if not passed[label]]
 
 
 def best_words(studied: Studied, key: str) -> str:

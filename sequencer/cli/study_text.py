@@ -13,7 +13,7 @@ from reports.change_words import (
     limit_on_change,
     signed,
 )
-from reports.study_words import best_words, slope_words
+from reports.study_words import accepted_labels, best_words, slope_words
 from reports.words import has_limit, interval_text, limit_text, own_limits, value_text
 from sequencer.cli.words import fold, plain, table
 from sequencer.core.comparison import Against, Series, Studied, Study, Trend
@@ -113,6 +113,11 @@ def _series(series: Series) -> list[str]:
 def study_text(study: Study) -> str:
     """Return each quantity against the label, what is best, and what the experiment lacks."""
     lines = _head(study.simulated, f"Study of {study.key}: {sum(map(len, study.runs.values()))} runs")
+    accepted, refused = accepted_labels(study)
+    lines += fold(plain(f"All limits passed in every run with: {', '.join(accepted) or 'none'}."), WIDTH)
+    if refused:
+        lines += fold(plain(f"Not accepted, whatever they are best at: {', '.join(refused)}."), WIDTH)
+    lines.append("")
     for studied in study.quantities:
         lines += _studied(studied, study.key)
     if study.control:

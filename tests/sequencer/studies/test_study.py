@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from sequencer.core.comparison import LabelPoint
+from sequencer.core.record import Statement
 from sequencer.errors import UsageError
 from sequencer.studies.bestcurve import best_place
 from sequencer.studies.study import study_of
@@ -255,6 +256,10 @@ def test_a_best_that_only_a_bound_tells_is_told_without_any_other_value(make) ->
     study = study_of(made, "harness")
     assert study.quantities[0].best == "16 in"
     assert "Best measured: 16 in, surely better than every other." in study_text(study)
+    failed = replace(made[1], overall=Statement.FAIL)
+    told = study_text(study_of([replace(made[0], overall=Statement.PASS), failed], "harness"))
+    assert "All limits passed in every run with: 12 in." in told
+    assert "Not accepted, whatever they are best at: 16 in." in told
     swapped = [run("12 in", valued, 0.0), run("16 in", make.bound("return loss", "ANT", "transmit", 15.0), 0.01)]
     lost = study_of(swapped, "harness")
     assert lost.quantities[0].best is None
