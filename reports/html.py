@@ -98,6 +98,8 @@ def environment() -> jinja2.Environment:
         auto_reload=False,
     )
     environment.filters.update(
+        figure=_figure,
+        sensitivity=_sensitivity,
         budget_tables=gathered.budget_tables,
         by_reason=gathered.by_reason,
         by_settings=gathered.by_settings,
@@ -241,6 +243,20 @@ def _significant(number: float, digits: int = 3) -> str:
     else:
         text = f"{number / 10.0**power:.{digits - 1}f}e{power}"
     return text.replace("-", words.MINUS)
+
+
+def _figure(line: Contribution) -> str:
+    """Write what a budget line is made from, with its unit; a ratio in per cent."""
+    if line.unit == "1":
+        return f"{_significant(100.0 * line.value)} %"
+    return f"{_significant(line.value)} {line.unit}"
+
+
+def _sensitivity(line: Contribution, unit: str) -> str:
+    """Write what the result changes by, in its unit, for each unit of the figure."""
+    if line.unit == "1":
+        return f"{_significant(line.sensitivity / 100.0)} {unit}/%"
+    return f"{_significant(line.sensitivity)} {unit}/{line.unit}"
 
 
 def _u_total(budget: Sequence[Contribution]) -> float:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib.util
 import math
+import re
 import sys
 from dataclasses import replace
 from datetime import timedelta
@@ -104,6 +105,15 @@ def test_the_lines_of_a_budget_combine_to_its_interval(runs) -> None:
         assert 0.5 * (high - low) == pytest.approx(stated_half(result), rel=0.05), result.id
         seen.add(result.quantity)
     assert seen == {quantity.value for quantity in Quantity}
+
+
+def test_a_budget_speaks_as_people_do(runs) -> None:
+    """Frequencies with their unit, noise as a share of what was read, and no line that is nothing."""
+    for result in runs[0].results:
+        for line in result.budget:
+            assert not re.search(r" \d{5,}\b(?!\.)", line.name), line.name
+            assert "detector bias" not in line.name
+            assert line.unit != "1" or 1e-6 < line.value < 3.0, (result.id, line.name, line.value)
 
 
 def test_the_root_of_squares_is_the_standard_uncertainty_of_those_lines(runs) -> None:

@@ -127,7 +127,10 @@ class PathLoss:
         return power
 
     def inputs(self) -> tuple[Input, ...]:
-        """Return the budget in dB, first order; products of reflections are U-shaped (EA-4/02 S6, S7)."""
+        """Return the budget in dB, first order; products of reflections are U-shaped (EA-4/02 S6, S7).
+
+        Noise is given as a share of the power read, all that adds with a phase as one of the amplitude read.
+        """
         amplitude = math.sqrt(max(self.ratio, self.u_ratio, _TINY))
         s1, s2 = self._size(self.s1), self._size(self.s2)
         gs, gl = self.source.size, self.load.size
@@ -142,17 +145,17 @@ class PathLoss:
             *(
                 Input(
                     name=name,
-                    value=value,
+                    value=value / amplitude**2,
                     unit="1",
                     distribution=Distribution.NORMAL,
                     kind="A",
                     origin="measured in this run",
-                    sensitivity=0.5 * _DB / amplitude**2,
+                    sensitivity=0.5 * _DB,
                     local=True,
                 )
                 for name, value in parts.items()
             ),
-            *self._noise_bound(0.5 * _DB / amplitude**2),
+            *self._noise_bound(amplitude**2),
             _product(
                 f"mismatch: generator port with the device's first port ({known[0]})", gs * s1, self.source.origin
             ),
@@ -168,12 +171,12 @@ class PathLoss:
         inputs += [_product(other.name, other.value / amplitude, other.origin) for other in self.others]
         return tuple(inputs)
 
-    def _noise_bound(self, per_power: float) -> tuple[Input, ...]:
+    def _noise_bound(self, power: float) -> tuple[Input, ...]:
         """What the noise may be more than was subtracted: nothing or all of it, so half of it to either side."""
-        name, value = "noise that was subtracted: only a bound of it is known", 0.5 * self.noise_span
+        name, value = "noise that was subtracted: only a bound of it is known", 0.5 * self.noise_span / power
         limit, origin = Distribution.AT_LIMIT, "measured in this run"
         made = Input(
-            name=name, value=value, unit="1", distribution=limit, origin=origin, sensitivity=per_power, local=True
+            name=name, value=value, unit="1", distribution=limit, origin=origin, sensitivity=0.5 * _DB, local=True
         )
         return (made,) if value > 0.0 else ()
 

@@ -280,7 +280,17 @@ def test_figures_of_a_budget_stay_short(number, text, synthetic):
     result = synthetic.results()[0]
     line = replace(result.budget[0], sensitivity=number)
     page = render(synthetic.record(results=(replace(result, budget=(line,)),)), ())
-    assert f'<td class="n">{text}</td>' in page
+    assert f'<td class="n">{text} dB/dB</td>' in page
+
+
+def test_every_figure_of_a_budget_and_what_it_does_to_the_result_has_its_unit(synthetic):
+    """8.686 dB are what an amplitude does that is as large as the one read: 0.0869 dB for each per cent of it."""
+    result = synthetic.results()[0]
+    line = replace(result.budget[0], unit="1", value=0.0315, sensitivity=8.686)
+    page = render(synthetic.record(results=(replace(result, budget=(line,)),)), ())
+    assert '<td class="n">3.15 %</td>' in page
+    assert '<td class="n">0.0869 dB/%</td>' in page
+    assert "share of the amplitude read" in page
 
 
 def test_the_floor_is_two_dead_ends(pages):
