@@ -14,6 +14,7 @@ from typing import Protocol
 
 import numpy as np
 
+from sequencer.core.expected import variance
 from sequencer.core.normalise import LEAST_ABOVE_NOISE_DB, LEAST_SIGMAS, fitting
 from sequencer.core.record import Contribution
 from sequencer.core.trace import FloatArray
@@ -24,6 +25,7 @@ __all__ = ["Build", "Estimate", "LevelModel", "Reading", "Shift", "Stretch", "co
 _NORMAL = NormalDist()
 _MARGIN_STEPS = 6  # points beyond the window that help the fit
 _MARGIN = 2.5e-5  # of the frequency, where points are finer: half the width of the narrowest notch (Q 10,000, aligned)
+_SAME_U = 0.02  # uncertainties that change by less give the same fit
 
 
 class LevelModel(Protocol):
@@ -45,7 +47,8 @@ class Reading:
     """A normalised curve: power ratios with noise subtracted, (n,), and what hides them.
 
     ``noise`` is the noise's ratio, ``cut_off`` marks the display's bottom, where ``raw`` is all that is known.
-    ``shared``: how many neighbouring points have their noise in common.
+    ``shared``: how many neighbouring points have their noise in common. ``expected``: the level, noise included, for
+    which ``u_ratio`` holds; None where it depends on none.
     """
 
     freq_hz: FloatArray
@@ -55,6 +58,7 @@ class Reading:
     noise: FloatArray
     cut_off: np.ndarray
     shared: float = 1.0
+    expected: FloatArray | None = None
 
     @property
     def step_hz(self) -> float:
@@ -172,7 +176,7 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
     cut = np.interp(dense, freq, reading.cut_off.astype(np.float64)) > 0.0
     fit = None
     if not np.any(reading.cut_off[take]):
-        fit = fitting(freq[take], reading.ratio[take], reading.u_ratio[take], dense, shared=reading.shared)
+        fit = _fitted(reading, take, dense)
     grid_db = single = 0.0
     if fit is not None:
         ratio, u = fit
@@ -186,6 +190,25 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
             grid_db = float(np.max(np.abs(np.diff(loss, 2)))) / 8.0  # the chord's greatest distance from a parabola
     faint = ratio <= np.maximum(LEAST_SIGMAS * u, noise * (10 ** (LEAST_ABOVE_NOISE_DB / 10) - 1.0))
     return Stretch(dense, ratio, u, cut | faint | ~np.isfinite(ratio), grid_db, single)
+
+
+def _fitted(reading: Reading, take: np.ndarray, at_hz: FloatArray) -> tuple[FloatArray, FloatArray] | None:
+    """Fit readings in power; where noise is in them, again with the uncertainties of the levels that the fit found."""
+    freq, ratio, u = reading.freq_hz[take], reading.ratio[take], reading.u_ratio[take]
+    everywhere = np.concatenate((at_hz, freq))
+    fit = fitting(freq, ratio, u, everywhere, shared=reading.shared)
+    if fit is None:
+        return None
+    if reading.expected is not None:
+        noise = reading.noise[take]
+        before, after = variance(reading.expected[take], noise), variance(fit[0][at_hz.size :] + noise, noise)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            changed = np.where(before > 0.0, np.sqrt(after / before), 1.0)
+        if np.any(np.abs(changed - 1.0) > _SAME_U):
+            fit = fitting(freq, ratio, u * changed, everywhere, shared=reading.shared)
+            if fit is None:
+                return None
+    return fit[0][: at_hz.size], fit[1][: at_hz.size]
 
 
 def _between(at: FloatArray, freq: FloatArray, ratio: FloatArray) -> FloatArray:

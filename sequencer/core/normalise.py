@@ -14,6 +14,7 @@ from operator import attrgetter
 
 import numpy as np
 
+from sequencer.core.expected import expected_level, variance
 from sequencer.core.trace import FloatArray, Sweep, SweepSettings, own
 from sequencer.errors import GridMismatchError, MeasurementError
 from sequencer.units import show_hz
@@ -199,9 +200,10 @@ class Response:
 
     ``ratio`` has noise subtracted and may be negative by chance; ``u_ratio`` is its standard uncertainty, ``u_noise``
     the part of it that comes from what was subtracted.
-    ``raw`` has not. ``leak`` is the leakage's power ratio, noise subtracted, with ``u_leak``; None where no leakage
-    sweep was taken. ``hidden`` marks points where noise or the display leave a bound only. ``thru_u_rel`` is part of
-    no other array. ``noise_known`` is False where the noise reading itself was cut off by the display.
+    ``raw`` has not. ``expected`` is the level, noise included, for which ``u_ratio`` holds. ``leak`` is the leakage's
+    power ratio, noise subtracted, with ``u_leak``; None where no leakage sweep was taken. ``hidden`` marks points where
+    noise or the display leave a bound only. ``thru_u_rel`` is part of no other array. ``noise_known`` is False where
+    the noise reading itself was cut off by the display.
     """
 
     freq_hz: FloatArray
@@ -209,6 +211,7 @@ class Response:
     u_ratio: FloatArray
     u_noise: FloatArray
     raw: FloatArray
+    expected: FloatArray
     noise: FloatArray
     leak: FloatArray | None
     u_leak: FloatArray | None
@@ -289,15 +292,18 @@ def response(
     floor = np.zeros_like(reference) if noise is None else noise.power_mw * _noise_scale(device, noise)
     raw = device.power_mw / reference
     below = floor / reference
-    u_raw = raw * _u_rel(device, raw, below)
-    u_below = below * (0.0 if noise is None else _u_rel(noise, below, below))
+    hiss = below if noise is None else expected_level(noise.independent, noise.shared, below)
+    expected = expected_level(device.independent, device.shared, raw, hiss)
+    u_raw = expected * _u_rel(device, expected, hiss)
+    u_below = 0.0 * below if noise is None else hiss * _u_rel(noise, hiss, hiss)
     ratio, u_ratio = raw - below, np.hypot(u_raw, u_below)
     no_signal = ratio <= np.maximum(LEAST_SIGMAS * u_ratio, below * (10 ** (LEAST_ABOVE_NOISE_DB / 10) - 1.0))
     leak = u_leak = None
     if leakage is not None:
         level = leakage.power_mw / reference
         leak = own(level - below)
-        u_leak = own(np.hypot(level * _u_rel(leakage, level, below), u_below))
+        foretold = expected_level(leakage.independent, leakage.shared, level, hiss)
+        u_leak = own(np.hypot(foretold * _u_rel(leakage, foretold, hiss), u_below))
     bottom_dbm = device.used.display_bottom_dbm
     return Response(
         device.freq_hz,
@@ -305,6 +311,7 @@ def response(
         own(u_ratio),
         own(np.nan_to_num(u_below)),
         own(raw),
+        own(expected),
         own(below),
         leak,
         u_leak,
@@ -312,7 +319,7 @@ def response(
         device.cut_off,
         np.zeros(raw.shape, dtype=bool) if noise is None else noise.cut_off,
         own(10.0 * np.log10(reference)),
-        own(np.nan_to_num(_u_rel(thru, np.ones_like(raw), below))),
+        own(np.nan_to_num(_u_rel(thru, np.ones_like(raw), hiss))),
         None if bottom_dbm is None else float(np.median(10.0 * np.log10(reference)) - bottom_dbm),
         tuple(switched),
         device.repeats,
@@ -331,11 +338,12 @@ def _noise_scale(device: Averaged, noise: Averaged) -> float:
 def _u_rel(of: Averaged, level: FloatArray, noise: FloatArray) -> FloatArray:
     """Relative standard uncertainty of a mean power; of one sweep alone, from theory.
 
-    A tone of power S in noise of power N has variance 2SN + N^2 per independent sample, with S + N = ``level``.
+    A tone of power S in noise of power N has variance 2SN + N^2 per independent sample, with S + N = ``level``: the
+    level that is expected, not the one that noise made of it (see ``expected_level``).
     A few repeats say little of their own scatter (two, pooled over nine points, within 24 %), so theory counts beside
     them where the two agree on the whole; where they do not, the instrument is not what theory takes it for.
     """
-    theory = np.maximum(2.0 * level * noise - noise**2, 0.0) / np.maximum(level, 1e-300) ** 2 / of.independent
+    theory = variance(level, noise) / np.maximum(level, 1e-300) ** 2 / of.independent
     if of.repeats < 2:
         return np.asarray(np.sqrt(theory))
     if not _agree(of, theory):

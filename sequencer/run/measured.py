@@ -388,6 +388,7 @@ def _reading(r: Response, what: str) -> Reading:
         noise=own(r.noise[there]),
         cut_off=r.cut_off[there],
         shared=r.shared,
+        expected=own(r.expected[there]),
     )
 
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sequencer.core.curve import Reading, stretch
 from sequencer.core.normalise import average, fitting, mw, response
 from sequencer.core.trace import Sweep, SweepSettings, Trace
 from sequencer.errors import GridMismatchError, MeasurementError
@@ -201,3 +202,54 @@ def test_no_fit_is_claimed_of_a_step():
 
 def test_mw():
     assert mw(-30.0) == pytest.approx(1e-3)
+
+
+def as_strong_as_noise(rng, samples, points=30):
+    """Sweeps of one path at S = N = 1e-9 mW, so many samples of noise a point, against thru and noise known well."""
+    used = replace(SETTINGS, points=points, sweep_time_s=samples * points / SETTINGS.rbw_hz)
+    noise = rng.standard_normal((2, samples, points)) * np.sqrt(0.5e-9)
+    power = np.mean(np.abs(np.sqrt(1e-9) + noise[0] + 1j * noise[1]) ** 2, axis=0)
+    grid = used.grid_hz()
+
+    def swept(level_dbm):
+        level = np.broadcast_to(level_dbm, grid.shape)
+        return average([Sweep(Trace(grid, level), used, used, frozenset(), T0, 1.0)])
+
+    known = replace(swept(-90.0), repeats=2, u_rel=np.full(points, 1e-6), dof=1e6)
+    return response(swept(10.0 * np.log10(power)), swept(0.0), known)
+
+
+@pytest.mark.parametrize("samples", [1, 2, 4, 10, 40])
+def test_a_fit_near_the_noise_does_not_follow_the_readings_that_noise_threw_low(samples):
+    """Uncertainties reckoned from a point's own reading gave a mean fit of -0.6 N of a tone of 1 N (one sample)."""
+    rng = np.random.default_rng(1)
+    found, stated = [], []
+    for _ in range(300):
+        r = as_strong_as_noise(rng, samples)
+        names = ("freq_hz", "ratio", "u_ratio", "raw", "noise", "cut_off", "shared", "expected")
+        reading = Reading(**{name: getattr(r, name) for name in names})
+        middle = float(r.freq_hz[14])
+        here = stretch(reading, middle, middle, margin=30)
+        if here.grid_db == here.single == 0.0:  # a fit
+            found.append(here.ratio[0])
+            stated.append(here.u[0])
+    errors = np.array(found) / 1e-9 - 1.0
+    u = np.array(stated) / 1e-9
+    assert len(errors) >= 290
+    # four standard deviations of a mean of 300, and what weights from few samples leave: a tenth of one fit's own u
+    assert abs(np.mean(errors)) < 4.0 * np.std(errors) / np.sqrt(300) + 0.1 * np.mean(u)
+    assert np.std(errors) == pytest.approx(np.mean(u), rel=0.25)  # the degree is chosen from the data, too
+    # 5 % are meant; chi-squared of single samples is skew: a bound from one sweep of them is too high in 1 of 10
+    assert np.mean(errors + 1.645 * u < 0.0) < (0.14 if samples < 4 else 0.09)
+
+
+def test_no_point_near_the_noise_is_surer_than_noise_lets_it_be():
+    r = as_strong_as_noise(np.random.default_rng(3), 4)
+    assert np.all(r.u_ratio >= 1e-9 / np.sqrt(4) * (1.0 - 1e-6))  # N over the root of the samples, at S = 0
+
+
+def test_an_expected_level_follows_a_notch_that_noise_does_not_touch():
+    """A parabola 40 dB above the noise at its bottom and points that bend are themselves, not their neighbours."""
+    level_dbm = -50.0 + 10.0 * np.log10(1.0 + np.linspace(-40.0, 40.0, GRID.size) ** 2)
+    r = response(average([sweep(level_dbm)]), average([sweep(0.0)]), average([sweep(-90.0)]))
+    assert r.expected == pytest.approx(r.raw, rel=0.05)
