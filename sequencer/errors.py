@@ -135,7 +135,7 @@ class InterruptedRunError(NotchbookError):
 
 
 class SignalStop(KeyboardInterrupt):
-    """SIGTERM or SIGHUP. As with Ctrl-C, nothing that waits for a bench's trouble may take it for that."""
+    """SIGTERM, SIGHUP or SIGQUIT. As with Ctrl-C, nothing that waits for a bench's trouble may take it for that."""
 
     def __init__(self, number: int, name: str) -> None:
         super().__init__(f"stopped by {name}")

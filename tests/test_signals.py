@@ -14,7 +14,7 @@ pytestmark = pytest.mark.bench
 WITHIN_S = 30.0  # a loaded computer starts Python, numpy and the bench in far less
 
 
-@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGQUIT"])
 def test_it_ends_while_an_unknown_analyzer_is_still_being_asked(tmp_path, name: str) -> None:
     """Asking takes a silent instrument for one that does not know the words; a signal is no silence."""
     number = getattr(signal, name)

@@ -83,12 +83,21 @@ def check(asked: argparse.Namespace) -> str:
     """`check RECIPE [--bench FILE]`: yes where the bench can prove every limit."""
     from sequencer.cli.checktext import check_text
     from sequencer.recipe.bench_loader import load_bench
-    from sequencer.run.predict import TYPICAL_BENCH, forecast
+    from sequencer.run.beginning import beyond_reach, unmade
+    from sequencer.run.predict import TYPICAL, TYPICAL_BENCH, forecast
     from sequencer.wiring import stated_bench, stated_limits
 
     recipe = _load_recipe(asked.recipe)
     bench = stated_bench(asked.bench, recipe) if asked.bench else load_bench(TYPICAL_BENCH, "typical bench")
     limits = stated_limits(bench)
+    simulated = (asked.bench or "").partition(":")[0] == "simulated"
+    if asked.bench and not asked.files:
+        # a range that no dialect states is only what is usual, and refuses nothing
+        told_hz = simulated or limits.frequency_hz != TYPICAL.frequency_hz
+        cannot = (beyond_reach(recipe, bench, limits) if told_hz else "") or unmade(recipe, bench, limits)
+        if cannot:
+            msg = f"{asked.recipe} cannot be run on {asked.bench}: {cannot}"
+            raise UsageError(msg)
     # saved traces are planned without an analyzer that could be asked, so what it can do is not counted on
     told = forecast(recipe, bench) if asked.files else forecast(recipe, bench, limits)
     if asked.files:
@@ -96,7 +105,6 @@ def check(asked: argparse.Namespace) -> str:
 
         _out(files_text(told, recipe, bench))
         return "yes"
-    simulated = (asked.bench or "").partition(":")[0] == "simulated"
     _out(check_text(told, recipe, bench, simulated=simulated))
     return "yes" if all(limit.ok for limit in told.limits) else "cannot say"
 

@@ -134,7 +134,7 @@ def _guarded(asked: argparse.Namespace) -> int:
     def stop(number: int, _frame: object) -> NoReturn:
         raise SignalStop(number, signal.Signals(number).name)
 
-    ends = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    ends = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGQUIT") if hasattr(signal, name)]
     heard = [number for number in ends if signal.getsignal(number) is not signal.SIG_IGN]  # nohup means it
     previous = {number: signal.signal(number, stop) for number in heard}
     try:
@@ -144,7 +144,8 @@ def _guarded(asked: argparse.Namespace) -> int:
     except NotchbookError as exc:
         _say(f"notchbook: {exc.message}")
         folder = str(exc.facts.get("folder", ""))  # of a run that was being taken; none where it could not be begun
-        if folder and not isinstance(exc, AskedWrongError) and exc.facts.get("what") != "a new run":
+        begun = exc.facts.get("what") != "a new run" and not exc.facts.get("for_good")
+        if folder and begun and not isinstance(exc, AskedWrongError):
             _say(f"notchbook: what was taken is kept; go on with\n\n    notchbook resume {shlex.quote(folder)}\n")
         status = exc.facts.get("status", exc.exit_code)
         return status if isinstance(status, int) else exc.exit_code

@@ -185,7 +185,7 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
         ratio, u = _between(dense, freq, known), np.interp(dense, freq, reading.u_ratio)
         single = reading.shared * max((dense.size - 1) * step / max(high - low, step), 1.0)
         on_points = np.all(np.min(np.abs(dense[:, None] - freq[take][None, :]), axis=1)[[0, -1]] < 0.01 * step)
-        loss = -10.0 * np.log10(np.maximum(known[take], 1e-30))
+        loss = could_be_db(reading)[take]  # where noise was subtracted to nothing, 300 dB would bend without end
         if not on_points and loss.size > 2:
             grid_db = float(np.max(np.abs(np.diff(loss, 2)))) / 8.0  # the chord's greatest distance from a parabola
     faint = ratio <= np.maximum(LEAST_SIGMAS * u, noise * (10 ** (LEAST_ABOVE_NOISE_DB / 10) - 1.0))

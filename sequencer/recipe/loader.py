@@ -20,6 +20,8 @@ from sequencer.units import show_hz
 
 __all__ = ["default_overview_hz", "load_recipe"]
 
+SLIP = 100.0  # an overview that ends so many times further off shows no notch; kHz for MHz is 1000 times
+
 
 def load_recipe(text: str, source: str) -> Recipe:
     """Return the recipe that the text holds; ``source`` is the file's name, for messages and the record.
@@ -93,6 +95,12 @@ def _overview(top: Block, names: Names, problems: Problems) -> tuple[float, floa
     if start >= stop:
         problems.add(block.line, block.key, f"it ends at {show_hz(stop)}, not above its start {show_hz(start)}")
         return unknown
+    for name, hz in names.frequencies.items():
+        if start * SLIP < hz or hz * SLIP < stop:
+            end, far = ("starts", start) if start * SLIP < hz else ("ends", stop)
+            text = f"it {end} at {show_hz(far)}, and '{name}' is {show_hz(hz)}; is the unit right?"
+            problems.add(block.line, block.key, text)
+            return unknown
     missed = [name for name, hz in names.frequencies.items() if not start <= hz <= stop]
     for name in missed[:1]:
         hz = names.frequencies[name]

@@ -199,7 +199,7 @@ class Engine:
             case Void():
                 self._append(Voided(at=self._now(), why=step.why))
             case Stop():
-                raise HookupError(step.why)
+                raise HookupError(step.why, for_good=step.for_good)
             case Done():
                 pass
 

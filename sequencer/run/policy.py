@@ -25,6 +25,7 @@ from sequencer.core.trace import Sweep
 from sequencer.ports import Question
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.backwards import clock_step
+from sequencer.run.beginning import beyond_reach, unmade
 from sequencer.run.bound import guarded
 from sequencer.run.compression import compression_text
 from sequencer.run.conditions import condition_question
@@ -50,7 +51,6 @@ from sequencer.run.visits import FORECAST, Visit, foretold, known_at, sweeps_of,
 from sequencer.run.warmup import again_step, warm_up_step
 from sequencer.run.windows import OVERVIEW
 from sequencer.run.witness import witness_step
-from sequencer.units import show_hz
 
 __all__ = ["LOCKED_OUT", "capabilities", "decide"]
 
@@ -85,8 +85,10 @@ def decide(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> Step:
     if not caps.generator_fitted:
         return Stop(why="this analyzer has no tracking generator, or its generator does not answer")
     saved = saved_in(spoken)
-    if not saved and began.run_id != FORECAST and (beyond := _out_of_reach(recipe, caps)):
-        return Stop(why=beyond)
+    if not saved and began.run_id != FORECAST:  # `check` asks for itself: it may know the analyzer's range or not
+        cannot = beyond_reach(recipe, bench, caps) or unmade(recipe, bench, caps)
+        if cannot:
+            return Stop(why=cannot, for_good=True)
     if not saved and (strong := too_strong(bench, caps)):
         return Stop(why=strong)
     question = _question(spoken, simulated=began.simulated, at_a_bench=not saved)
@@ -128,18 +130,6 @@ def _live_step(
     if isinstance(step, Connect | Adjust | SweepStep | Wait):  # a resumed run looks at its reference first
         step = check_step(recipe, bench, caps, plan, history) or step
     return guarded(step, plan, history) if isinstance(step, SweepStep) else step
-
-
-def _out_of_reach(recipe: Recipe, caps: Capabilities) -> str:
-    """Return in words what the recipe wants beyond the analyzer's range, said before any lead is moved; else ''."""
-    wanted = (*recipe.overview_hz, *recipe.frequencies.values())
-    least_hz, most_hz = caps.frequency_hz
-    if least_hz <= min(wanted) and max(wanted) <= most_hz:
-        return ""
-    return (
-        f"the recipe is measured from {show_hz(min(wanted))} to {show_hz(max(wanted))}, and this analyzer reaches from "
-        f"{show_hz(least_hz)} to {show_hz(most_hz)}; it takes another analyzer, or another recipe"
-    )
 
 
 def _question(history: Sequence[Entry], *, simulated: bool, at_a_bench: bool) -> Ask | None:

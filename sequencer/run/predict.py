@@ -288,10 +288,13 @@ class Predicted:
         samples = max(1.0, settings.rbw_hz * seconds / settings.points) if settings.detector is Detector.POWER else 1.0
         scatter = np.sqrt((noise**2 + 2.0 * noise * signal) / samples) * self.rng.standard_normal(grid.shape)
         level = 10.0 * np.log10(np.maximum(noise + signal + scatter, 0.05 * (noise + signal)))
+        used = _used(settings, self.caps, seconds)
+        if used.display_bottom_dbm is not None:
+            level = np.maximum(level, used.display_bottom_dbm)
         return Sweep(
             trace=Trace(grid, np.broadcast_to(level, grid.shape)),
             asked=settings,
-            used=_used(settings, self.caps, seconds),
+            used=used,
             flags=frozenset(),
             began=_START,
             instrument_s=seconds,

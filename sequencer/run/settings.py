@@ -207,7 +207,8 @@ class Setter:
         least, most = self.caps.points
         if window.key == OVERVIEW:
             points = min(max(OVERVIEW_POINTS, least), most)
-            return _marked_grid(*self.recipe.overview_hz, points, sorted(set(self.recipe.frequencies.values())))
+            marks = sorted(set(self.recipe.frequencies.values()))
+            return _within_reach(*self.recipe.overview_hz, points, least, marks, self.caps.frequency_hz)
         if window.points or window.key.startswith("extra"):
             points = min(max(window.points or round(2 * window.half_hz / window.step_hz) + 1, least), most)
             even = 0 if window.key.startswith("extra") else 1 - points % 2  # then none is in the middle
@@ -372,8 +373,28 @@ class Setter:
         return min(max(5.0 * math.ceil(level_dbm / 5.0), low), high)
 
 
+def _within_reach(
+    start: float, stop: float, points: int, least: int, marks: Sequence[float], reach_hz: tuple[float, float]
+) -> tuple[float, float, int]:
+    """Return a marked grid that the analyzer can sweep, with fewer points or moved by whole steps where it must.
+
+    Where none can be (the overview reaches from end to end), the overview itself: it is a picture, its marks are read
+    between two points.
+    """
+    low, high = reach_hz
+    first, last, points = _marked_grid(start, stop, points, marks)
+    if low <= first and last <= high:
+        return first, last, points
+    step = (last - first) / (points - 1)
+    first += max(0, math.floor((start - first) / step)) * step  # spare steps on this side go first
+    first += max(0, math.ceil((low - first) / step)) * step
+    points = max(min(points, 1 + math.ceil((stop - first) / step - 1e-9)), least)
+    last = first + (points - 1) * step
+    return (first, last, points) if first < start + step and last <= high else (start, stop, points)
+
+
 def _marked_grid(start: float, stop: float, points: int, marks: Sequence[float]) -> tuple[float, float, int]:
-    """Return a grid over at least start..stop on which the first two marks lie (with them, all equally spaced ones)."""
+    """Return a grid over start..stop, within a step, on which the first two marks lie (so all equally spaced ones)."""
     if not marks:
         return start, stop, points
     step = (stop - start) / (points - 2)

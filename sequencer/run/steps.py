@@ -108,9 +108,10 @@ class Judge:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """Going on would make a wrong number: stop, keep what was taken."""
+    """Going on would make a wrong number: stop, keep what was taken. ``for_good``: going on later cannot help."""
 
     why: str
+    for_good: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

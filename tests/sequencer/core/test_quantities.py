@@ -329,3 +329,20 @@ def test_first_order_return_loss_agrees_with_monte_carlo_where_it_should(measure
     first_order = math.sqrt(sum(row.u**2 for row in made.inputs()))
     by_draws = propagate(made.draw, most_blocks=10).u
     assert (abs(first_order / by_draws - 1.0) < 0.05) is agree
+
+
+def test_a_bound_where_noise_was_subtracted_to_nothing_is_not_bent_by_what_is_not_there():
+    """Off the grid, with a point at the display's bottom and points that noise left negative: no fit, chords only."""
+    freq = GRID + 0.4 * (GRID[1] - GRID[0])
+    ratio = np.where(np.arange(freq.size) % 2 == 0, -1e-9, 1e-9)
+    hidden = Reading(
+        freq_hz=freq,
+        ratio=ratio,
+        u_ratio=np.full(freq.size, 1e-9),
+        raw=np.full(freq.size, 2e-9),
+        noise=np.full(freq.size, 1e-9),
+        cut_off=np.arange(freq.size) == freq.size // 2,
+    )
+    low, high = worst(hidden, F0, 8e3, STILL, build()).interval(0.95)
+    assert high is None
+    assert 75.0 < low < 86.0  # 1e-9 and 1.645 of its u are 85.8 dB down; picked among noisy points it counts for more

@@ -29,6 +29,21 @@ from sequencer.run.steps import SweepStep
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
 
+SWITCH = SwitchFile(
+    resource="none",
+    hookups=dict.fromkeys(
+        (
+            "thru",
+            "floor",
+            "TX-ANT",
+            "TX-RX",
+            "ANT-RX",
+            *(f"reflect-{end}" for end in ("open", "short", "TX", "RX", "ANT")),
+        ),
+        "CLOSE",
+    ),
+)
+
 
 class World:
     """Analyzer, switch, operator, store, clock and listener in one, with a log and planned mishaps."""
@@ -227,7 +242,7 @@ def test_a_hookup_that_never_proves_itself_stops_the_run(recipe: Recipe, bench: 
     assert sum(isinstance(e, Connected) and e.hookup.name == "floor" for e in world.entries) == 3
 
 
-@pytest.mark.parametrize("switch", [None, SwitchFile(resource="none", hookups={})], ids=["by hand", "by a switch"])
+@pytest.mark.parametrize("switch", [None, SWITCH], ids=["by hand", "by a switch"])
 def test_the_generator_is_off_while_a_person_moves_leads(
     recipe: Recipe, bench: Bench, world: World, switch: SwitchFile | None
 ) -> None:
@@ -253,7 +268,7 @@ def test_a_generator_that_does_not_confirm_is_told_before_each_lead(
     assert not any(entry.proven for entry in world.entries if isinstance(entry, MadeSafe))
 
 
-@pytest.mark.parametrize("switch", [None, SwitchFile(resource="none", hookups={})], ids=["by hand", "by a switch"])
+@pytest.mark.parametrize("switch", [None, SWITCH], ids=["by hand", "by a switch"])
 @pytest.mark.parametrize("warm_up_s", [0.0, 600.0])
 def test_the_time_left_is_what_check_foretells_and_shrinks_to_nothing(
     recipe: Recipe, bench: Bench, world: World, switch: SwitchFile | None, warm_up_s: float
@@ -293,7 +308,7 @@ def test_an_interrupted_run_goes_on_with_the_time_that_was_left(recipe: Recipe, 
     assert world.told[0].done_s > 600.0
 
 
-@pytest.mark.parametrize("switch", [None, SwitchFile(resource="none", hookups={})], ids=["by hand", "by a switch"])
+@pytest.mark.parametrize("switch", [None, SWITCH], ids=["by hand", "by a switch"])
 @pytest.mark.parametrize("noise_dbm_hz", [-150.0, -140.0, -128.0])
 def test_what_check_foretells_is_what_a_run_on_that_bench_does(
     recipe: Recipe, bench: Bench, monkeypatch, switch: SwitchFile | None, noise_dbm_hz: float

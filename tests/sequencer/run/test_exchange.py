@@ -91,7 +91,8 @@ def test_a_trace_that_repeats_the_last_is_asked_for_once_more(both_ways) -> None
 
 
 def test_a_switch_that_cannot_is_told(both_ways) -> None:
-    hookups = dict.fromkeys(("thru", "floor", "TX-ANT", "ANT-RX", "TX-RX"), "ROUT:CLOS (@1)")
+    ends = [f"reflect-{end}" for end in ("open", "short", "TX", "RX", "ANT")]
+    hookups = dict.fromkeys(("thru", "floor", "TX-ANT", "ANT-RX", "TX-RX", *ends), "ROUT:CLOS (@1)")
     both_ways.bench = replace(both_ways.bench, switch=SwitchFile(resource="none", hookups=hookups))
     steps = both_ways.whole()
     assert any("the switch has no such hookup" in s.why for s in steps if isinstance(s, Warn))

@@ -171,7 +171,9 @@ def test_a_run_that_stops_among_them_goes_on_where_it_was(again, stopped_at: int
 
 
 def test_a_switch_that_makes_no_joint_anew_leaves_it_out_and_says_so(again) -> None:
-    again.bench = replace(again.bench, switch=SwitchFile(resource="S", hookups={"thru": "a", "floor": "b"}))
+    hookups = {s.hookup.name: "x" for s in make_plan(again.recipe, again.bench, TYPICAL, Known()).stations}
+    del hookups[RE_MATED]
+    again.bench = replace(again.bench, switch=SwitchFile(resource="S", hookups=hookups))
     plan = make_plan(again.recipe, again.bench, TYPICAL, Known())
     assert not any(s.hookup.re_mated for s in plan.stations)
     assert [name for name, _ in plan.gaps] == ["connection repeatability"]

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from sequencer.core.trace import Detector
 from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.starters import read_recipe
@@ -43,3 +44,15 @@ def test_it_is_said_where_isolation_cannot_be_told_from_a_lead_that_is_off(noise
     caps = replace(TYPICAL, noise_dbm_hz=noise_dbm_hz)
     told = forecast(load_recipe(text, source), load_bench(TYPICAL_BENCH, "typical"), caps)
     assert any("TX-RX" in text and "lead that is off" in text for text in told.assumptions) is said
+
+
+def test_a_display_of_90_db_hides_no_limit_that_a_run_proves() -> None:
+    """500 fixed points miss the frequencies and a sample detector scatters below the display's bottom."""
+    text, source = read_recipe("vhf-600k-acceptance")
+    caps = replace(
+        TYPICAL, points=(500, 500), display_range_db=90.0, detectors=(Detector.SAMPLE,), attenuation_db=(10.0, 31.0),
+        rbw_hz=(100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3), reference_dbm=(-70.0, 20.0), sweep_factor=3.5,
+    )  # fmt: skip
+    told = forecast(load_recipe(text, source), load_bench(TYPICAL_BENCH, "typical"), caps)
+    for limit in told.limits:
+        assert limit.ok, f"{limit.id}: {limit.provable}, {limit.remedy}"

@@ -93,7 +93,8 @@ def test_what_scale_and_mismatch_may_do_is_allowed(with_kit) -> None:
 
 
 def test_a_switch_that_cannot_is_told(with_kit) -> None:
-    hookups = dict.fromkeys(("thru", "floor", "TX-ANT", "ANT-RX", "TX-RX", "standard-S3"), "ROUT:CLOS (@1)")
+    ends = [f"reflect-{end}" for end in ("open", "short", "TX", "RX", "ANT")]
+    hookups = dict.fromkeys(("thru", "floor", "TX-ANT", "ANT-RX", "TX-RX", "standard-S3", *ends), "ROUT:CLOS (@1)")
     with_kit.bench = replace(with_kit.bench, switch=SwitchFile(resource="none", hookups=hookups))
     steps = with_kit.whole()
     assert any(
