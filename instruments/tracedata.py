@@ -21,7 +21,9 @@ __all__ = [
     "echo_length",
     "is_text",
     "levels",
+    "of_pairs",
     "parse_ascii_trace",
+    "parse_integers",
     "parse_reals",
     "trace_fields",
 ]
@@ -153,6 +155,33 @@ def parse_reals(payload: bytes, count: int, sent: str, *, width: int, swapped: b
     with np.errstate(invalid="ignore"):  # bytes that are no numbers at all
         values = np.frombuffer(payload, dtype=f"{'<' if swapped else '>'}f{size}").astype(np.float64)
         return sentinels(values)
+
+
+def parse_integers(payload: bytes, count: int, sent: str, *, swapped: bool) -> FloatArray:
+    """Return a trace of 32-bit integers, thousandths of a dB, as dB, shape (count,), float64.
+
+    Examples
+    --------
+    >>> parse_integers(bytes.fromhex("FFFEB3F8"), 1, "TRAC?", swapped=False)
+    array([-85.])
+    """
+    if len(payload) != count * 4:
+        raise nonsense(sent, payload[:12], f"{count} values of 4 bytes expected, {len(payload)} bytes came{_OTHERS}")
+    return np.frombuffer(payload, dtype=f"{'<' if swapped else '>'}i4") / 1000.0
+
+
+def of_pairs(values: FloatArray, sent: str) -> FloatArray:
+    """Return the levels of frequency, level, frequency, level ...; InstrumentError where frequencies do not rise.
+
+    Examples
+    --------
+    >>> of_pairs(np.array([1.46e8, -20.0, 1.47e8, -21.0]), "FETC?")
+    array([-20., -21.])
+    """
+    hertz = values[0::2]
+    if values.size % 2 or not np.all(np.isfinite(hertz)) or np.any(np.diff(hertz) <= 0.0) or np.any(hertz < 0.0):
+        raise nonsense(sent, f"{values[:4]}", "frequencies that rise, each before its level, expected")
+    return values[1::2]
 
 
 def levels(values: FloatArray, sent: str) -> FloatArray:

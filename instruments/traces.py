@@ -22,7 +22,10 @@ def read_trace(link: Link, form: TraceFormat, points: int) -> FloatArray:
     if form.width:
         size = points * form.width // 8 if form.unstated else None
         payload = link.query_block(form.ask, size)
-        values = tracedata.parse_reals(payload, points, form.ask, width=form.width, swapped=form.swapped)
+        if form.integers:
+            values = tracedata.parse_integers(payload, points, form.ask, swapped=form.swapped)
+        else:
+            values = tracedata.parse_reals(payload, points, form.ask, width=form.width, swapped=form.swapped)
     else:
         text = link.query_trace(form.ask)
         if isinstance(text, bytes):  # text within a block
@@ -30,5 +33,8 @@ def read_trace(link: Link, form: TraceFormat, points: int) -> FloatArray:
                 msg = f"{link.resource}: sent {form.ask!r}, reals came where the dialect says text"
                 raise InstrumentError(msg, resource=link.resource, sent=form.ask)
             text = text.decode("ascii")
-        values = tracedata.parse_ascii_trace(text, points, form.ask)
+        if form.pairs:
+            values = tracedata.of_pairs(tracedata.parse_ascii_trace(text, 2 * points, form.ask), form.ask)
+        else:
+            values = tracedata.parse_ascii_trace(text, points, form.ask)
     return tracedata.levels(values, form.ask)

@@ -240,16 +240,23 @@ def _averaging(node: _Node) -> Averaging:
 def _trace(node: _Node) -> TraceFormat:
     node.only({"ask", "format", "order", "length"})
     kind = node.text("format")
-    widths = {"text": 0, "real32": 32, "real64": 64}
+    widths = {"text": 0, "pairs": 0, "real32": 32, "real64": 64, "int32": 32}
     if kind not in widths:
         raise _wrong(node, "format", f"{kind!r} is not one of {', '.join(widths)}")
     orders = {"normal": False, "swapped": True}
     order = node.text("order") if node.has("order") else "normal"
-    if order not in orders or (node.has("order") and kind == "text"):
-        raise _wrong(node, "order", "normal or swapped expected, and only for real32 and real64")
-    if node.has("length") and (node.text("length") != "unstated" or kind == "text"):
-        raise _wrong(node, "length", "only 'unstated' can stand here, and only for real32 and real64")
-    return TraceFormat(ask=node.command("ask"), width=widths[kind], swapped=orders[order], unstated=node.has("length"))
+    if order not in orders or (node.has("order") and not widths[kind]):
+        raise _wrong(node, "order", "normal or swapped expected, and only for real32, real64 and int32")
+    if node.has("length") and (node.text("length") != "unstated" or not widths[kind]):
+        raise _wrong(node, "length", "only 'unstated' can stand here, and only for real32, real64 and int32")
+    return TraceFormat(
+        ask=node.command("ask"),
+        width=widths[kind],
+        swapped=orders[order],
+        unstated=node.has("length"),
+        integers=kind == "int32",
+        pairs=kind == "pairs",
+    )
 
 
 def _status(top: _Node) -> tuple[Mapping[Flag, int], tuple[str, ...]]:

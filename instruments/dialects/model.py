@@ -65,6 +65,8 @@ class Completion:
 class TraceFormat:
     """How a trace is asked for and comes: ``width`` 0 is text, 32 or 64 are IEEE 754 reals in a block.
 
+    ``integers``: of 32 bits instead, thousandths of a dB. ``pairs``: text in which each level stands behind its
+    frequency.
     ``unstated``: the block begins with #0 and does not state its length, which follows from the points in use.
     """
 
@@ -72,6 +74,8 @@ class TraceFormat:
     width: int = 0
     swapped: bool = False
     unstated: bool = False
+    integers: bool = False
+    pairs: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

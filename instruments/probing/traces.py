@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,11 +31,12 @@ class Form:
     swapped: bool = False
     begin: tuple[str, ...] = ()
     size: int | None = None  # in bytes, where a block does not state it
+    kind: str = "real"  # of what binary ones hold: real, or int of 32 bits; of text: real, or pairs
 
     @property
     def word(self) -> str:
         """The dialect's word for it."""
-        return f"real{self.width}" if self.width else "text"
+        return f"{self.kind}{self.width}" if self.width else "pairs" if self.kind == "pairs" else "text"
 
 
 def _plausible(values: FloatArray) -> bool:
@@ -49,19 +50,21 @@ def _plausible(values: FloatArray) -> bool:
     )
 
 
-def decode(raw: bytes | str, points: int | None, query: str) -> Iterator[tuple[int, bool, FloatArray]]:
-    """Yield (width, swapped, levels) for every way the answer makes sense, the likeliest first."""
+def decode(raw: bytes | str, points: int | None, query: str) -> Iterator[Form]:
+    """Yield every form in which the answer makes sense, the likeliest first."""
     if isinstance(raw, bytes) and tracedata.is_text(raw):
         raw = raw.decode("ascii")
     if isinstance(raw, str):
         count = len(tracedata.trace_fields(raw))
-        if points in {None, count} and count >= 2:
+        pairs = points is not None and count == 2 * points
+        if (pairs or points in {None, count}) and count >= 2:
             try:
                 values = tracedata.parse_ascii_trace(raw, count, query)
+                values = tracedata.of_pairs(values, query) if pairs else values
             except InstrumentError:
                 return
             if _plausible(values):
-                yield 0, False, values
+                yield Form(query, kind="pairs" if pairs else "real")
         return
     for width in (32, 64):
         size = width // 8
@@ -70,7 +73,11 @@ def decode(raw: bytes | str, points: int | None, query: str) -> Iterator[tuple[i
         for swapped in (False, True):
             values = tracedata.parse_reals(raw, len(raw) // size, query, width=width, swapped=swapped)
             if _plausible(values):
-                yield width, swapped, values
+                yield Form(query, width, swapped)
+    if points is not None and len(raw) == 4 * points:  # that they are thousandths is proven by how noise scatters
+        for swapped in (False, True):
+            if _plausible(tracedata.parse_integers(raw, points, query, swapped=swapped)):
+                yield Form(query, 32, swapped, kind="int")
 
 
 def _whole(
@@ -123,8 +130,8 @@ def find_query(talk: Conversation, points: int | None, patience_s: float) -> For
             if any(error_code(entry, talk.errors_ask) == _UNDEFINED_HEADER for entry in talk.last):
                 undefined.add(header)  # the header itself is unknown, whatever stands behind it
             continue
-        for width, swapped, _values in decode(raw, points, query):
-            return Form(query, width, swapped, size=size)
+        for form in decode(raw, points, query):
+            return replace(form, size=size)
         talk.odd.append(f"{query} answered {_told(raw)}: no trace of {points} levels in any form known here")
     return None
 
@@ -137,12 +144,15 @@ def read(talk: Conversation, form: Form, patience_s: float) -> FloatArray | None
     if not form.width and isinstance(raw, bytes) and tracedata.is_text(raw):
         raw = raw.decode("ascii")
     try:
-        if form.width and isinstance(raw, bytes):
+        if form.width and form.kind == "int" and isinstance(raw, bytes):
+            values = tracedata.parse_integers(raw, len(raw) // 4, form.query, swapped=form.swapped)
+        elif form.width and isinstance(raw, bytes):
             values = tracedata.parse_reals(
                 raw, len(raw) // (form.width // 8), form.query, width=form.width, swapped=form.swapped
             )
         elif not form.width and isinstance(raw, str):
             values = tracedata.parse_ascii_trace(raw, len(tracedata.trace_fields(raw)), form.query)
+            values = tracedata.of_pairs(values, form.query) if form.kind == "pairs" else values
         else:
             return None
         return tracedata.levels(values, form.query)
@@ -184,8 +194,9 @@ def _as_text(talk: Conversation, form: Form, points: int | None, patience_s: flo
             if not talk.order(f"{header} {word}"):
                 continue
             raw = talk.trace(form.query, patience_s)
-            if raw is not None and any(not width for width, _, _ in decode(raw, points, form.query)):
-                return Form(form.query, begin=(f"{header} {word}",)), header
+            found = () if raw is None else decode(raw, points, form.query)
+            if text := next((one for one in found if not one.width), None):
+                return replace(text, begin=(f"{header} {word}",)), header
         if known is not None or not talk.last:
             return (None if form.width else form), header
     return (None if form.width else form), ""
@@ -204,9 +215,9 @@ def _binary(talk: Conversation, form: Form, header: str, points: int | None, pat
         raw, size = _whole(talk, form.query, patience_s, points)
         if not isinstance(raw, bytes):
             continue
-        for width, swapped, _values in decode(raw, points, form.query):
-            if width:
-                yield Form(form.query, width, swapped, (f"{header} {word}", *order), size)
+        for one in decode(raw, points, form.query):
+            if one.width:
+                yield replace(one, begin=(f"{header} {word}", *order), size=size)
     if form.width:
         yield form
 

@@ -298,7 +298,7 @@ class Met:
 
 def features(variant: dict[str, Any]) -> str:
     """Say in short what is unusual about it."""
-    manners = dict(variant["manners"])
+    manners = dict(variant.get("manners", {}))
     words = [f"{key}={value}" if value is not True else key for key, value in manners.items()]
     words += [
         f"queue={variant['error queue']}",

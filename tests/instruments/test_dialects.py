@@ -69,7 +69,9 @@ WRONG = [
     pytest.param(
         "format: real32, order: swapped", "format: text, length: unstated", "only for real32", id="text-length"
     ),
-    pytest.param("format: real32", "format: real16", "'real16' is not one of text, real32, real64", id="format"),
+    pytest.param(
+        "format: real32", "format: real16", "'real16' is not one of text, pairs, real32, real64, int32", id="format"
+    ),
     pytest.param("overload: 9", "overload: 16", "not a bit number", id="bit"),
     pytest.param(", power: RMS, sample: SAMP", "", "none of power and sample", id="no-detector"),
     pytest.param("  ask: OUTP?\n", "", "missing: generator.ask", id="no-proof-of-off"),

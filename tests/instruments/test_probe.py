@@ -33,6 +33,7 @@ from instruments.probing.traces import Form
 from instruments.probing.values import Sweeper
 from instruments.proving import why_not
 from instruments.simulated.variants import load_variant, variant_names
+from instruments.traces import read_trace
 from sequencer import wiring
 from sequencer.cli.people import at_the_bench
 from sequencer.errors import InstrumentError
@@ -470,12 +471,37 @@ def test_who_needs_full_words_and_every_node_is_known_by_the_first_question(toy:
     assert asking.talk.styles[0] == spellings.LONG
 
 
+@pytest.mark.parametrize(
+    ("raw", "word"),
+    [
+        ("-20.5,-30.0", "text"),
+        ("1.46E8,-20.5,1.461E8,-30.0", "pairs"),
+        (np.array([-20.5, -30.0], ">f4").tobytes(), "real32"),
+        (np.array([-20500, -30000], ">i4").tobytes(), "int32"),
+        (np.array([-20500, -30000], "<i4").tobytes(), "int32"),
+    ],
+)
+def test_a_trace_is_known_by_what_it_holds_and_read_alike_by_the_dialect(toy: Any, raw: bytes | str, word: str) -> None:
+    form = next(traces.decode(raw, 2, "TRAC?"))
+    assert form.word == word
+    toy.answers["TRAC?"] = raw.encode() + b"\n" if isinstance(raw, str) else b"#18" + raw + b"\n"
+    link = Link.open(toy.resource)
+    of_probe = traces.read(Conversation(link), form, 1.0)
+    order = f", order: {'swapped' if form.swapped else 'normal'}" if form.width else ""
+    text = (Path(dialects.__file__).parent / "free-binary.yaml").read_text(encoding="utf-8")
+    text = re.sub("(?m)^trace: .*$", f'trace: {{ask: "TRAC?", format: {form.word}{order}}}', text)
+    in_use = read_trace(link, dialects.parse(text, "x.yaml").trace, 2)
+    link.close()
+    assert of_probe == pytest.approx([-20.5, -30.0])
+    assert in_use == pytest.approx([-20.5, -30.0])
+
+
 def test_a_trace_in_a_form_nobody_knows_is_told_with_what_came(toy: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Conversation, "headers", lambda _self, _function: iter(["TRAC"]))  # each silence is waited for
-    toy.otherwise = lambda text: b"1.46E8,-20.5,1.461E8,-20.6\n" if text == "TRAC? TRACE1" else None
+    toy.otherwise = lambda text: b"1.461E8,-20.5,1.46E8,-20.6\n" if text == "TRAC? TRACE1" else None
     talk = Conversation(Link.open(toy.resource, timeout_s=0.1), patience_s=0.02)
     assert traces.find_query(talk, 2, 0.05) is None
     assert talk.odd == [
-        "TRAC? TRACE1 answered 4 values that begin '1.46E8,-20.5,1.461E8,-20.6': "
+        "TRAC? TRACE1 answered 4 values that begin '1.461E8,-20.5,1.46E8,-20.6': "
         "no trace of 2 levels in any form known here"
     ]
