@@ -10,6 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from instruments import dialects
+from instruments.simulated.variants import variant_names
+
 ROOT = Path(__file__).parent.parent
 
 
@@ -59,3 +62,10 @@ def test_a_command_imports_only_what_it_needs(arguments: list[str], forbidden: s
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = set(done.stdout.rsplit("LOADED", 1)[1].split())
     assert not loaded & forbidden
+
+
+def test_every_dialect_that_the_probe_wrote_for_a_benchmark_loads() -> None:
+    learnt = sorted((ROOT / "tests" / "data" / "dialects").glob("*.yaml"))
+    assert {path.stem for path in learnt} == set(variant_names()) - set(dialects.names())
+    for path in learnt:
+        assert dialects.load(str(path)).name == path.stem

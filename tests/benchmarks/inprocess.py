@@ -11,6 +11,7 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -30,12 +31,18 @@ from sequencer.run.engine import Bystanders, Engine
 from sequencer.run.policy import decide
 from sequencer.run.steps import Done, Judge
 
-__all__ = ["InProcess", "take"]
+__all__ = ["InProcess", "dialect_of", "take"]
 
 
 _variant, _dialect = cache(load_variant), cache(dialects.load)
+_LEARNT = Path(__file__).resolve().parents[1] / "data" / "dialects"  # see SOURCE.md there
 _DECIMALS = re.compile(r"%\+?\.(\d+)f")
 START = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def dialect_of(variant: str) -> str:
+    """Return the shipped dialect that fits a variant, or the file that the probe wrote of it."""
+    return variant if variant in dialects.names() else str(_LEARNT / f"{variant}.yaml")
 
 
 def _payload(answer: bytes) -> bytes:
@@ -119,7 +126,7 @@ class _Repeating(ScpiAnalyzer):
 
 
 class InProcess:
-    """A simulated bench with its analyzer and clock; ``dialect`` and variant share their name."""
+    """A simulated bench with its analyzer and clock."""
 
     def __init__(self, bench: SimulatedBench, variant: str, *, connect: bool = True) -> None:
         self.bench = bench
@@ -127,7 +134,9 @@ class InProcess:
             return
         known = _variant(variant)
         instrument = Analyzer(bench, known)
-        self.analyzer: Any = _Repeating(CallLink(instrument, bench), instrument, bench, _dialect(variant), self)
+        self.analyzer: Any = _Repeating(
+            CallLink(instrument, bench), instrument, bench, _dialect(dialect_of(variant)), self
+        )
 
     def now(self) -> datetime:
         """Aware UTC of the simulated clock."""

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 
-from inprocess import InProcess, take
+from inprocess import InProcess, dialect_of, take
 from random_benches import Draw, draw
 
 from instruments.analyzer import open_analyzer
@@ -50,7 +50,7 @@ def apart(job: tuple[int, str, bool]) -> tuple[float, int, str]:
         here = evaluate(near.recipe, near.bench, take(near.recipe, near.bench, InProcess(near.simulated, near.variant)))
         with _served(far) as resource:
             place = InProcess(far.simulated, far.variant, connect=False)
-            spec = replace(far.bench.analyzer, resource=resource, dialect=far.variant)
+            spec = replace(far.bench.analyzer, resource=resource, dialect=dialect_of(far.variant))
             place.analyzer = open_analyzer(spec, place)
             history = take(far.recipe, far.bench, place)
             place.analyzer.close()

@@ -20,6 +20,7 @@ from instruments.simulated.benchfile import bench_file
 from instruments.simulated.network import reflection_of_vswr
 from instruments.simulated.profile import Drawn, Profile
 from instruments.simulated.simtime import SimulatedTime
+from instruments.simulated.variants import variant_names
 from sequencer.core.circuit import BpBrCavity, Circuit, Leg, PassCavity, RejectCavity
 from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
@@ -34,7 +35,7 @@ Wave = Callable[[Real], Complex]
 
 KIND = "stated 1.5 times too kind"
 FAMILIES = ("at their limits", "60 to 95 %", "uniform below", "two-point", "correlated", "drift as a step")
-VARIANTS = ("free-binary", "fixed-ascii", "swapped-real32")
+VARIANTS = tuple(variant_names())
 TOO_KIND = 1.5
 EDGES = 0.22  # of draws, with the frequencies of edges asked for: they cost as much as all the rest
 C_M_PER_S = 299_792_458.0
