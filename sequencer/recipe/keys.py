@@ -306,7 +306,9 @@ BENCH = Fields(
                                 matching="[a-z0-9][a-z0-9-]{0,63}",
                             )
                         ),
-                        "'auto', a name, or the whole dialect as keys (as 'bench probe' writes it)",
+                        "'auto', a name, or the whole dialect as keys: dialect, name, about, identify, begin, "
+                        "settings, detectors, generator, averaging, sweep, trace, errors, status, one message, wide first, "
+                        "answers within, display range, rbw filters; README, 'A dialect by hand', shows them all",
                     ),
                     "vswr": Key(_VSWR),
                     "maximum input": Key(Amount(dimension=DBM, low=-60.0, high=60.0), "highest level at the input"),

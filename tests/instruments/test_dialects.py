@@ -14,8 +14,9 @@ from instruments import dialects, scpi
 from instruments.dialects import loader
 from instruments.link import Link
 from sequencer.cli.main import main
-from sequencer.core.trace import Detector
+from sequencer.core.trace import Detector, Flag
 from sequencer.errors import InstrumentError, RecipeError
+from sequencer.recipe.schema import bench_schema
 from sequencer.run.predict import TYPICAL
 
 SHIPPED = dialects.names()
@@ -25,6 +26,20 @@ TEXT = Path(loader.__file__).with_name("free-binary.yaml").read_text(encoding="u
 
 def test_there_are_dialects() -> None:
     assert len(SHIPPED) >= 4
+
+
+def test_readme_holds_every_key_of_a_dialect() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    text = readme.partition("**A dialect by hand.**")[2].partition("```yaml\n")[2].partition("```")[0]
+    assert dialects.parse(text, "README.md").name == "mine"
+    written = set(re.findall(r"[\w ]*\w(?=\"?: )|[\w ]*\w(?=\"?:$)", text, re.MULTILINE))
+    source = Path(loader.__file__).read_text(encoding="utf-8")
+    inner = {word for keys in re.findall(r"only\(\{([^}]*)\}\)", source) for word in re.findall(r'"([^"]+)"', keys)}
+    known = loader._KEYS.union(inner, *loader._INNER.values(), Flag)
+    elsewhere = {"generator level"}  # stands under generator, as level
+    assert {str(key) for key in known} - elsewhere <= {word.strip() for word in written}
+    described = bench_schema()["properties"]["analyzer"]["properties"]["dialect"]["description"]
+    assert all(key in described for key in loader._KEYS)
 
 
 @pytest.mark.parametrize("name", SHIPPED)
