@@ -113,3 +113,16 @@ def test_a_notch_in_the_noise_of_few_samples_is_not_told_deeper_than_it_is(tmp_p
         assert max(truths) < 80.0
         assert wrong(results, truths, 80.0) == [], seed
     assert read >= 3  # an evening may be refused, but not all
+
+
+def test_an_overview_that_stands_for_zooms_decides_nothing_where_it_was_too_fast(tmp_path: Path) -> None:
+    """Notches eight times as sharp, 75 times too fast: the overview was held to the rate of a picture."""
+    status, results, _ = judged(tmp_path, 3, 0.03, noise=-160.0, rbw_hz=30e3, least="60", q_times=8.0)
+    assert status == 4
+    assert all(r["statement"] == "undecided" for r in results)
+    assert all("faster than a notch this narrow can follow" in " ".join(r["notes"]) for r in results)
+
+
+def test_an_overview_that_stands_for_zooms_decides_where_it_was_slow(tmp_path: Path) -> None:
+    status, results, _ = judged(tmp_path, 3, 60.0, noise=-160.0, rbw_hz=1e3, least="60")
+    assert (status, {r["statement"] for r in results}) == (0, {"pass"})

@@ -23,7 +23,7 @@ from sequencer.run.steps import Drop, Warn
 from sequencer.run.visits import Visit
 from sequencer.run.windows import ASSUMED_Q, OVERVIEW
 
-__all__ = ["adapted", "dip", "retake_step"]
+__all__ = ["adapted", "dip", "retake_step", "too_fast_for"]
 
 SLOWER = 2.0
 MOST_HALVINGS = 5
@@ -78,17 +78,11 @@ def retake_step(sweeps: Sequence[PlannedSweep], stay: Visit, history: Sequence[E
 def _slower(
     planned: PlannedSweep, stay: Visit, taken: Sequence[Swept], halvings: int, history: Sequence[Entry]
 ) -> Drop | Warn | None:
-    used = taken[-1].sweep.used
-    seconds = used.sweep_time_s or 0.0
-    here = dip(taken)
-    if seconds <= 0.0 or here is None:
+    found = _hurry(stay, taken)
+    if found is None:
         return None
-    width_hz = here.width_hz or used.center_hz / ASSUMED_Q
-    rate = used.span_hz / seconds / width_hz**2
-    if rate <= RATE:
-        return None
-    name = f"{stay.hookup.name}, {planned.key}"
-    text = f"{name}: swept {rate / RATE:.1f} times faster than a notch this narrow can follow"
+    text, here, width_hz = found
+    seconds = taken[-1].sweep.used.sweep_time_s or 0.0
     old = [s for s in stay.set_aside if (s.key, s.role) == (planned.key, Role.DEVICE)]
     if halvings and old:
         earlier = dip([s for s in old if s.sweep.used.sweep_time_s == old[-1].sweep.used.sweep_time_s])
@@ -99,6 +93,27 @@ def _slower(
         return None if any(isinstance(e, Warned) and e.why == said for e in history) else Warn(why=said)
     why = f"{text}: a notch can look too deep so; taken again half as fast, until two agree"
     return Drop(hookup=stay.hookup.name, key=planned.key, role=Role.DEVICE, why=why, slower=SLOWER)
+
+
+def too_fast_for(stay: Visit, taken: Sequence[Swept]) -> str:
+    """Return that sweeps of one key are too fast for the notch they show, in words, or ''."""
+    found = _hurry(stay, taken)
+    return "" if found is None else found[0]
+
+
+def _hurry(stay: Visit, taken: Sequence[Swept]) -> tuple[str, Dip, float] | None:
+    """Return in words how much too fast sweeps are, their bottom and its width in Hz; None where they are not."""
+    used = taken[-1].sweep.used
+    seconds = used.sweep_time_s or 0.0
+    here = dip(taken)
+    if seconds <= 0.0 or here is None:
+        return None
+    width_hz = here.width_hz or used.center_hz / ASSUMED_Q
+    rate = used.span_hz / seconds / width_hz**2
+    if rate <= RATE:
+        return None
+    name = f"{stay.hookup.name}, {taken[-1].key}"
+    return f"{name}: swept {rate / RATE:.1f} times faster than a notch this narrow can follow", here, width_hz
 
 
 def dip(taken: Sequence[Swept]) -> Dip | None:

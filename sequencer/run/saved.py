@@ -19,7 +19,7 @@ from sequencer.run.foreign import foreign_peaks, foreign_text
 from sequencer.run.mistaken import mistaken_before, mistaken_for
 from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import above_display, hookup_fault, sweep_fault
-from sequencer.run.retake import retake_step
+from sequencer.run.retake import retake_step, too_fast_for
 from sequencer.run.settings import expected_thru_dbm, reflect_level_dbm
 from sequencer.run.steadiness import jump_text, jumped_db
 from sequencer.run.steps import Connect, Drop, Stop, SweepStep, Void, Warn
@@ -218,7 +218,18 @@ def set_against(saved: Sequence[SavedTrace], trace: SavedTrace) -> list[SavedTra
     return [t for t in found if t is not None]
 
 
-def too_fast(stay: Visit, station: Station) -> str:
-    """Return that a stay was swept too fast for the notch it shows, in words, or ''."""
+def too_fast(stay: Visit, station: Station, window_hz: tuple[float, float] | None = None) -> str:
+    """Return that a stay was swept too fast for the notch it shows, in words, or ''.
+
+    An overview is a picture and may be fast, unless it stands for zooms: where no other sweep covers ``window_hz``
+    (None: where there is no other).
+    """
     step = retake_step(station.sweeps, stay, ())
-    return step.why.partition("; taken again")[0] if isinstance(step, Drop) and step.slower > 1.0 else ""
+    if isinstance(step, Drop) and step.slower > 1.0:
+        return step.why.partition("; taken again")[0]
+    device = [s for s in stay.swept if s.role is Role.DEVICE]
+    zooms = [s.sweep.trace.freq_hz for s in device if s.key != OVERVIEW]
+    if window_hz is not None:
+        zooms = [freq for freq in zooms if freq[0] <= window_hz[0] + 1.0 and freq[-1] >= window_hz[1] - 1.0]
+    overviews = [s for s in device if s.key == OVERVIEW]
+    return too_fast_for(stay, overviews) if overviews and not zooms else ""

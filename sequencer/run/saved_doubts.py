@@ -104,7 +104,8 @@ def _speed_doubts(requirement: Requirement, saved: Sequence[SavedTrace], history
     made = []
     for stay, station in zip(visits(history), plan.stations, strict=False):
         if stay.hookup.name == requirement.hookup_name:
-            text = too_fast(stay, station)
+            within_hz = requirement.within_hz or 0.0
+            text = too_fast(stay, station, (requirement.at_hz - within_hz, requirement.at_hz + within_hz))
             made += [text] if text else []
     return made
 
