@@ -81,9 +81,13 @@ def nearest(word: str, allowed: Iterable[str], alike: float = 0.6) -> str | None
     --------
     >>> nearest("recieve", ["transmit", "receive"])
     'receive'
+    >>> nearest("laed", ["load", "lead"])
+    'lead'
     """
     by_folded = {_folded(one): one for one in allowed}
-    close = get_close_matches(_folded(word)[:80], list(by_folded), n=1, cutoff=alike)
+    asked = _folded(word)[:80]
+    close = get_close_matches(asked, list(by_folded), n=3, cutoff=alike)
+    close.sort(key=lambda one: sorted(one) != sorted(asked))  # letters that only changed places come first
     return by_folded[close[0]] if close else None
 
 

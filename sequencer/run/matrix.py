@@ -28,10 +28,20 @@ from sequencer.run.plan import Plan, Station, make_plan
 from sequencer.run.saved import saved_in, saved_plan
 from sequencer.run.steps import Ask, Warn
 from sequencer.run.sweeps import Sweeps
-from sequencer.run.visits import Visit, as_begun, known, sweeps_of, visits
+from sequencer.run.visits import Visit, as_begun, foretold, known, sweeps_of, visits
 from sequencer.units import show_db, show_hz
 
-__all__ = ["ENOUGH_DB", "MATRIX", "Shortfall", "ask_for_hands", "isolation_db", "plan_for", "shortfall", "with_hands"]
+__all__ = [
+    "ENOUGH_DB",
+    "MATRIX",
+    "Shortfall",
+    "ask_for_hands",
+    "assumed_short",
+    "isolation_db",
+    "plan_for",
+    "shortfall",
+    "with_hands",
+]
 
 ENOUGH_DB = 20.0
 MATRIX = "matrix isolation"  # the question's key
@@ -73,7 +83,7 @@ def ask_for_hands(
 ) -> Ask | Warn | None:
     """Return the question that a leaking matrix raises as soon as its floor is measured, then what is left out."""
     answer = _answer(history)
-    if bench.switch is None or answer == HANDS or not _floor_is_whole(plan, stays):
+    if bench.switch is None or answer == HANDS or foretold(history) or not _floor_is_whole(plan, stays):
         return None
     short = _shortfalls(recipe, sweeps_of(history))
     if not short:
@@ -95,7 +105,7 @@ def ask_for_hands(
 
 def shortfall(requirement: Requirement, bench: Bench, sweeps: Sweeps) -> Shortfall | None:
     """Return what forbids stating a requirement from what the matrix connected, or None."""
-    past_it = bench.switch is None or requirement.hookup_name in sweeps.by_hand
+    past_it = bench.switch is None or sweeps.foretold or requirement.hookup_name in sweeps.by_hand
     return None if past_it else _short(requirement, sweeps)
 
 
@@ -107,6 +117,18 @@ def _short(requirement: Requirement, sweeps: Sweeps) -> Shortfall | None:
     if found is not None and found >= needed:
         return None
     return Shortfall(requirement=requirement, isolation_db=found, needed_db=needed)
+
+
+def assumed_short(requirement: Requirement, bench: Bench, assumed_db: float) -> str:
+    """Return in words that an isolation assumed of the matrix does not do for a requirement; '' where it does."""
+    needed_db = None if bench.switch is None else _needed_db(requirement)
+    if needed_db is None or needed_db <= assumed_db:
+        return ""
+    return (
+        f"the switch matrix is assumed to isolate by {show_db(assumed_db, 1)}, and {show_db(needed_db, 1)} are needed, "
+        f"{ENOUGH_DB:g} dB more than the limit: the run measures it, and where it is less, make this hookup by "
+        "hand, past the matrix"
+    )
 
 
 def isolation_db(requirement: Requirement, sweeps: Sweeps) -> float | None:

@@ -39,7 +39,7 @@ from sequencer.run.evaluate import evaluate
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
 from sequencer.run.joints import SECONDS_A_TOUCH, touches_of
 from sequencer.run.mating import thru_family
-from sequencer.run.matrix import plan_for
+from sequencer.run.matrix import ENOUGH_DB, assumed_short, plan_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import decide
 from sequencer.run.remedies import at_least_text, limit_words, remedy, within_text
@@ -196,6 +196,7 @@ def _forecast(
     instrument_s += sum(entry.seconds for entry in history if isinstance(entry, Waited))
     results = {result.id: result for result in done.results}
     limits = tuple(_limit(r, results[r.id], bench) for r in recipe.requirements)
+    matrix = () if bench.switch is None else (_MATRIX,)
     hidden = [r.hookup_name for r, limit in zip(recipe.requirements, limits, strict=True) if _hides(r, limit)]
     return Forecast(
         hookups=tuple(HookupForecast(hookup=h, sweeps=tuple(sweeps)) for h, sweeps in hookups),
@@ -203,7 +204,9 @@ def _forecast(
         hands_s=hands_s,
         limits=limits,
         assumptions=tuple(
-            dict.fromkeys([*warned, *_PREDICTED, *_untold(hidden), *done.warnings, *_assumed(results.values())])
+            dict.fromkeys(
+                [*warned, *_PREDICTED, *matrix, *_untold(hidden), *done.warnings, *_assumed(results.values())]
+            )
         ),
         touches=touches,
         touches_over=touches_over,
@@ -222,6 +225,9 @@ def _assumed(results: Iterable[Result]) -> list[str]:
 def _limit(requirement: Requirement, result: Result, bench: Bench) -> LimitForecast:
     unit = result.unit
     low, high = result.interval
+    short = assumed_short(requirement, bench, LEAKAGE_DB)
+    if bench.switch is not None and requirement.path and unit == "dB" and low is not None:
+        low = min(low, LEAKAGE_DB - ENOUGH_DB)  # the highest limit that the matrix would do for
     if requirement.minimum is not None and unit == "dB":
         if low is None:
             provable, ok = "nothing", False
@@ -231,7 +237,8 @@ def _limit(requirement: Requirement, result: Result, bench: Bench) -> LimitForec
         half = None if low is None or high is None else max(high - low, 0.0) / 2.0
         provable = "nothing" if half is None else within_text(half, unit)
         ok = half is not None and _room(requirement) > half
-    cure = "" if ok else remedy(requirement, result, bench)
+    ok = ok and not short
+    cure = "" if ok else short or remedy(requirement, result, bench)
     return LimitForecast(id=requirement.id, limit=limit_words(requirement, unit), provable=provable, ok=ok, remedy=cure)
 
 
@@ -260,6 +267,11 @@ _PREDICTED = (
     f"leakage between the leads: {LEAKAGE_DB:g} dB below the thru",
     "noise of the analyzer: -140 dBm in 1 Hz at 0 dB attenuation; the run measures it and plans its filters, sweep "
     "times and repeats anew, so a quieter analyzer sweeps for a shorter time than told here, a noisier one for longer",
+)
+
+
+_MATRIX = (
+    f"isolation of the switch matrix: {LEAKAGE_DB:g} dB; the run measures it and says which limits it does not do for"
 )
 
 

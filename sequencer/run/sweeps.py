@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sequencer.core.history import Adjusted, Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
+from sequencer.core.history import Adjusted, Began, Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import BY_HAND
 from sequencer.core.normalise import Averaged, average, same_settings
 from sequencer.core.trace import Sweep
 
-__all__ = ["Sweeps"]
+__all__ = ["FORECAST", "Sweeps"]
+
+FORECAST = "forecast"  # the id of a run that is only foretold: no day belongs to it
 
 
 _Place = tuple[str, str, Role]
@@ -27,6 +29,7 @@ class Sweeps:
         self._places: dict[_Place, list[tuple[int, Sweep]]] = {}  # as they count, in the order of first appearance
         self._averaged: dict[tuple[int, ...], Averaged] = {}
         self.by_hand: set[str] = set()  # hookups that were made past a switch matrix
+        self.foretold = False  # whether nothing was measured
         self._session, self._resumed = 0, False
         self._began: dict[str, int] = {}
         for entry in history:
@@ -35,6 +38,8 @@ class Sweeps:
     def take(self, entry: Entry) -> None:
         """Read the journal one entry on."""
         match entry:
+            case Began():
+                self.foretold = entry.run_id == FORECAST
             case Swept():
                 place = (entry.hookup, entry.key, entry.role)
                 self._places.setdefault(place, []).append((self._session, entry.sweep))

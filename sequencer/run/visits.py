@@ -17,7 +17,7 @@ from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import noise_dbm_hz
 from sequencer.run.settings import Known
 from sequencer.run.steps import SweepStep
-from sequencer.run.sweeps import Sweeps
+from sequencer.run.sweeps import FORECAST, Sweeps
 
 __all__ = [
     "BACK_S",
@@ -34,7 +34,6 @@ __all__ = [
     "without_sweeps",
 ]
 
-FORECAST = "forecast"  # the id of a run that is only foretold: no day belongs to it
 BACK_S = 60.0  # an assumed drift of 0.2 dB/h moves 0.003 dB in it; a clock is set right by less while it runs
 
 

@@ -9,6 +9,7 @@ import pytest
 from sequencer.core.trace import Detector
 from sequencer.recipe.bench_loader import load_bench
 from sequencer.recipe.loader import load_recipe
+from sequencer.recipe.model import SwitchFile
 from sequencer.recipe.starters import read_recipe
 from sequencer.run.predict import TYPICAL, TYPICAL_BENCH, forecast
 
@@ -56,3 +57,29 @@ def test_a_display_of_90_db_hides_no_limit_that_a_run_proves() -> None:
     told = forecast(load_recipe(text, source), load_bench(TYPICAL_BENCH, "typical"), caps)
     for limit in told.limits:
         assert limit.ok, f"{limit.id}: {limit.provable}, {limit.remedy}"
+
+
+def test_the_isolation_of_a_matrix_is_assumed_and_that_is_said() -> None:
+    """Nothing was measured: 110 dB are assumed whatever noise is drawn, so 90 dB is the most provable."""
+    text, source = read_recipe("vhf-600k-acceptance")
+    names = ("thru", "floor", "TX-ANT", "TX-RX", "ANT-RX")
+    bench = load_bench(TYPICAL_BENCH, "typical")
+    switched = replace(bench, switch=SwitchFile(resource="none", hookups=dict.fromkeys(names, "CLOSE")))
+    for minimum, ok in ((90, True), (92, False)):
+        told = forecast(load_recipe(text.replace("min: 75 dB", f"min: {minimum} dB"), source), switched)
+        here = [limit for limit in told.limits if limit.id.startswith("rejection")]
+        assert [limit.ok for limit in here] == [ok, ok]
+        assert all(("assumed" in limit.remedy) is not ok for limit in here)
+        if not ok:
+            assert [limit.provable for limit in here] == ["at least 90 dB"] * 2
+        assert sum("switch matrix" in text for text in told.assumptions) == 1
+
+
+def test_a_matrix_makes_no_shape_harder_to_prove(limits) -> None:
+    text, source = read_recipe("vhf-600k-thorough")
+    bench = load_bench(TYPICAL_BENCH, "typical")
+    names = ("thru", "floor", "TX-ANT", "TX-RX", "ANT-RX")
+    switched = replace(bench, switch=SwitchFile(resource="none", hookups=dict.fromkeys(names, "CLOSE")))
+    shapes = [limit for limit in forecast(load_recipe(text, source), switched).limits if "kHz" in limit.provable]
+    assert shapes
+    assert all(limit.ok is limits[limit.id].ok for limit in shapes)
