@@ -307,8 +307,9 @@ BENCH = Fields(
                             )
                         ),
                         "'auto', a name, or the whole dialect as keys: dialect, name, about, identify, begin, "
-                        "settings, detectors, generator, averaging, sweep, trace, errors, status, one message, wide first, "
-                        "answers within, display range, rbw filters; README, 'A dialect by hand', shows them all",
+                        "settings, detectors, generator, averaging, sweep, trace, errors, status, one message, "
+                        "wide first, answers within, display range, rbw filters; README shows every key inside "
+                        "them, too, under 'A dialect by hand'",
                     ),
                     "vswr": Key(_VSWR),
                     "maximum input": Key(Amount(dimension=DBM, low=-60.0, high=60.0), "highest level at the input"),

@@ -26,6 +26,10 @@ NUMBERS = {  # what no shipped variant has
     # The first takes 40 s (its level is told in dBuV): strangers.py --only attic-rack.
     "lab-numbers": "a number wanted on every node, paths in full, generator on at power-on",
     "field-pouch": "commands after its menus, hangs on unknown queries",
+    # Six more by another such hand; on first contact trace-modes, one-at-a-time and log-average were learnt and
+    # measured alike, three were not. The others take 10 to 35 s each: strangers.py --only pairs,hand-swept,...
+    "trace-modes": "averaging is a trace's mode and was left on",
+    "slow-long-words": "full words with every node, lines end LF CR, booleans as +1.0E+00",
 }
 
 
