@@ -141,7 +141,8 @@ class _Settings:
                 knob.coupled = ""  # said ON, does not follow
         if not knob.coupled:
             self.learnt.factor = _CAREFUL_FACTOR
-            self.learnt.notes.append(f"sweep times are not coupled by the instrument: computed, {_CAREFUL_FACTOR:g}")
+            how = f"computed as {_CAREFUL_FACTOR:g} * span / RBW^2"
+            self.learnt.notes.append(f"sweep times are not coupled by the instrument: {how}")
 
     def _coupled(self, span_hz: float) -> float | None:
         self._sweeper.set(start=150e6, stop=150e6 + span_hz, rbw=1e4)
