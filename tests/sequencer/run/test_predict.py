@@ -83,3 +83,10 @@ def test_a_matrix_makes_no_shape_harder_to_prove(limits) -> None:
     shapes = [limit for limit in forecast(load_recipe(text, source), switched).limits if "kHz" in limit.provable]
     assert shapes
     assert all(limit.ok is limits[limit.id].ok for limit in shapes)
+
+
+@pytest.mark.parametrize(("name", "shapes"), [("vhf-600k-thorough", True), ("vhf-600k-acceptance", False)])
+def test_it_is_said_that_no_real_skirts_are_forecast(name: str, shapes: bool) -> None:
+    told = forecast(load_recipe(*read_recipe(name)), load_bench(TYPICAL_BENCH, "typical"))
+    assert any("the least to expect" in text for text in told.assumptions)
+    assert any("skirts are not forecast" in text for text in told.assumptions) is shapes
