@@ -90,3 +90,10 @@ def test_it_is_said_that_no_real_skirts_are_forecast(name: str, shapes: bool) ->
     told = forecast(load_recipe(*read_recipe(name)), load_bench(TYPICAL_BENCH, "typical"))
     assert any("the least to expect" in text for text in told.assumptions)
     assert any("skirts are not forecast" in text for text in told.assumptions) is shapes
+
+
+def test_hands_are_given_a_quarter_of_a_minute_for_each_joint() -> None:
+    told = forecast(load_recipe(*read_recipe("vhf-600k-quick")), load_bench(TYPICAL_BENCH, "typical"))
+    assert told.touches > 10
+    assert told.hands_s == pytest.approx(15.0 * told.touches)
+    assert told.total_s > told.hands_s

@@ -63,3 +63,11 @@ def test_a_limit_is_written_as_it_was_required(recipe, bench) -> None:
 )
 def test_what_is_foretold_is_rounded_to_the_safe_side(text: str, said: str) -> None:
     assert text == said
+
+
+def test_where_leakage_weighs_most_screens_and_connectors_are_asked_for(recipe, bench) -> None:
+    """The assumed 110 dB between the leads hide an isolation of 105 dB; no filter makes them less."""
+    limit = limits_of(recipe, bench, Quantity.ISOLATION, minimum=105.0)
+    assert not limit.ok
+    assert "leakage" in limit.remedy
+    assert "double-screened leads, tight connectors, instruments apart" in limit.remedy
