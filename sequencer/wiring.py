@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer import __version__
 from sequencer.clocks import BenchClock, SystemClock
-from sequencer.errors import NotchbookError, StoredDataError, UsageError
+from sequencer.errors import BenchError, NotchbookError, StoredDataError, UsageError
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.simulated_process import open_simulated
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from sequencer.archive.reading import StoredRun
     from sequencer.archive.runfolder import RunFolder
     from sequencer.core.capability import Capabilities
-    from sequencer.core.history import Began
+    from sequencer.core.history import Began, Entry, MadeSafe
     from sequencer.core.record import Record
     from sequencer.from_files import FromFiles
     from sequencer.ports import Clock
@@ -309,7 +309,9 @@ def resume_run(
     analyzer: str = "",
     switch: str = "",
 ) -> tuple[Record, Path]:
-    """Go on with a run that stopped; ``people`` as for `take_run`. Its bench is opened only if it is still needed.
+    """Go on with a run that stopped; ``people`` as for `take_run`.
+
+    Its bench is opened only if it is still needed, or its generator was left on.
 
     ``baseline`` is the record the run was begun against, if any; ``sign`` as in `Request`; ``analyzer``, ``switch``:
     resources under which the same instruments are reached now. That they are the same is told by *IDN?, as ever.
@@ -324,7 +326,7 @@ def resume_run(
     from reports.html import render
     from sequencer.archive.runfolder import RunFolder
     from sequencer.recipe.bench_loader import refuse_overdrive
-    from sequencer.run.engine import Bystanders, Engine, left_to_sweep
+    from sequencer.run.engine import Bystanders, Engine, left_to_sweep, made_safe
 
     recipe, bench, began = stored_task(stored)
     bench, moved = _moved(bench, began, analyzer, switch)
@@ -343,7 +345,9 @@ def resume_run(
             write_report=render,
         )
         with _kept(store):
-            return Engine(recipe, bench, _against(outside, baseline), began, history).conclude(), store.folder
+            here = not began.traces and not began.bench.startswith("simulated")  # a simulated one ended with its run
+            safe = _switched_off(bench, history, store) if here and not made_safe(history) else None
+            return Engine(recipe, bench, _against(outside, baseline), began, history).conclude(safe), store.folder
     files: FromFiles | None = None
     if began.traces:
         from sequencer.from_files import FromFiles
@@ -358,6 +362,26 @@ def resume_run(
         with _kept(store), _outside(there, store, people, simulated=simulated, began=since, files=files) as outside:
             whole = _against(outside, baseline)
             return Engine(recipe, bench, whole, began, history).resume(PROGRAM, moved), store.folder
+
+
+def _switched_off(bench: Bench, history: Sequence[Entry], store: RunFolder) -> MadeSafe:
+    """Turn off the generator of a bench that a run was cut off at; what came of it."""
+    from instruments.analyzer import open_analyzer
+    from sequencer.core.history import MadeSafe
+
+    try:
+        analyzer = open_analyzer(bench.analyzer, SystemClock(), store.transcript)
+        try:
+            proven, why = analyzer.make_safe(), "generator off was sent but NOT confirmed: look at it"
+        finally:
+            analyzer.close()
+    except BenchError as exc:
+        proven, why = (
+            False,
+            f"the generator may still be on, and cannot be reached: switch it off yourself ({exc.message})",
+        )
+    why = "generator off, confirmed by the instrument; the run had been cut off before that" if proven else why
+    return MadeSafe(at=max(datetime.now(UTC), history[-1].at), why=why, proven=proven)
 
 
 def _moved(bench: Bench, began: Began, analyzer: str, switch: str) -> tuple[Bench, str]:

@@ -613,7 +613,7 @@ def test_a_bus_that_fails_again_and_again_is_given_up(lab: Lab, tmp_path: Path) 
 # --- calls that cannot be answered -----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("last", [Judged, MadeSafe, Finished])
+@pytest.mark.parametrize("last", [Judged, Finished])
 def test_a_run_cut_off_after_its_last_sweep_is_concluded_without_its_bench(
     lab: Lab, tmp_path: Path, undisturbed, last: type[Entry]
 ) -> None:
@@ -627,6 +627,13 @@ def test_a_run_cut_off_after_its_last_sweep_is_concluded_without_its_bench(
     assert record.results == undisturbed[0].results
     assert record.complete
     assert verify_run(tmp_path / record.run_id) == []
+
+
+def test_the_generator_is_off_before_anything_is_reckoned(lab: Lab, undisturbed) -> None:
+    del lab
+    kinds = [type(entry) for entry in undisturbed[1]]
+    last_swept = max(n for n, kind in enumerate(kinds) if kind is Swept)
+    assert last_swept < kinds.index(MadeSafe, last_swept) < kinds.index(Judged)
 
 
 def _other_order(plan: Plan) -> Plan:

@@ -59,7 +59,7 @@ from sequencer.run.tracking import BY_COMMAND
 from sequencer.run.visits import Journal, visits
 from sequencer.run.warmup import wait_left_s
 
-__all__ = ["Bystanders", "Engine", "left_to_sweep"]
+__all__ = ["Bystanders", "Engine", "left_to_sweep", "made_safe"]
 
 _RESUMED = "the run went on after it had stopped; what was taken before counts only after a check of the reference"
 _CONCLUDED = (
@@ -121,9 +121,14 @@ class Engine:
         why = f"{_RESUMED}; {moved}" if moved else _RESUMED
         return self._to_the_end(self._resumed(why, program, itself=False))
 
-    def conclude(self) -> Record:
-        """Judge and report a run that has nothing left to sweep; the bench is not touched."""
+    def conclude(self, safe: MadeSafe | None = None) -> Record:
+        """Judge and report a run that has nothing left to sweep; the bench is not touched.
+
+        ``safe`` tells what came of turning the generator off, which nobody had done before the run was cut off.
+        """
         started = self.outside.wall()
+        if safe is not None:
+            self._append(safe)
         if not any(isinstance(e, Finished) for e in self.history):
             self._append(Warned(at=self._now(), why=_CONCLUDED))
             while not isinstance(step := decide(self.recipe, self.bench, self.history), Done):
@@ -137,13 +142,18 @@ class Engine:
             self._append(first)
             self._identify()
             while not isinstance(step := decide(self.recipe, self.bench, self.history), Done):
+                if isinstance(step, Judge) and not made_safe(
+                    self.history
+                ):  # reckoning takes its time, and needs no bench
+                    self._make_safe()
                 try:
                     self._do(step)
                 except (LinkError, InstrumentError) as exc:
                     if not isinstance(step, Connect | Adjust | SweepStep) or not self._may_recover():
                         raise
                     self._recover(exc)
-            self._make_safe()
+            if not made_safe(self.history):
+                self._make_safe()
             self._append(Finished(at=self._now(), why=step.why))
         except KeyboardInterrupt as exc:
             by, status = (exc.name, exc.status) if isinstance(exc, SignalStop) else ("Ctrl-C", 130)
@@ -355,6 +365,13 @@ class Engine:
 def left_to_sweep(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> bool:
     """Return whether a run with this journal still needs its bench."""
     return not isinstance(_next(recipe, bench, history), Judge | Done)
+
+
+def made_safe(history: Sequence[Entry]) -> bool:
+    """Return whether the instrument has said that its generator is off since anything else was last done with it."""
+    touched = MadeSafe | Swept | Adjusted | Identified | Connected
+    last = next((e for e in reversed(history) if isinstance(e, touched)), None)
+    return isinstance(last, MadeSafe) and last.proven
 
 
 def _in_progress(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
