@@ -72,8 +72,11 @@ def learn_level(talk: Conversation, learnt: Learnt, maximum_dbm: float) -> Knob 
     if knob is None:
         return None
     high = knob.limits[1] if knob.limits else -20.0
-    knob.limits = ends(talk, knob, high, _LOWEST_DBM, maximum_dbm)
-    top = min(knob.limits[1], maximum_dbm)
+    low, own_top = ends(talk, knob, high, _LOWEST_DBM, maximum_dbm)
+    top = min(own_top, maximum_dbm)
+    knob.limits = (low, top)
+    if own_top > top:
+        knob.note = f"it says up to {own_top:g} dBm; the probe was told never more than {maximum_dbm:g} dBm"
     knob.step = step_of(talk, knob, knob.limits[0], (0.01, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0), top)
     put(talk, knob, knob.limits[0])
     learnt.settings["generator level"] = knob

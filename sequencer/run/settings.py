@@ -277,9 +277,11 @@ class Setter:
         usable = [b for b in self.caps.rbw_hz if b >= self.caps.generator_min_rbw_hz]
         if usable:
             return max((b for b in usable if b <= rbw * (1 + 1e-9)), default=min(usable))
+        least = max(low, self.caps.generator_min_rbw_hz)
         exponent = math.floor(math.log10(rbw) + 1e-9)
-        decade: float = 10.0**exponent
-        return 3.0 * decade if 3.0 * decade <= rbw * (1 + 1e-9) else decade
+        steps = [by * 10.0 ** (exponent + decade) for decade in (0, 1) for by in (1.0, 3.0)]
+        allowed = [step for step in steps if step >= least * (1 - 1e-9)]  # a step below the least is up to the next one
+        return max((step for step in allowed if step <= rbw * (1 + 1e-9)), default=min(allowed[0], high))
 
     # -- time
 

@@ -115,6 +115,24 @@ def test_the_count_and_kind_are_learnt_and_set_while_it_stays_off(tmp_path: Path
 
 
 @pytest.mark.bench
+@pytest.mark.parametrize("most_dbm", [-25.0, -33.0])
+def test_the_highest_level_a_person_allowed_is_kept_in_what_is_learnt(tmp_path: Path, most_dbm: float) -> None:
+    """Nothing above it is sent while probing, and nothing above it is planned with what was learnt."""
+    sent: list[str] = []
+    with served(left_on(tmp_path)) as said:
+        link = Link.open(said["analyzer"], transcript=lambda _, data: sent.append(data.decode("latin-1").strip()))
+        learnt = probe(link, WallClock(), maximum_dbm=most_dbm, patience_s=0.02, sweep_s=0.02)
+    setting = learnt.dialect.settings["generator level"]
+    assert setting.limits is not None
+    assert setting.limits[1] == most_dbm
+    header = re.escape(setting.set.partition(" ")[0])
+    levels = [float(m[1]) for each in sent if (m := re.match(header + r" (-?[\d.]+)", each))]
+    assert levels
+    assert max(levels) <= most_dbm
+    assert "told never more than" in learnt.text
+
+
+@pytest.mark.bench
 def test_averaging_that_cannot_be_switched_off_is_no_instrument_to_measure_with(tmp_path: Path) -> None:
     """In a spelling that nobody knows, it is on: no detector shows single samples, and nothing is concluded."""
     odd = {"average": "LEISure:MELLow", "average count": "LEISure:MANY", "average kind": "LEISure:WAY"}

@@ -13,7 +13,7 @@ from sequencer.recipe.model import Bench, Recipe, Rule
 from sequencer.recipe.starters import read_recipe, starter_names
 from sequencer.run.plan import Known, make_plan, seconds_of
 from sequencer.run.predict import TYPICAL
-from sequencer.run.settings import FEWEST_FITTED, MOST_FITTED, NOISE_SHARE_DB
+from sequencer.run.settings import FEWEST_FITTED, MOST_FITTED, NOISE_SHARE_DB, Setter
 from sequencer.run.windows import ALIGNED, ASSUMED_Q, LEAKAGE
 
 FIXED = replace(TYPICAL, points=(401, 401), rbw_hz=(100.0, 300.0, 1e3, 3e3, 10e3, 30e3), display_range_db=100.0)
@@ -220,3 +220,21 @@ def test_a_quick_look_takes_no_reflections_though_the_bench_has_a_bridge(bench: 
     }
     assert sorted(hookups["simple"]) == ["ANT-RX", "TX-ANT", "floor", "thru", "thru"]
     assert len(hookups["guarded"]) == 10
+
+
+@pytest.mark.parametrize(
+    ("low_hz", "generator_hz", "asked_hz", "expected_hz"),
+    [
+        (20.0, 0.0, 25.0, 30.0),
+        (20.0, 0.0, 5.0, 30.0),
+        (1.0, 500.0, 100.0, 1e3),
+        (10.0, 1e3, 4e3, 3e3),
+        (200.0, 0.0, 250.0, 300.0),
+    ],
+)
+def test_no_filter_below_what_analyzer_and_generator_can(
+    recipe: Recipe, bench: Bench, low_hz: float, generator_hz: float, asked_hz: float, expected_hz: float
+) -> None:
+    """Where it lists no filters: rounded down to 1-3-10, but never below its least, nor the generator's."""
+    caps = replace(TYPICAL, rbw_hz=(), rbw_range_hz=(low_hz, 3e6), generator_min_rbw_hz=generator_hz)
+    assert Setter(recipe, bench, caps, Known()).allowed_rbw_hz(asked_hz) == pytest.approx(expected_hz)
