@@ -29,7 +29,7 @@ from sequencer.run.proof import noise_dbm_of
 from sequencer.run.visits import Visit, known_at
 from sequencer.run.windows import OVERVIEW
 
-__all__ = ["compression_text", "with_compression"]
+__all__ = ["COMPRESSED", "compression_text", "with_compression"]
 
 MORE_DB = 10.0
 ALLOWED_DB = 0.1  # common practice, no source (trade notes 1.12)
@@ -40,6 +40,7 @@ ABOVE_NOISE_DB = 20.0  # 0.04 dB of noise in a mean power, and that makes the lo
 SURE = 0.9999  # two-sided, of noise alone: a false alarm in 20,000 runs
 MEDIAN_FACTOR = 1.25  # standard uncertainty of a median over that of a mean, sqrt(pi / 2)
 PARTS = 4
+COMPRESSED = f"with {MORE_DB:g} dB more attenuation the loss of"  # begins every text
 _WHY = f"with {MORE_DB:g} dB more attenuation nothing but compression can change the loss"
 
 
@@ -80,7 +81,7 @@ def compression_text(stays: Sequence[Visit], bench: Bench) -> str:
     if _uneven_db(change_db) > max(ALLOWED_DB, 0.5 * more_db):
         return ""
     return (
-        f"with {MORE_DB:g} dB more attenuation the loss of {weaker.hookup.name} reads {more_db:.2f} dB more: "
+        f"{COMPRESSED} {weaker.hookup.name} reads {more_db:.2f} dB more: "
         f"{allowed_db:.2f} dB are allowed. The thru is too strong for the analyzer's input: lower the generator's "
         "level or put a larger pad on the analyzer's lead"
     )

@@ -27,7 +27,7 @@ from sequencer.recipe.model import Bench, Recipe
 from sequencer.run.backwards import clock_step
 from sequencer.run.beginning import beyond_reach, unmade
 from sequencer.run.bound import guarded
-from sequencer.run.compression import compression_text
+from sequencer.run.compression import COMPRESSED, compression_text
 from sequencer.run.conditions import condition_question
 from sequencer.run.drive import drive_remark, too_strong
 from sequencer.run.foreign import foreign_step
@@ -155,9 +155,9 @@ def _locked_out(history: Sequence[Entry]) -> bool:
 
 
 def _voided_for(why: str, history: Sequence[Entry]) -> bool:
-    """Return whether all was begun afresh for this reason since a person last came to the bench."""
+    """Return whether all was begun afresh for a reason that begins so since a person last came to the bench."""
     for entry in reversed(history):
-        if isinstance(entry, Voided) and entry.why == why:
+        if isinstance(entry, Voided) and entry.why.startswith(why):
             return True
         if isinstance(entry, Resumed) and not entry.itself:
             return False
@@ -234,8 +234,7 @@ def _at_stations(
             return said
         step = _before(recipe, bench, caps, plan, stays, number, history)
         step = step or _next_sweep(sweeps, stay)
-        if step is None and compression_text(stays[: number + 1], bench):
-            step = Stop(why=compression_text(stays[: number + 1], bench))
+        step = step or _compressed(stays[: number + 1], bench, history)
         if step is None and stay.hookup.kind is HookupKind.STANDARD:
             step = _wrong_standard(station, stay, bench, history)
         if step is None and here:
@@ -247,6 +246,14 @@ def _at_stations(
         last, before = _proof(stay), stay.hookup
         stay.passed = station if number + 1 < len(stays) else None
     return unlocated(stays, noise, history) or _drift(stays, history)
+
+
+def _compressed(stays: Sequence[Visit], bench: Bench, history: Sequence[Entry]) -> Void | Stop | None:
+    """One sweep that glitched looks like a compressed thru, too; what is really compressed comes back."""
+    strong = compression_text(stays, bench)
+    if not strong:
+        return None
+    return Stop(why=f"{strong} (it came back)") if _voided_for(COMPRESSED, history) else Void(why=strong)
 
 
 def _wrong_standard(station: Station, stay: Visit, bench: Bench, history: Sequence[Entry]) -> Connect | Stop | None:

@@ -16,6 +16,7 @@ from sequencer.core.history import (
     Judged,
     Refused,
     Swept,
+    Voided,
     Waited,
     Warned,
 )
@@ -32,7 +33,7 @@ from sequencer.recipe.model import (
 )
 from sequencer.run.policy import decide
 from sequencer.run.predict import TYPICAL, Predicted
-from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
+from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Void, Wait, Warn
 
 TX, RX = 146.61e6, 146.01e6
 
@@ -150,6 +151,8 @@ class Play:
                         sha256="",
                     )
                 )
+            case Void():
+                self.history.append(Voided(at=AT, why=step.why))
             case Warn():
                 self.history.append(Warned(at=AT, why=step.why))
             case Judge():

@@ -13,7 +13,7 @@ from sequencer.core.trace import Sweep, Trace
 from sequencer.recipe.model import Figure, KitItem
 from sequencer.run.compression import ALLOWED_DB, MORE_DB
 from sequencer.run.predict import TYPICAL
-from sequencer.run.steps import Done, Stop, SweepStep
+from sequencer.run.steps import Done, Stop, SweepStep, Void
 
 
 def compressing(play, one_db_at_dbm: float, switching_db: float = 0.0, skirt: bool = True) -> None:
@@ -47,6 +47,23 @@ def test_a_compressed_thru_stops_the_run(play) -> None:
     last = play.whole()[-1]
     assert isinstance(last, Stop)
     assert "too strong" in last.why
+
+
+def test_one_glitch_that_looks_like_compression_is_begun_afresh_and_ends_nothing(play) -> None:
+    compressing(play, 0.0)
+    sound, seen = play.falsify, []
+
+    def falsify(step, sweep: Sweep) -> Sweep:
+        sweep = sound(step, sweep)
+        if step.hookup == "thru" and step.role is Role.COMPRESSION and not seen:
+            seen.append(step)
+            return replace(sweep, trace=Trace(sweep.trace.freq_hz, sweep.trace.level_dbm + 3.0))
+        return sweep
+
+    play.falsify = falsify
+    steps = play.whole()
+    assert sum(isinstance(step, Void) for step in steps) == 1
+    assert isinstance(steps[-1], Done)
 
 
 def test_a_wrong_attenuator_is_not_taken_for_compression(play) -> None:
