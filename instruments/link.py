@@ -29,6 +29,7 @@ Transcript = Callable[[str, bytes], None]
 _SLICE_S = 0.25  # an interrupt is noticed, and a closed peer seen, within this time on any system
 _TEXT_LIMIT = 16_000_000  # bytes; an ASCII trace of a million points
 _CHUNK = 65536
+_QUIET_S, _QUIET_WITHIN_S = 0.4, 1.5  # answers follow each other faster; the generator is to be off within 2 s
 
 
 class Link:
@@ -173,6 +174,22 @@ class Link:
         """Let go of the bus and open it afresh; the only cure of a dead link."""
         self._let_go()
         self._open(open_within_s=within_s)
+        if not self._ends and self._wire is None:
+            self._swallow_late()
+
+    def _swallow_late(self) -> None:
+        """Wait until a serial line is quiet: it outlives its session, and a late answer would pass for the next one."""
+        late = bytearray()
+        began = quiet_since = time.monotonic()
+        while (now := time.monotonic()) - quiet_since < _QUIET_S and now - began < _QUIET_WITHIN_S:
+            with bus_errors(self.resource, "open"):
+                waiting = int(getattr(self._session, "bytes_in_buffer", 0))
+                if waiting:
+                    late += self._session.visalib.read(self._session.session, waiting)[0]
+                    quiet_since = time.monotonic()
+            time.sleep(0.005)
+        if late:
+            self._log("!", b"let go of what still came of an earlier session: " + bytes(late[:200]))
 
     def close(self) -> None:
         """Let go of the bus. Never raises."""

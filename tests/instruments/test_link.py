@@ -427,6 +427,38 @@ def test_a_serial_line_is_read_as_exactly(log: list[tuple[str, bytes]]) -> None:
     os.close(slave)
 
 
+def test_a_late_answer_on_a_serial_line_is_no_answer_of_the_next_session() -> None:
+    """The line stays when its session is let go of; shifted by one, 'off' would rest on another query's answer."""
+    pytest.importorskip("serial")
+    pytest.importorskip("pty")
+    import tty
+
+    master, slave = os.openpty()
+    tty.setraw(slave)
+
+    def instrument() -> None:
+        asked = b""
+        while not asked.endswith(b"STOP\n"):
+            asked += os.read(master, 100)
+            if asked.endswith(b"*ESR?\n"):
+                time.sleep(0.35)  # later than anybody waits for it
+                os.write(master, b"0\n")
+            if asked.endswith(b"OUTP?\n"):
+                os.write(master, b"1\n")
+
+    threading.Thread(target=instrument, daemon=True).start()
+    link = Link.open(f"ASRL{os.ttyname(slave)}::INSTR", timeout_s=0.2)
+    with pytest.raises(LinkTimeoutError):
+        link.query("*ESR?")
+    link.reopen()
+    link.timeout_s = 1.0
+    assert link.query("OUTP?") == "1"
+    link.write("STOP")
+    link.close()
+    os.close(master)
+    os.close(slave)
+
+
 def test_a_serial_line_is_opened_at_the_rate_asked_for() -> None:
     pytest.importorskip("serial")
     pytest.importorskip("pty")
