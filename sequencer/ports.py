@@ -138,6 +138,7 @@ class Progress:
 
     The hands' are counted as `check` counts them, however long a person really took; averages and waits that turn out
     to be needed come on top. ``check``: what is connected next only checks what an earlier session took.
+    ``at_once``: nothing else will be told for long.
     """
 
     done_s: float
@@ -146,6 +147,7 @@ class Progress:
     hookups_done: int = 0
     hookups_all: int = 0
     check: bool = False
+    at_once: bool = False
 
 
 class Listener(Protocol):

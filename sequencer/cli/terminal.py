@@ -261,7 +261,9 @@ class Terminal:
         """Show how far the run is: a line that updates itself, or now and then a plain one."""
         if progress.hookups_all:
             self._all = progress.hookups_all
-        step_changed = self._progress is None or self._progress.hookups_done != progress.hookups_done
+        step_changed = (
+            progress.at_once or self._progress is None or self._progress.hookups_done != progress.hookups_done
+        )
         self._progress = progress
         whole_s = progress.done_s + progress.left_s
         share = min(max(progress.done_s / whole_s, 0.0), 1.0) if whole_s > 0 else 0.0

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from sequencer.core.history import (
@@ -185,7 +185,7 @@ class Engine:
                 self._append(Adjusted(at=self._now(), why=step.why, rbw_hz=step.rbw_hz, by=step.by))
             case Wait():
                 text = f"{step.seconds / 60.0:.3g} min to wait: {step.why}"
-                self.outside.listener.progress(self._progress(text))
+                self.outside.listener.progress(replace(self._progress(text), at_once=True))
                 self.outside.clock.sleep(step.seconds)
                 self._done_s += step.seconds
                 self._append(Waited(at=self._now(), why=step.why, seconds=step.seconds))

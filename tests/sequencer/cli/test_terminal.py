@@ -434,6 +434,8 @@ def test_elsewhere_progress_is_plain_and_occasional(out: type[io.StringIO], envi
     assert "\r" not in text
     assert "\x1b" not in text
     assert text.count("progress") == 2  # the first, and the new hookup
+    built.progress(replace(step(9.0, 91.0, hookup=2), at_once=True))  # a wait is told before it begins
+    assert stream.getvalue().count("progress") == 3
 
 
 def test_plain_progress_comes_again_after_a_while() -> None:
