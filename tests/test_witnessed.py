@@ -15,7 +15,7 @@ from sequencer.errors import RecipeError
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.model import Recipe, Witness
 from sequencer.recipe.starters import read_recipe
-from sequencer.run.witness import witness_step, witnessed
+from sequencer.run.witness import unsaid, witness_step, witnessed
 
 SOAK = Witness(name="soak", do="Key down.", readings={"power": "W", "duration": "min", "smell": ""})
 RECIPE = Recipe(
@@ -66,6 +66,23 @@ def test_on_a_real_bench_only_a_person_can_say_that_it_is_disconnected() -> None
         assert step.question.safe_answer is None
         assert step.generator_off is (name == "disconnected")
         history.append(answered(name, "disconnected"))
+
+
+def test_yes_does_not_say_that_the_instruments_are_disconnected() -> None:
+    for name in ("disconnected", "disconnected, looked again"):
+        history: list[Entry] = [answered("now", "now")]
+        step = witness_step(RECIPE, history, simulated=True)
+        while step is not None and not step.question.key.endswith(f": {name}"):
+            history.append(answered(step.question.key.partition(": ")[2], "disconnected"))
+            step = witness_step(RECIPE, history, simulated=True)
+        assert step is not None
+        assert step.question.safe_answer == "not taken"
+        history.append(answered(name, step.question.safe_answer))
+        assert witness_step(RECIPE, history, simulated=True) is None
+        (told,) = witnessed(RECIPE, history)
+        assert not told.done
+        (warning,) = unsaid([told], history)
+        assert "soak: not taken" in warning
 
 
 def test_whoever_comes_back_is_asked_anew_and_what_was_typed_stays() -> None:
@@ -131,7 +148,8 @@ def test_what_cannot_be_meant_is_refused_with_its_line(steps: str, said: str) ->
 @pytest.mark.bench
 def test_the_thorough_recipe_reports_the_soak_as_not_measured(capsys, tmp_path: Path) -> None:
     """The whole program: typed in by --set on the simulated bench, where nothing can be hurt."""
-    given = {"now": "now", "licensed operator": "N0CALL", "power": "25 W", "through power": "18.2 W"}
+    off = dict.fromkeys(("disconnected", "disconnected, looked again"), "disconnected")
+    given = {"now": "now", **off, "licensed operator": "N0CALL", "power": "25 W", "through power": "18.2 W"}
     sets = [part for name, value in given.items() for part in ("--set", f"witnessed key-down soak: {name}={value}")]
     call = ["run", "vhf-600k-thorough", "--bench", "simulated", "--yes", "--json", "--out", str(tmp_path), *sets]
     status = main(call)
@@ -160,3 +178,15 @@ def test_a_reading_that_cannot_be_meant_stops_the_call(capsys, tmp_path: Path) -
     status = main(["run", "vhf-600k-thorough", "--bench", "simulated", "--yes", "--out", str(tmp_path), *sets])
     assert status == 2
     assert "witnessed key-down soak: power=hot" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())  # told before the first sweep
+
+
+@pytest.mark.bench
+def test_an_unattended_step_is_not_taken_where_nobody_said_it_is_disconnected(capsys, tmp_path: Path) -> None:
+    sets = ["--set", "witnessed key-down soak: now=now", "--set", "witnessed key-down soak: power=50 W"]
+    main(["run", "vhf-600k-thorough", "--bench", "simulated", "--yes", "--json", "--out", str(tmp_path), *sets])
+    record = json.loads(capsys.readouterr().out)
+    (step,) = record["witnessed"]
+    assert not step["done"]
+    assert "50 W" not in step["readings"].values()
+    assert [w for w in record["warnings"] if "key-down soak: not taken" in w]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 
 from sequencer.errors import UsageError
 
@@ -50,20 +51,23 @@ def _check_label(key: str, value: str, found: dict[str, str]) -> None:
         raise UsageError(msg)
 
 
-def sets_of(given: Sequence[str], witness: Sequence[str] = ()) -> tuple[dict[str, str], dict[str, str]]:
+def sets_of(
+    given: Sequence[str], witness: Mapping[str, Callable[[str], str]] = MappingProxyType({})
+) -> tuple[dict[str, str], dict[str, str]]:
     """Return the pairs of --set: (answers to what a run asks, what is recorded besides).
 
-    ``witness``: what the recipe's witnessed steps ask.
+    ``witness``: what the recipe's witnessed steps ask, and what says what is wrong with an answer.
 
     Raises
     ------
     UsageError
-        When a key is neither, with the nearest one; when a condition is none.
+        When a key is neither, with the nearest one; when a condition or a reading is none.
     """
     from sequencer.recipe.problems import did_you_mean
     from sequencer.run.conditions import condition_fault
 
-    asked = (*ASKED, *(_word(name) for name in witness))
+    readings = {_word(name): wrong for name, wrong in witness.items()}
+    asked = (*ASKED, *readings)
     answers: dict[str, str] = {}
     recorded: dict[str, str] = {}
     for key, value in pairs(given, "--set").items():
@@ -71,8 +75,9 @@ def sets_of(given: Sequence[str], witness: Sequence[str] = ()) -> tuple[dict[str
         if word in TRACES:
             continue  # `trace_sets` has them
         if word in asked:
-            if fault := condition_fault(word, value):
-                msg = f"--set {key!r}: {fault}"
+            fault = readings[word](value) if word in readings else condition_fault(word, value)
+            if fault:
+                msg = f"--set '{key}={value}': {fault}"
                 raise UsageError(msg)
             answers[word] = value
         elif word in RECORDED:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from sequencer.cli.pairs import sets_of
@@ -20,7 +21,7 @@ def at_the_bench(
     ports: Sequence[str],
     *,
     hookups_done: int = 0,
-    witness: Sequence[str] = (),
+    witness: Mapping[str, Callable[[str], str]] = MappingProxyType({}),
     past_matrix: bool = False,
 ) -> Callable[[Any, bool, Any], Terminal]:
     """Return what makes, from (bench, simulated, switch or None), the operator, hands and listener of a run."""

@@ -42,7 +42,7 @@ from sequencer.run.standards import standard_reading
 from sequencer.run.tracking import NOBODY
 from sequencer.run.visits import sweeps_of
 from sequencer.run.windows import OVERVIEW
-from sequencer.run.witness import is_witness, witnessed
+from sequencer.run.witness import is_witness, unsaid, witnessed
 from sequencer.units import show_hz
 
 __all__ = ["earlier_seconds", "make_record", "result_text", "says_simulated"]
@@ -108,6 +108,8 @@ def make_record(
     warnings = [_FROM_FILES] if saved else []
     warnings += [e.why + _outcome(e, history, n) for n, e in enumerate(history) if _warns(e, history[n + 1 :])]
     warnings += [e.why for e in history if isinstance(e, MadeSafe) and not e.proven]
+    steps = witnessed(recipe, history)
+    warnings += unsaid(steps, history)
     warnings += [w for w in done.warnings if w not in warnings]
     return Record(
         program=began.program,
@@ -141,7 +143,7 @@ def make_record(
         warnings=tuple(dict.fromkeys(warnings)),
         results=done.results,
         probability_conforming=done.probability_conforming,
-        witnessed=witnessed(recipe, history),
+        witnessed=steps,
         resumed=sum(isinstance(e, Resumed) and not e.itself for e in history),
     )
 

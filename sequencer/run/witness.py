@@ -1,12 +1,14 @@
 """What a person does after the last sweep and types in: not measured by this bench; pure.
 
 Power and instruments must never meet, so before anything is keyed it is asked twice, of a person, that every
-instrument is off the device. Who comes back to a stopped run is asked anew; what was typed in stays.
+instrument is off the device. On the simulated bench nothing can be hurt, and `--set` may say it too; `--yes` never
+does: it leaves the step not taken. Who comes back to a stopped run is asked anew; what was typed in stays.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 from sequencer.core.history import Answered, Entry, Resumed
 from sequencer.core.record import Witnessed
@@ -16,7 +18,7 @@ from sequencer.recipe.model import Recipe, Witness
 from sequencer.run.steps import Ask
 from sequencer.units import DB, DBM, POWER, TEMPERATURE, TIME, Dimension, parse
 
-__all__ = ["NOT_TAKEN", "is_witness", "questions", "witness_step", "witnessed"]
+__all__ = ["NOT_TAKEN", "is_witness", "questions", "unsaid", "witness_step", "witnessed"]
 
 NOT_TAKEN = "not taken"
 _PREFIX = "witnessed "
@@ -38,9 +40,26 @@ def is_witness(entry: Answered) -> bool:
     return entry.question.startswith(_PREFIX)
 
 
-def questions(recipe: Recipe) -> tuple[str, ...]:
-    """Return the keys of what --set may answer: all but whether the instruments are disconnected."""
-    return tuple(_key(step, name) for step in recipe.witnessed for name in (_NOW, _WHO, *step.readings))
+def questions(recipe: Recipe) -> Mapping[str, Callable[[str], str]]:
+    """Return the keys of what --set may answer, each with what says in words what is wrong with an answer, or ''.
+
+    That the instruments are disconnected is taken from --set on a simulated bench only: elsewhere a person is asked.
+    """
+    return {
+        _key(step, name): partial(_wrong, unit=unit)
+        for step in recipe.witnessed
+        for name, unit in {_NOW: "", _OFF: "", _STILL_OFF: "", _WHO: "", **step.readings}.items()
+    }
+
+
+def unsaid(done: Sequence[Witnessed], history: Sequence[Entry]) -> list[str]:
+    """Return, in words, which steps were not taken because nobody said that the instruments are off the device."""
+    refused = {e.question for e in history if isinstance(e, Answered) and is_witness(e) and e.answer == NOT_TAKEN}
+    return [
+        f"{step.name}: not taken, since nobody said that every instrument is disconnected; --yes does not say it"
+        for step in done
+        if not refused.isdisjoint({f"{_PREFIX}{step.name}: {what}" for what in (_OFF, _STILL_OFF)})
+    ]
 
 
 def witness_step(recipe: Recipe, history: Sequence[Entry], *, simulated: bool) -> Ask | None:
@@ -65,7 +84,8 @@ def witnessed(recipe: Recipe, history: Sequence[Entry]) -> tuple[Witnessed, ...]
             name=name,
             do=told.get(name, ""),
             at=max(answer.at for answer in answers.values()),
-            done=answers[_NOW].answer == _YES,
+            done=answers[_NOW].answer == _YES
+            and all(what in answers and answers[what].answer == _SURE for what in (_OFF, _STILL_OFF)),
             readings={what: answer.answer for what, answer in answers.items() if what not in (_NOW, _OFF, _STILL_OFF)},
         )
         for name, answers in steps.items()
@@ -75,7 +95,10 @@ def witnessed(recipe: Recipe, history: Sequence[Entry]) -> tuple[Witnessed, ...]
 
 def _asked(step: Witness, history: Sequence[Entry], *, simulated: bool) -> Ask | None:
     answers = {e.question: e.answer for e in history if isinstance(e, Answered)}
-    if answers.get(_key(step, _NOW)) == _SKIP:
+    if answers.get(_key(step, _NOW)) == _SKIP or NOT_TAKEN in (
+        answers.get(_key(step, _OFF)),
+        answers.get(_key(step, _STILL_OFF)),
+    ):
         return None
     wanted = {_WHO: "", **step.readings}
     missing = next((name for name in wanted if _key(step, name) not in answers), None)
@@ -92,18 +115,19 @@ def _asked(step: Witness, history: Sequence[Entry], *, simulated: bool) -> Ask |
             choices=(_YES, _SKIP),
         )
     here = {e.question for e in _session(history) if isinstance(e, Answered)}
-    safe = _SURE if simulated else None
+    safe = NOT_TAKEN if simulated else None  # nothing but a person's own word is safe to be keyed on
+    sure = (_SURE, NOT_TAKEN) if simulated else (_SURE,)
     if _key(step, _OFF) not in here:
         text = (
             "Are analyzer, generator, bridge and pads disconnected from the device, every lead of theirs off its ports?"
         )
-        return _ask(step, _OFF, text, _WHY_OFF, safe, choices=(_SURE,), cautions=_CAUTIONS, in_person=not simulated)
+        return _ask(step, _OFF, text, _WHY_OFF, safe, choices=sure, cautions=_CAUTIONS, in_person=not simulated)
     if _key(step, _STILL_OFF) not in here:
         text = (
             "Look again, with a hand on every port: does each lead end at the transmitter, the receiver, a load or a "
             "wattmeter, and none at the analyzer, the generator or the bridge?"
         )
-        return _ask(step, _STILL_OFF, text, _WHY_OFF, safe, choices=(_SURE,), in_person=not simulated)
+        return _ask(step, _STILL_OFF, text, _WHY_OFF, safe, choices=sure, in_person=not simulated)
     unit = wanted[missing]
     like = f" in {unit}, such as '{_UNITS[unit].example}'" if unit else ""
     text = f"{step.name}: {missing}{like}?"
