@@ -174,8 +174,6 @@ class Link:
         """Let go of the bus and open it afresh; the only cure of a dead link."""
         self._let_go()
         self._open(open_within_s=within_s)
-        if not self._ends and self._wire is None:
-            self._swallow_late()
 
     def _swallow_late(self) -> None:
         """Wait until a serial line is quiet: it outlives its session, and a late answer would pass for the next one."""
@@ -207,6 +205,8 @@ class Link:
             self._let_go()  # half open: nobody else would ever close it
             raise
         self._dead = ""
+        if not self._ends and self._wire is None:
+            self._swallow_late()
         self._log("!", b"opened " + self.resource.encode("ascii", "replace"))
 
     def _open_session(self, open_within_s: float) -> None:

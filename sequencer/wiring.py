@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer import __version__
 from sequencer.clocks import BenchClock, SystemClock
-from sequencer.errors import BenchError, NotchbookError, StoredDataError, UsageError
+from sequencer.errors import NotchbookError, StoredDataError, UsageError
 from sequencer.recipe.model import Bench, Recipe
 from sequencer.simulated_process import open_simulated
 
@@ -345,7 +345,7 @@ def resume_run(
             write_report=render,
         )
         with _kept(store):
-            here = not began.traces and not began.bench.startswith("simulated")  # a simulated one ended with its run
+            here = not began.traces and not _simulated(began)  # a simulated one ended with its run
             safe = _switched_off(bench, history, store) if here and not made_safe(history) else None
             return Engine(recipe, bench, _against(outside, baseline), began, history).conclude(safe), store.folder
     files: FromFiles | None = None
@@ -364,18 +364,25 @@ def resume_run(
             return Engine(recipe, bench, whole, began, history).resume(PROGRAM, moved), store.folder
 
 
+def _simulated(began: Began) -> bool:
+    return began.bench.partition(":")[0] == "simulated"
+
+
 def _switched_off(bench: Bench, history: Sequence[Entry], store: RunFolder) -> MadeSafe:
     """Turn off the generator of a bench that a run was cut off at; what came of it."""
     from instruments.analyzer import open_analyzer
-    from sequencer.core.history import MadeSafe
+    from sequencer.core.history import Identified, MadeSafe
 
     try:
         analyzer = open_analyzer(bench.analyzer, SystemClock(), store.transcript)
         try:
             proven, why = analyzer.make_safe(), "generator off was sent but NOT confirmed: look at it"
+            known = next((e.identification for e in reversed(history) if isinstance(e, Identified)), {})
+            if analyzer.identification()["analyzer"] != known.get("analyzer"):
+                proven, why = False, "another analyzer answered where the run's own was: see that its generator is off"
         finally:
             analyzer.close()
-    except BenchError as exc:
+    except NotchbookError as exc:
         proven, why = (
             False,
             f"the generator may still be on, and cannot be reached: switch it off yourself ({exc.message})",
@@ -388,7 +395,7 @@ def _moved(bench: Bench, began: Began, analyzer: str, switch: str) -> tuple[Benc
     """Return the bench with its instruments where they are now, and what to say of it."""
     if not analyzer and not switch:
         return bench, ""
-    if began.bench.startswith("simulated"):
+    if _simulated(began):
         msg = "a simulated bench is started again where it must be; --analyzer and --switch are for real ones"
         raise UsageError(msg)
     told = []

@@ -16,6 +16,7 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
 from instruments.simulated import devices
 from instruments.simulated.bench import Bench as SimulatedBench
@@ -134,12 +135,17 @@ def test_what_compare_draws_of_a_run_is_its_own_interval(runs) -> None:
 
 
 def test_visits_to_one_bench_scatter_within_what_compare_allows(runs, changes) -> None:
-    """Scatter over eight visits (1.96 s of a difference) is never above the half interval of a difference.
+    """Scatter over eight visits (1.96 s of a difference) is not above the half interval of a difference.
+
+    Eight visits tell a scatter so badly that a result may exceed it by chance: each is allowed what chi-squared with
+    seven degrees of freedom gives once in 100 such tests, and half of them must lie inside all the same.
 
     Ripple and pass bandwidth: joints mated anew move both ends alike and cancel, so little but noise is left. Not
     padded beyond a factor of 10: 8 visits tell a scatter to about a factor of 2, and what is left beside noise (loads
     and leads put on anew at other frequencies, thru drift at its limit) this bench makes smaller than it states.
     """
+    by_chance = math.sqrt(chi2.ppf(1.0 - 0.01 / len(runs[0].results), VISITS - 1) / (VISITS - 1))
+    factors = []
     for number, result in enumerate(runs[0].results):
         values = [record.results[number].value for record in runs]
         scatter = 1.96 * math.sqrt(2.0) * float(np.std(values, ddof=1))
@@ -150,7 +156,9 @@ def test_visits_to_one_bench_scatter_within_what_compare_allows(runs, changes) -
             assert high is not None
             halves.append(0.5 * (high - low))
         factor = float(np.mean(halves)) / scatter
-        assert factor >= 1.0, (result.id, factor)
+        factors.append(factor)
+        assert factor >= 1.0 / by_chance, (result.id, factor)
         if result.quantity in ("ripple", "pass bandwidth"):
             assert factor <= 10.0, (result.id, factor)
+    assert float(np.median(factors)) >= 1.0, factors
     assert not any(each.family.changed for each in changes)

@@ -142,9 +142,7 @@ class Engine:
             self._append(first)
             self._identify()
             while not isinstance(step := decide(self.recipe, self.bench, self.history), Done):
-                if isinstance(step, Judge) and not made_safe(
-                    self.history
-                ):  # reckoning takes its time, and needs no bench
+                if isinstance(step, Judge) and _last_done(self.history) is None:  # reckoning needs no bench
                     self._make_safe()
                 try:
                     self._do(step)
@@ -369,9 +367,15 @@ def left_to_sweep(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> boo
 
 def made_safe(history: Sequence[Entry]) -> bool:
     """Return whether the instrument has said that its generator is off since anything else was last done with it."""
+    last = _last_done(history)
+    return last is not None and last.proven
+
+
+def _last_done(history: Sequence[Entry]) -> MadeSafe | None:
+    """Return what came of turning the generator off, if that is the last thing that was done with the instrument."""
     touched = MadeSafe | Swept | Adjusted | Identified | Connected
     last = next((e for e in reversed(history) if isinstance(e, touched)), None)
-    return isinstance(last, MadeSafe) and last.proven
+    return last if isinstance(last, MadeSafe) else None
 
 
 def _in_progress(recipe: Recipe, bench: Bench, history: Sequence[Entry]) -> str:
