@@ -6,16 +6,24 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sequencer import __version__
 from sequencer.core.history import Began, Entry, Finished, Judged, Swept, Warned
 from sequencer.core.record import Record, Result
-from sequencer.errors import StoreError, UsageError
+from sequencer.errors import NotchbookError, StoreError, UsageError
 from sequencer.recipe.model import Recipe
 from sequencer.units import show_hz
 
+if TYPE_CHECKING:
+    from sequencer.archive.reading import StoredRun
+
 __all__ = ["judge_again"]
 
+_UNREAD = (
+    "the recipe of run {} could not be read: doubts that only its quantities would show are not raised here; "
+    "see the warnings of that run's own report"
+)
 _NO_BASELINE = "judged again without a baseline, so 'max change' is not held against anything:"
 
 
@@ -50,7 +58,8 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
         raise UsageError(msg, run=run)
     _check_fit(parent, recipe)
     bench = load_bench(stored.bench_text, str(stored.folder / "bench.yaml"))
-    done = evaluate(recipe, bench, stored.history)
+    before, unread = _recipes_before(root, stored)
+    done = evaluate(recipe, bench, stored.history, before=before)
     store = RunFolder.create_named(root, recipe, parent.serial, bench.text)
     history: list[Entry] = []
     try:
@@ -64,7 +73,7 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
         made = make_record(recipe, bench, history, done, wall_seconds=parent.wall_seconds)
         limited = [need.id for need in recipe.requirements if need.max_change is not None and parent.change is None]
         told = (f"{_NO_BASELINE} {', '.join(limited)}",) if limited else ()
-        named = replace(made, parent=parent.run_id, judged=datetime.now(UTC), warnings=(*made.warnings, *told))
+        named = replace(made, parent=parent.run_id, judged=datetime.now(UTC), warnings=(*made.warnings, *told, *unread))
         record = carried(named, parent)
         record = store.finish(record, render(record, done.curves))
     except BaseException as exc:
@@ -75,6 +84,24 @@ def judge_again(root: Path, run: str, recipe: Recipe) -> tuple[Record, Path]:
                 raise StoreError(exc.message.replace(str(store.folder), str(root)).replace(KEPT, left)) from exc
         raise
     return record, store.folder
+
+
+def _recipes_before(root: Path, stored: StoredRun) -> tuple[list[Recipe], tuple[str, ...]]:
+    """Return the recipes that these sweeps were taken and judged for, latest first, and a warning of one not read."""
+    from sequencer.archive.reading import find_run, open_run
+    from sequencer.recipe.loader import load_recipe
+
+    found: list[Recipe] = []
+    name = stored.folder.name
+    try:
+        while True:
+            found.append(load_recipe(stored.recipe_text, str(stored.folder / "recipe.yaml")))
+            if stored.record is None or stored.record.parent is None:
+                return found, ()
+            name = stored.record.parent
+            stored = open_run(find_run(root, name))
+    except NotchbookError:  # deleted, damaged, or a recipe of another version: the sweeps themselves are all here
+        return found, (_UNREAD.format(name),)
 
 
 def _check_fit(parent: Record, recipe: Recipe) -> None:

@@ -404,11 +404,19 @@ def test_three_readings_that_fit_no_junction_decide_nothing(
         for name, sweeps in taken.items()
         if name.startswith(stem)
     }
-    status, record, _ = run(tmp_path / "runs", bench, save(tmp_path / "csv", {**taken, **edited}, comma))
+    status, record, folder = run(tmp_path / "runs", bench, save(tmp_path / "csv", {**taken, **edited}, comma))
     assert status == 4
     undecided = {r["path"] for r in record["results"] if r["statement"] == "undecided"}
     assert undecided == {"TX-ANT", "ANT-RX", "TX-RX"}
     assert any("joined at one point, with the match measured at ANT" in text for text in record["warnings"])
+    # a recipe that asks for no isolation cannot see it, and the same sweeps decide no more for that; nor judged thrice
+    for _ in range(2):
+        old = set((tmp_path / "runs").glob("*/result.json"))
+        assert main(["judge", str(folder), "--recipe", "vhf-600k-quick", "--out", str(tmp_path / "runs")]) == 4
+        (made,) = set((tmp_path / "runs").glob("*/result.json")) - old
+        folder, again = made.parent, json.loads(made.read_text())
+        assert {r["statement"] for r in again["results"] if r["path"]} == {"undecided"}
+        assert any("joined at one point" in text for text in again["warnings"])
 
 
 def test_a_vector_file_agrees_with_the_truth(vector: Path, tmp_path: Path) -> None:

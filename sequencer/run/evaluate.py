@@ -49,9 +49,14 @@ class Evaluation:
     probability_conforming: float | None = None
 
 
-def evaluate(recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: int = BLOCK) -> Evaluation:
-    """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps."""
-    measured, doubts = distrusting(recipe, bench, history, block)
+def evaluate(
+    recipe: Recipe, bench: Bench, history: Sequence[Entry], *, block: int = BLOCK, before: Sequence[Recipe] = ()
+) -> Evaluation:
+    """Return every requirement's result, the curves and the warnings. Never raises for missing or bad sweeps.
+
+    ``before``: recipes that the same sweeps were taken or judged for before; what they find speaks against the hookups.
+    """
+    measured, doubts = distrusting(recipe, bench, history, block, before)
     jumps = unsteady(history)
     odd = no_power_average(measured)
     stated = [_shy(measured, r, *_stated(recipe, measured, r), odd) for r in recipe.requirements]

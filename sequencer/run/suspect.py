@@ -34,11 +34,18 @@ def suspicions(measured: Measured) -> tuple[Doubt, ...]:
 
 
 def distrusting(
-    recipe: Recipe, bench: Bench, history: Sequence[Entry], block: int = BLOCK
+    recipe: Recipe, bench: Bench, history: Sequence[Entry], block: int = BLOCK, before: Sequence[Recipe] = ()
 ) -> tuple[Measured, tuple[Doubt, ...]]:
-    """Return what was measured, doubtful hookups kept out of the intervals of others, and the doubts."""
+    """Return what was measured, doubtful hookups kept out of the intervals of others, and the doubts.
+
+    A recipe that asks for less sees less of what the sweeps say against a hookup: those before it are asked too.
+    """
     measured = Measured(recipe, bench, sweeps_of(history), block)
-    doubts = () if foretold(history) else suspicions(measured)
+    doubts: tuple[Doubt, ...] = ()
+    if not foretold(history):
+        others = [Measured(other, bench, measured.sweeps, block) for other in before]
+        found = [doubt for each in (measured, *others) for doubt in suspicions(each)]
+        doubts = tuple({(doubt.text, tuple(doubt.names)): doubt for doubt in found}.values())
     if not doubts:
         return measured, doubts
     names = frozenset(name for doubt in doubts for name in doubt.names)
