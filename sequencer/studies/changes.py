@@ -23,7 +23,7 @@ from sequencer.errors import NotchbookError, UsageError
 from sequencer.recipe.loader import load_recipe
 from sequencer.recipe.model import Recipe
 from sequencer.studies.apart import what_differed
-from sequencer.studies.differences import Family, ends, has_value, standing
+from sequencer.studies.differences import Family, ends, has_value, in_doubt, standing
 from sequencer.studies.once import same_sweeps
 from sequencer.studies.onesided import Sided, sided
 from sequencer.studies.reasons import likely_reason
@@ -181,6 +181,18 @@ def _how(result: Result) -> str:
 
 
 def _one(family: Family, old: Result, new: Result, baseline: str, allowed: float | None) -> _Drawn:
+    if in_doubt(old) or in_doubt(new):
+        which = "the baseline" if in_doubt(old) else "this run"
+        none = Change(
+            baseline=baseline,
+            difference=None,
+            interval=(None, None),
+            e_n=None,
+            max_change=allowed,
+            exceeded=_exceeded(None, None, allowed),
+        )
+        why = f"in {which} it is undecided because of a doubt (see its notes), so there is no E_n"
+        return _Drawn(Compared(before=old, after=new, change=none, why_not=why), None)
     if not (has_value(old) and has_value(new)):
         return _one_sided(family, old, new, baseline, allowed)
     assert old.value is not None

@@ -13,12 +13,12 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from sequencer.core.record import Contribution, Record, Result
+from sequencer.core.record import Contribution, Record, Result, Statement
 from sequencer.core.trace import FloatArray
 from sequencer.core.uncertainty import BLOCK, SEED, Distribution, Draws, Input
 from sequencer.studies.sharing import Sharing, sharing
 
-__all__ = ["Family", "ends", "has_value", "standing"]
+__all__ = ["Family", "ends", "has_value", "in_doubt", "standing"]
 
 _DB = 20.0 / math.log(10.0)
 _BLOCKS = 5  # 50,000 trials: the share beyond a 5 % point is known to 0.1 % (one standard deviation)
@@ -29,6 +29,15 @@ def has_value(result: Result) -> bool:
     """Whether a result has a value and both ends of its interval, so that an E_n can be made of it."""
     low, high = result.interval
     return result.value is not None and result.bound is None and low is not None and high is not None
+
+
+def in_doubt(result: Result) -> bool:
+    """Whether a result with a value is undecided though its interval holds no limit: something speaks against it."""
+    low, high = result.interval
+    limits = [end for end in (result.limit.min, result.limit.max) if end is not None]
+    if result.statement is not Statement.UNDECIDED or not has_value(result) or low is None or high is None:
+        return False
+    return bool(limits) and not any(low <= end <= high for end in limits)
 
 
 class Family:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sequencer.core.record import Limit
+from sequencer.core.record import Limit, Statement
 from sequencer.errors import UsageError
 from sequencer.recipe.loader import load_recipe
 from sequencer.studies.changes import carried, check_baseline, check_limits_on_change, compare, with_baseline
@@ -274,3 +274,16 @@ def test_a_run_judged_again_says_what_its_parent_said_of_its_change(make) -> Non
 def test_without_a_baseline_a_run_judged_again_says_nothing_of_change(make) -> None:
     record = make.record(rejection(make, 80.0, make.line("noise", 0.05)))
     assert carried(record, make.record()) == record
+
+
+def test_what_a_doubt_left_undecided_is_no_value(make) -> None:
+    sound = rejection(make, 80.0, make.line("noise", 0.3))
+    doubtful = replace(sound, statement=Statement.UNDECIDED, notes=("taken on different days",))
+    for first, second in ((sound, doubtful), (doubtful, sound)):
+        against = compare(make.record(first), make.record(second, days=1))
+        assert against.quantities[0].change.e_n is None
+        assert "doubt" in against.quantities[0].why_not
+        assert against.family.changed is None
+        assert against.family.unknown == 1
+    near = replace(doubtful, limit=Limit(min=80.1))  # undecided because its interval holds the limit: a value like any
+    assert compare(make.record(sound), make.record(near, days=1)).family.compared == 1
