@@ -32,11 +32,16 @@ def has_value(result: Result) -> bool:
 
 
 def in_doubt(result: Result) -> bool:
-    """Whether a result with a value is undecided though its interval holds no limit: something speaks against it."""
+    """Whether a result with a value is undecided because something speaks against it.
+
+    Then its interval holds no limit; or it reaches from loss as far into gain, as with a thru of another day.
+    """
     low, high = result.interval
     limits = [end for end in (result.limit.min, result.limit.max) if end is not None]
     if result.statement is not Statement.UNDECIDED or not has_value(result) or low is None or high is None:
         return False
+    if result.unit == "dB" and low < -abs(result.value or 0.0):
+        return True
     return bool(limits) and not any(low <= end <= high for end in limits)
 
 

@@ -287,3 +287,5 @@ def test_what_a_doubt_left_undecided_is_no_value(make) -> None:
         assert against.family.unknown == 1
     near = replace(doubtful, limit=Limit(min=80.1))  # undecided because its interval holds the limit: a value like any
     assert compare(make.record(sound), make.record(near, days=1)).family.compared == 1
+    vast = replace(doubtful, interval=(-690.0, 106.0))  # holds the limit, and all else
+    assert compare(make.record(sound), make.record(vast, days=1)).family.unknown == 1
