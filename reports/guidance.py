@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC
 
 from reports.words import MINUS
 from sequencer.core.record import Record
@@ -16,6 +17,7 @@ __all__ = [
     "CheckItem",
     "checklist",
     "condition",
+    "measured_text",
     "not_proven",
     "plain",
 ]
@@ -95,6 +97,19 @@ class CheckItem:
     anchor: str
 
 
+def measured_text(record: Record, form: str = "%Y-%m-%d %H:%M UTC", *, whole: bool = False) -> str:
+    """Say when the device was measured: of saved traces by the dates the files tell, with the date of reading.
+
+    ``whole``: of a run on instruments also its end.
+    """
+    read = f"read {record.began:%Y-%m-%d}"
+    if record.measured is None:
+        return f"{read}; the files do not tell when they were taken"
+    first, last = (f"{at.astimezone(UTC):{form}}" for at in record.measured)
+    text = first if first == last or not (whole or record.read_from_files) else f"{first} to {last}"
+    return f"{text}, by the files; {read}" if record.read_from_files else text
+
+
 def not_proven(record: Record) -> tuple[str, ...]:
     """Return what a run does not prove, by the highest level that its generator was read back at."""
     if any(trace.source is not None for trace in record.traces):
@@ -138,8 +153,7 @@ def checklist(record: Record) -> tuple[CheckItem, ...]:
     sampling = condition(record.conditions, ("sampling",))
     authorised = "simulated: nothing is authorised" if record.simulated else "line for name, date and signature"
     deviations = f"{len(record.warnings)} listed" if record.warnings else "none recorded"
-    first, last = f"{record.began:%Y-%m-%d}", f"{record.ended:%Y-%m-%d}"
-    made = f"made when the run ended, {last}"
+    made = f"made when the run ended, {record.ended:%Y-%m-%d}"
     if record.parent:
         made = "judged again" + (f" and made on {record.judged:%Y-%m-%d}" if record.judged else "; day not recorded")
     items = (
@@ -151,7 +165,7 @@ def checklist(record: Record) -> tuple[CheckItem, ...]:
         ("f", "method", f"recipe {record.recipe_name}, by its hash", "hashes"),
         ("g", "what was tested, and its condition", f"{tested}; on arrival: {arrival}", "top"),
         ("h", "date received", received, "conditions"),
-        ("i", "date of the test", first if first == last else f"{first} to {last}", "top"),
+        ("i", "date of the test", measured_text(record, "%Y-%m-%d", whole=True), "top"),
         (
             "j",
             "date of issue",

@@ -16,7 +16,16 @@ from typing import TYPE_CHECKING, TypeVar
 
 from reports import change_words, gathered, words
 from reports.figures import SIMULATED_MARK, figure_groups
-from reports.guidance import CAUTIONS, CONDITIONS, ONLY_THIS_ITEM, checklist, condition, not_proven, plain
+from reports.guidance import (
+    CAUTIONS,
+    CONDITIONS,
+    ONLY_THIS_ITEM,
+    checklist,
+    condition,
+    measured_text,
+    not_proven,
+    plain,
+)
 from reports.validity import decision_rule, recipe_notes, validity
 from sequencer.core.history import SavedTrace
 from sequencer.core.record import Contribution, Curve, Record, Result, Statement, TraceRecord
@@ -66,6 +75,7 @@ def render(record: Record, curves: Sequence[Curve]) -> str:
         "items": checklist(record),
         "cautions": CAUTIONS,
         "not_proven": not_proven(record),
+        "measured": measured_text(record),
         "saved": saved,
         "only_this_item": ONLY_THIS_ITEM,
         "packed": _packed(record),

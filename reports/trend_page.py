@@ -26,11 +26,12 @@ def render_trend(trend: Trend) -> str:
     """Return the page as one HTML text."""
     mark = SIMULATED_MARK if trend.simulated else ""
     first, last = trend.runs[0], trend.runs[-1]
+    begun, ended = (record.measuring_began for record in (first, last))
     view = {
         "program": last.program,
         "mark": mark,
         "kind": "Trend of a device",
-        "title": f"Device {trend.serial or 'without serial'}, {first.began:%Y-%m-%d} to {last.began:%Y-%m-%d}",
+        "title": f"Device {trend.serial or 'without serial'}, {begun:%Y-%m-%d} to {ended:%Y-%m-%d}",
         "trend": trend,
         "series": [_section(number, one, mark) for number, one in enumerate(trend.series, start=1)],
         "Statement": Statement,

@@ -18,6 +18,8 @@ __all__ = ["decision_rule", "next_check", "recipe_notes", "validity"]
 def next_check(record: Record) -> date | None:
     """Return the day the next check is due by the recipe's `valid for`; None where the recipe has none.
 
+    Nor is any known of saved traces that do not tell when they were taken.
+
     A part of a month counts as none, so that the day is never later than asked.
 
     Examples
@@ -27,7 +29,9 @@ def next_check(record: Record) -> date | None:
     """
     recipe = _recipe(record)
     text = recipe.valid_for if recipe is not None else ""
-    return _months_later(record.began.date(), math.floor(float(text.split()[0]))) if text else None
+    if not text or record.measured is None:
+        return None
+    return _months_later(record.measured[0].date(), math.floor(float(text.split()[0])))
 
 
 def recipe_notes(record: Record) -> str:
@@ -60,6 +64,8 @@ def validity(record: Record) -> str:
     channel = " and ".join(f"{name} {show_hz(hz)}" for name, hz in record.frequencies.items())
     text = f"It stands until the unit is re-tuned or opened, its seal is broken, or its channel ({channel}) changes."
     due = next_check(record)
+    if record.measured is None:
+        return f"{text} When it was measured is not told by the files, so no day can be set for the next check."
     if due is None:
         return f"{text} The recipe sets no day for the next check; check before it is installed."
     return f"{text} The next check is due by {due:%Y-%m-%d}, and before it is installed."

@@ -33,6 +33,7 @@ from sequencer.recipe.starters import read_recipe
 from sequencer.run.filing import expected_files
 from sequencer.run.predict import forecast
 from sequencer.saved_run import open_saved
+from sequencer.studies.trend import trend_of
 
 HERE = Path(__file__).parent
 STARTER = "vhf-600k-acceptance"
@@ -239,6 +240,39 @@ def test_no_closing_thru(direct: Any, tmp_path: Path) -> None:
     assert all("no closing thru" in " ".join(r["notes"]) for r in lossy)
     assert run(tmp_path / "b", bench, folder, "--set", "duration=10 min")[0] == 0
     assert run(tmp_path / "c", bench, save(tmp_path / "timed", fewer, comma))[0] == 0
+
+
+def test_the_date_of_the_test_is_that_of_the_files(direct: Any, tmp_path: Path) -> None:
+    _, bench, taken = direct
+    earlier = {
+        stem: [replace(one, began=one.began.replace(year=2019)) for one in sweeps] for stem, sweeps in taken.items()
+    }
+    days = sorted(f"{one.began:%Y-%m-%d}" for sweeps in earlier.values() for one in sweeps)
+    folder = save(tmp_path / "csv", earlier, comma)
+    _, record, made = run(tmp_path / "a", bench, folder, "--serial", "INVENTED-2")
+    read = record["began"][:10]
+    assert not read.startswith("2019")
+    page = (made / "report.html").read_text("utf-8")
+    head = re.search(r"<dt>Measured</dt><dd>(.*?)</dd>", page)
+    item = re.search(r'id="item-i".*?</tr>', page)
+    assert head is not None
+    assert item is not None
+    for text in (head[1], item[0]):
+        assert days[0] in text
+        assert f"read {read}" in text
+    (kept,) = trend_of([open_run(made).record], "INVENTED-2").series[0].points
+    assert f"{kept.at:%Y-%m-%d}" == days[0]
+
+
+def test_files_without_a_date_tell_no_date_of_the_test(direct: Any, tmp_path: Path) -> None:
+    _, bench, taken = direct
+    folder = save(tmp_path / "csv", taken, bare)
+    _, record, made = run(tmp_path / "a", bench, folder, "--set", "settings=unknown", "--serial", "INVENTED-2")
+    page = (made / "report.html").read_text("utf-8")
+    said = f"read {record['began'][:10]}; the files do not tell when they were taken"
+    assert f"<dt>Measured</dt><dd>{said}</dd>" in page
+    assert said in page.partition('id="item-i"')[2].partition("</tr>")[0]
+    assert not trend_of([open_run(made).record], "INVENTED-2").runs
 
 
 def test_no_floor(direct: Any, tmp_path: Path) -> None:

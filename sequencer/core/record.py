@@ -296,6 +296,24 @@ class Record:
     probability_conforming: float | None = None  # that the device meets every limit, from draws of all together
 
     @property
+    def read_from_files(self) -> bool:
+        """Whether the sweeps were read from files: then `began` and `ended` are of the reading."""
+        return any(trace.source is not None for trace in self.traces)
+
+    @property
+    def measured(self) -> tuple[datetime, datetime] | None:
+        """Return when the device was measured, first to last; None where that was in files that do not tell it."""
+        if not self.read_from_files:
+            return self.began, self.ended
+        told = [t.began for t in self.traces if t.source is not None and "taken" in t.source.from_file]
+        return (min(told), max(told)) if told else None
+
+    @property
+    def measuring_began(self) -> datetime:
+        """Return when the measuring began, or where no file tells it, when the files were read."""
+        return self.measured[0] if self.measured is not None else self.began
+
+    @property
     def changed_without_leave(self) -> tuple[str, ...]:
         """Return the ids of quantities that changed since the baseline and have no `max change` that decides it."""
         family = self.change

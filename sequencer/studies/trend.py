@@ -34,13 +34,15 @@ def trend_of(records: Sequence[Record], serial: str, *, simulated: bool = False)
     Simulated runs never stand in a measured device's trend, nor the other way round; unfinished runs and runs that
     were only judged again are left out, and said so.
     """
-    ours = sorted((r for r in records if r.serial == serial), key=lambda r: (r.began, r.run_id))
+    ours = sorted((r for r in records if r.serial == serial), key=lambda r: (r.measuring_began, r.run_id))
     kept, left_out = [], []
     for record in ours:
         if record.simulated != simulated:
             left_out.append(f"{record.run_id}: {'simulated' if record.simulated else 'measured'}")
         elif not record.complete:
             left_out.append(f"{record.run_id}: ended early")
+        elif record.measured is None:
+            left_out.append(f"{record.run_id}: its files do not tell when they were taken")
         else:
             kept.append(record)
     kept, again = once(kept)
@@ -59,7 +61,7 @@ def _series(records: Sequence[Record], key: tuple[str, str, float, str]) -> Seri
     points = tuple(
         Point(
             run_id=record.run_id,
-            at=record.began,
+            at=record.measuring_began,
             result=result,
             bench=record.identification.get("analyzer", ""),
             temperature_c=temperature_c(record),
@@ -70,11 +72,11 @@ def _series(records: Sequence[Record], key: tuple[str, str, float, str]) -> Seri
 
 
 def _slope(found: Sequence[tuple[Record, Result]]) -> Slope | None:
-    if len(found) < 3 or found[-1][0].began - found[0][0].began < LEAST_SPAN:
+    if len(found) < 3 or found[-1][0].measuring_began - found[0][0].measuring_began < LEAST_SPAN:
         return None
     family = Family([record for record, _ in found])
     errors = np.stack([one for one in family.errors([result for _, result in found]) if one is not None])
-    years = np.array([(record.began - found[0][0].began) / YEAR for record, _ in found])
+    years = np.array([(record.measuring_began - found[0][0].measuring_began) / YEAR for record, _ in found])
     values = np.array([result.value for _, result in found], dtype=np.float64)
     # what all runs share moves the line, not its slope; the mean taken off takes 1/n of each run's own variance with it
     own = np.var(errors - errors.mean(axis=0), axis=1) * years.size / (years.size - 1.0)
@@ -99,6 +101,6 @@ def _slope(found: Sequence[tuple[Record, Result]]) -> Slope | None:
         per_year=slope,
         interval=(slope - high, slope - low),
         inflated=inflated,
-        at=found[0][0].began,
+        at=found[0][0].measuring_began,
         value=float(fitted[0]),
     )
