@@ -115,7 +115,7 @@ def test_the_count_and_kind_are_learnt_and_set_while_it_stays_off(tmp_path: Path
 
 
 @pytest.mark.bench
-@pytest.mark.parametrize("most_dbm", [-25.0, -33.0])
+@pytest.mark.parametrize("most_dbm", [-33.0])
 def test_the_highest_level_a_person_allowed_is_kept_in_what_is_learnt(tmp_path: Path, most_dbm: float) -> None:
     """Nothing above it is sent while probing, and nothing above it is planned with what was learnt."""
     sent: list[str] = []
