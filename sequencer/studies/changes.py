@@ -183,16 +183,8 @@ def _how(result: Result) -> str:
 def _one(family: Family, old: Result, new: Result, baseline: str, allowed: float | None) -> _Drawn:
     if in_doubt(old) or in_doubt(new):
         which = "the baseline" if in_doubt(old) else "this run"
-        none = Change(
-            baseline=baseline,
-            difference=None,
-            interval=(None, None),
-            e_n=None,
-            max_change=allowed,
-            exceeded=_exceeded(None, None, allowed),
-        )
         why = f"in {which} it is undecided because of a doubt (see its notes), so there is no E_n"
-        return _Drawn(Compared(before=old, after=new, change=none, why_not=why), None)
+        return _without_e_n(old, new, baseline, allowed, why)
     if not (has_value(old) and has_value(new)):
         return _one_sided(family, old, new, baseline, allowed)
     assert old.value is not None
@@ -221,6 +213,13 @@ def _one_sided(family: Family, old: Result, new: Result, baseline: str, allowed:
     which = "both runs" if not has_value(old) and not has_value(new) else "the one run"
     which = which if which == "both runs" else "the baseline" if not has_value(old) else "this run"
     found = sided(old, new, (family.own_errors(0, old), family.own_errors(1, new)))
+    why = f"in {which} only a bound or an open interval is known, so there is no E_n"
+    return _without_e_n(old, new, baseline, allowed, why, found)
+
+
+def _without_e_n(
+    old: Result, new: Result, baseline: str, allowed: float | None, why: str, found: Sided | None = None
+) -> _Drawn:
     low, high = (None, None) if found is None else found.interval
     change = Change(
         baseline=baseline,
@@ -230,7 +229,6 @@ def _one_sided(family: Family, old: Result, new: Result, baseline: str, allowed:
         max_change=allowed,
         exceeded=_exceeded(low, high, allowed),
     )
-    why = f"in {which} only a bound or an open interval is known, so there is no E_n"
     return _Drawn(Compared(before=old, after=new, change=change, why_not=why), None, found)
 
 

@@ -392,13 +392,22 @@ def test_our_own_errors_and_interrupts_pass_the_door_unchanged() -> None:
 # --- other buses ---
 
 
-def test_a_serial_line_is_read_as_exactly(log: list[tuple[str, bytes]]) -> None:
+@pytest.fixture
+def serial_line() -> Iterator[tuple[int, int]]:
+    """Both ends of a pseudo-terminal: (the instrument's, the one that is opened by name)."""
     pytest.importorskip("serial")
     pytest.importorskip("pty")
     import tty
 
     master, slave = os.openpty()
     tty.setraw(slave)
+    yield master, slave
+    os.close(master)
+    os.close(slave)
+
+
+def test_a_serial_line_is_read_as_exactly(log: list[tuple[str, bytes]], serial_line: tuple[int, int]) -> None:
+    master, slave = serial_line
 
     def instrument() -> None:
         asked = b""
@@ -423,18 +432,11 @@ def test_a_serial_line_is_read_as_exactly(log: list[tuple[str, bytes]]) -> None:
     with pytest.raises(LinkTimeoutError):
         link.query("X?")
     link.close()
-    os.close(master)
-    os.close(slave)
 
 
-def test_a_late_answer_on_a_serial_line_is_no_answer_of_the_next_session() -> None:
+def test_a_late_answer_on_a_serial_line_is_no_answer_of_the_next_session(serial_line: tuple[int, int]) -> None:
     """The line stays when its session is let go of; shifted by one, 'off' would rest on another query's answer."""
-    pytest.importorskip("serial")
-    pytest.importorskip("pty")
-    import tty
-
-    master, slave = os.openpty()
-    tty.setraw(slave)
+    master, slave = serial_line
 
     def instrument() -> None:
         asked = b""
@@ -455,8 +457,6 @@ def test_a_late_answer_on_a_serial_line_is_no_answer_of_the_next_session() -> No
     assert link.query("OUTP?") == "1"
     link.write("STOP")
     link.close()
-    os.close(master)
-    os.close(slave)
 
 
 def test_a_serial_line_is_opened_at_the_rate_asked_for() -> None:
