@@ -49,6 +49,13 @@ class Hookup:
     by_hand: bool = False
     standard: str | None = None
 
+    def __post_init__(self) -> None:
+        """Refuse numbers of loads that do not fit the loads."""
+        numbers = self.load_numbers
+        if numbers and (len(numbers) != len(self.loads) or len(set(numbers)) < len(numbers) or min(numbers) < 1):
+            msg = f"a number from 1 for each of {len(self.loads)} loads"
+            raise ValueError(msg)
+
     @property
     def re_mated(self) -> bool:
         """Whether a joint that stands is opened and closed again for this hookup."""

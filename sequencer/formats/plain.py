@@ -138,7 +138,11 @@ def _read_dataclass(kind: type, plain: Any, where: str, path: str) -> Any:
         if field.name not in plain and not has_default:
             msg = f"{where}: {_join(path, field.name)}: missing"
             raise StoredDataError(msg, where=where, key=_join(path, field.name))
-    return kind(**{name: _read(hints[name], item, where, _join(path, name)) for name, item in plain.items()})
+    values = {name: _read(hints[name], item, where, _join(path, name)) for name, item in plain.items()}
+    try:
+        return kind(**values)
+    except ValueError as exc:  # what the type itself refuses
+        raise _wrong(where, path, str(exc), plain) from exc
 
 
 def _read_scalar(kind: Any, plain: Any, where: str, path: str) -> Any:

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import strategies as st
 
 from sequencer.core.capability import Capabilities
+from sequencer.core.hookup import Hookup
 from sequencer.core.trace import Detector, Sweep, SweepSettings, Trace
 
 _TEXT = st.text(st.characters(codec="utf-8"), max_size=12)
@@ -99,7 +100,14 @@ def values(kind: Any) -> st.SearchStrategy[Any]:
     if issubclass(kind, StrEnum):
         return st.sampled_from(list(kind))
     hints = get_type_hints(kind)
-    return st.builds(kind, **{field.name: values(hints[field.name]) for field in dataclasses.fields(kind)})
+    drawn = {field.name: values(hints[field.name]) for field in dataclasses.fields(kind)}
+    if kind is Hookup:  # numbers that do not fit the loads are refused when it is made
+        return st.builds(kind, **drawn | {"load_numbers": st.just(())}).map(_numbered)
+    return st.builds(kind, **drawn)
+
+
+def _numbered(hookup: Hookup) -> Hookup:
+    return dataclasses.replace(hookup, load_numbers=tuple(range(len(hookup.loads), 0, -1)))
 
 
 @pytest.fixture(scope="session")

@@ -121,6 +121,7 @@ def test_times_are_utc_and_a_time_without_zone_is_refused() -> None:
 
 
 GOOD = {"journal": 1, "kind": "made safe", "at": "2026-11-25T12:00:00Z", "why": "end", "proven": True}
+STOOD = {"name": "A-B", "kind": "path", "loads": ["C", "D"]}
 SWEPT = {"kind": "swept", "hookup": "thru", "key": "k", "role": "thru", "sha256": "0"}
 
 
@@ -143,6 +144,14 @@ def test_a_line_we_would_not_write_is_refused_with_its_number(change: dict[str, 
     text = json.dumps(GOOD) + "\n" + json.dumps(GOOD | change) + "\n" + json.dumps(GOOD) + "\n"
     with pytest.raises(StoredDataError, match=f"journal.jsonl:2: .*{says}"):
         read_journal(text, no_trace)
+
+
+@pytest.mark.parametrize("numbers", [[0, 1], [1], [1, 1], [1, 2, 3]])
+def test_numbers_of_loads_that_do_not_fit_the_loads_are_refused(numbers: list[int]) -> None:
+    line = {key: value for key, value in GOOD.items() if key != "proven"} | {"kind": "connected", "by": "operator"}
+    assert read_journal(json.dumps(line | {"hookup": STOOD | {"load_numbers": [2, 1]}}) + "\n", no_trace)
+    with pytest.raises(StoredDataError, match="hookup: expected a number from 1 for each of 2 loads"):
+        read_journal(json.dumps(line | {"hookup": STOOD | {"load_numbers": numbers}}) + "\n", no_trace)
 
 
 def test_a_missing_key_is_named() -> None:
