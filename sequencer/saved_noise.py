@@ -30,6 +30,8 @@ _SAME_DB = 1.0  # noise of one analyzer at one setting, an evening and some mega
 _SWITCHED_DB = 1.0  # a filter's noise bandwidth beside its name, an attenuator's step; common practice, no source
 _LOG_DB = 2.51  # a video filter averages noise in decibels this much too low (exact: 10 lg e times Euler's constant)
 _ONE_SAMPLE_DB = 4.34  # scatter of the mean of m samples of noise, times sqrt m: 10 lg e (derived)
+_SHARED_DB = 5.57  # scatter of one sample of noise: 10 lg e times pi / sqrt 6 (derived)
+_SHARED = 0.5  # of the points apart from each other, or fewer: then each holds one sample, not the mean of some
 _SIGMAS = 4.0
 _RARE = math.log(1e6)  # noise does so once in a million traces
 _CLIPPED = 0.2  # of all points at the very lowest level: the display ended there, and the noise may be anywhere below
@@ -64,7 +66,7 @@ def refuse_below_noise(pieces: Sequence[Piece]) -> None:
         used = piece.settings
         assert used is not None
         warm_dbm = _THERMAL_DBM_HZ + _gain_db(used)
-        low = _below(piece.level_db, warm_dbm, _SAME_DB + _low_db(piece))
+        low = _below(piece, warm_dbm, _SAME_DB + _low_db(piece))
         if low is not None:
             _refuse(piece, low, f"a resistor at room temperature reads {warm_dbm:.1f} dBm")
         for floor in floors:
@@ -76,7 +78,7 @@ def refuse_below_noise(pieces: Sequence[Piece]) -> None:
                 continue
             noise_dbm, unsure_db = _noise(floor.level_db)
             here_dbm = noise_dbm - _gain_db(there) + _gain_db(used)
-            low = _below(piece.level_db, here_dbm, unsure_db + _may_differ_db(used, there) + _low_db(piece))
+            low = _below(piece, here_dbm, unsure_db + _may_differ_db(used, there) + _low_db(piece))
             if low is not None:
                 told = (
                     f"noise alone reads {here_dbm:.1f} dBm, by {floor.source} ({noise_dbm:.1f} dBm at {_words(there)})"
@@ -127,25 +129,44 @@ def _scatter_db(level_db: FloatArray) -> float:
     return float(np.median(np.abs(bends))) * 1.48 / math.sqrt(6.0) if bends.size else _ONE_SAMPLE_DB
 
 
+def _samples(piece: Piece) -> float:
+    """Return how many samples of noise a point can hold at the stated settings: RBW times the time spent on it.
+
+    Below 1 points share samples: an oversampled trace scatters little from point to point, and proves no more for that.
+    Time that nobody tells tells nothing; sweeps averaged by the analyzer are not counted, so as not to accuse.
+    """
+    assert piece.settings is not None
+    time_s = None if "sweep_time_s" in piece.unknown else piece.settings.sweep_time_s
+    return 0.0 if time_s is None else piece.settings.rbw_hz * time_s / piece.freq_hz.size
+
+
 def _noise(level_db: FloatArray) -> tuple[float, float]:
-    """Return the mean level of noise, dBm, as its median tells it (signals raise that little), and how unsure, dB."""
+    """Return the mean level of noise, dBm, as its median tells it (signals raise that little), and how unsure, dB.
+
+    Points that share the filter's noise change smoothly: of noise that forgets over L points the second differences
+    are L squared smaller than its spread (Gaussian filter, derived), so the root of their ratio counts what is apart.
+    """
     good = level_db[np.isfinite(level_db)]
-    scatter = _scatter_db(good)
-    samples = max((_ONE_SAMPLE_DB / max(scatter, 0.01)) ** 2, 1.0)  # averaged in each point
+    scatter = max(_scatter_db(good), 0.01)
+    spread = max(1.48 * float(np.median(np.abs(good - np.median(good)))), scatter)
+    apart = math.sqrt(scatter / spread)
+    if apart < _SHARED:
+        scatter = spread = max(spread, _SHARED_DB)
+    samples = max((_ONE_SAMPLE_DB / scatter) ** 2, 1.0)  # averaged in each point
     below_mean_db = -10.0 * math.log10(1.0 - 1.0 / (3.0 * samples))  # of the median of a gamma distribution, nearly
-    return float(np.median(good)) + below_mean_db, _SIGMAS * 1.25 * scatter / math.sqrt(good.size)
+    return float(np.median(good)) + below_mean_db, _SIGMAS * 1.25 * spread / math.sqrt(max(apart * good.size, 1.0))
 
 
-def _below(level_db: FloatArray, noise_dbm: float, margin_db: float) -> float | None:
+def _below(piece: Piece, noise_dbm: float, margin_db: float) -> float | None:
     """Return the lowest mean level, dBm, over the trace or some neighbours, if noise would never read that; or None."""
-    good = level_db[np.isfinite(level_db)]
+    good = piece.level_db[np.isfinite(piece.level_db)]
     for count in dict.fromkeys((good.size, _NEAR)):
         if not 0 < count <= good.size:
             continue
         power = np.convolve(10.0 ** (good / 10.0), np.ones(count) / count, "valid")
         at = int(np.argmin(power))
         scatter = max(_scatter_db(good[at : at + count]), 0.1)
-        samples = count * max((_ONE_SAMPLE_DB / scatter) ** 2, 1.0)
+        samples = max(count * min((_ONE_SAMPLE_DB / scatter) ** 2, _samples(piece)), 1.0)
         low_dbm = 10.0 * math.log10(max(float(power[at]), 1e-40))
         if low_dbm < noise_dbm - margin_db - _least_db(samples, _RARE + math.log(power.size)):
             return low_dbm
