@@ -4,6 +4,10 @@ So one evening with a real analyzer becomes a test: whoever changes the driver s
 still be understood. Answers come in the recorded order, sweep by sweep; what is asked once more gets the last answer
 again, and how queries are packed into messages does not matter. Long answers stand in bus.log by hash only; they are
 made again from the trace files, and used only where the hash agrees.
+
+Where the connection broke, or the run was resumed, the log goes on in a new session, and so does the replay as soon as
+it is connected to again. A sweep that broke off with its session was kept nowhere and is left out, and so is a session
+in which no sweep was kept (the generator was only turned off).
 """
 
 from __future__ import annotations
@@ -35,6 +39,7 @@ class _Exchange:
     unit: str
     answer: bytes | None
     line: int
+    lost: str = ""  # the hash of a long answer that nobody kept
 
 
 class Replay:
@@ -55,16 +60,24 @@ class Replay:
     def __init__(self, log: str, long_answers: Iterable[bytes] = (), initiate: str = "INIT") -> None:
         known = {hashlib.sha256(data).hexdigest(): data for data in long_answers}
         self._initiate = initiate
-        self._recorded = list(_exchanges(log, known))
-        self._at = 0
+        self._sessions = _sessions(_exchanges(log, known), set(known.values()), initiate)
+        self._session = self._at = 0
+        self._connected = False
         self._last: dict[str, bytes] = {}
         self.unknown: list[str] = []  # what was asked and had never been
         self.lock = threading.Lock()
 
     @property
     def left(self) -> int:
-        """How many sweeps were recorded that nobody has asked for yet."""
-        return sum(e.unit == self._initiate for e in self._recorded[self._at :])
+        """How many sweeps were recorded and kept that nobody has asked for yet."""
+        return sum(e.unit == self._initiate for session in self._left() for e in session)
+
+    def connected(self) -> None:
+        """Note a connection to the analyzer: from the second on, the next recorded session in which it swept begins."""
+        if self._connected and self._session + 1 < len(self._sessions):
+            self._pass(len(self._recorded))
+            self._session, self._at = self._session + 1, 0
+        self._connected = True
 
     def message(self, text: str) -> bytes | None:
         """Return the answer to one message, without its terminator; None where none is due, or nothing is known."""
@@ -75,14 +88,24 @@ class Replay:
                 answers.append(answer)
         return b";".join(answers) if answers else None
 
+    @property
+    def _recorded(self) -> list[_Exchange]:
+        return self._sessions[self._session]
+
+    def _left(self) -> Iterator[list[_Exchange]]:
+        yield self._recorded[self._at :]
+        yield from self._sessions[self._session + 1 :]
+
+    def _pass(self, end: int) -> None:
+        """Go on to a place of the session; what was answered before it is what comes again where it is asked again."""
+        self._last |= {e.unit: e.answer for e in self._recorded[self._at : end] if e.answer is not None}
+        self._at = end
+
     def _unit(self, unit: str) -> bytes | None:
         for number in range(self._at, len(self._recorded)):
             exchange = self._recorded[number]
             if exchange.unit == unit:
-                for passed in self._recorded[self._at : number + 1]:
-                    if passed.answer is not None:
-                        self._last[passed.unit] = passed.answer
-                self._at = number + 1
+                self._pass(number + 1)
                 return exchange.answer
             if exchange.unit == self._initiate:
                 break
@@ -94,7 +117,34 @@ class Replay:
         return self._last[unit]
 
 
-def _exchanges(log: str, known: dict[str, bytes]) -> Iterator[_Exchange]:
+def _sessions(log: Iterable[_Exchange | None], kept: set[bytes], initiate: str) -> list[list[_Exchange]]:
+    """Return what was said from each opening (None) to the next, as far as sweeps came of it; at least one.
+
+    Raises
+    ------
+    StoredDataError
+        When a long answer is lost that does not belong to a sweep which broke off.
+    """
+    found: list[list[_Exchange]] = [[]]
+    for exchange in log:
+        if exchange is None:
+            found.append([])
+        else:
+            found[-1].append(exchange)
+    for session in found[:-1]:
+        sweeps = [number for number, e in enumerate(session) if e.unit == initiate]
+        if sweeps and not any(e.answer in kept for e in session[sweeps[-1] :]):
+            del session[sweeps[-1] :]
+    lost = next((e for session in found for e in session if e.lost), None)
+    if lost is not None:
+        msg = f"bus.log:{lost.line}: a long answer (SHA-256 {lost.lost[:12]}...) is in none of the trace files"
+        raise StoredDataError(msg, line=lost.line)
+    swept = [session for session in found if any(e.unit == initiate for e in session)]
+    return swept or [[e for session in found for e in session]]
+
+
+def _exchanges(log: str, known: dict[str, bytes]) -> Iterator[_Exchange | None]:
+    """Yield every exchange with the analyzer, None where the link to it was opened."""
     sent: tuple[str, int] | None = None
     for number, line in enumerate(log.splitlines(), 1):
         if not line or line.startswith("#"):
@@ -104,16 +154,24 @@ def _exchanges(log: str, known: dict[str, bytes]) -> Iterator[_Exchange]:
             msg = f"bus.log:{number}: time, direction, size and bytes expected, separated by tabs"
             raise StoredDataError(msg, line=number)
         direction, data = fields[1], _bytes(fields[3], number)
-        if direction not in {">", "<"}:
-            continue  # opened, closed, failed, or another instrument's
-        if direction == ">":
+        opened = direction == "!" and data.startswith(b"opened ")
+        if direction not in {">", "<"} and not opened:
+            continue  # closed, failed, or another instrument's; or said to learn the dialect, before the run
+        if direction == ">" or opened:
             if sent is not None:
                 yield from (_Exchange(unit, None, sent[1]) for unit in _units(sent[0]))
-            sent = data.decode("latin-1"), number
+            sent = None if opened else (data.decode("latin-1"), number)
+            if opened:
+                yield None
             continue
         if sent is None:
             continue  # a late answer
-        yield from _paired(sent, _whole(data, known, number))
+        hashed = _HASHED.fullmatch(data)
+        digest = "" if hashed is None else hashed[1].decode("ascii")
+        if digest and digest not in known:
+            yield _Exchange(sent[0], None, number, lost=digest)
+        else:
+            yield from _paired(sent, known.get(digest, data))
         sent = None
     if sent is not None:
         yield from (_Exchange(unit, None, sent[1]) for unit in _units(sent[0]))
@@ -140,18 +198,6 @@ def _bytes(shown: str, number: int) -> bytes:
     except (UnicodeError, ValueError) as exc:
         msg = f"bus.log:{number}: bytes that were not written by Notchbook"
         raise StoredDataError(msg, line=number) from exc
-
-
-def _whole(data: bytes, known: dict[str, bytes], number: int) -> bytes:
-    """Return an answer itself where only its hash was logged."""
-    hashed = _HASHED.fullmatch(data)
-    if hashed is None:
-        return data
-    digest = hashed[1].decode("ascii")
-    if digest not in known:
-        msg = f"bus.log:{number}: a long answer (SHA-256 {digest[:12]}...) is in none of the trace files"
-        raise StoredDataError(msg, line=number)
-    return known[digest]
 
 
 def _units(message: str) -> list[str]:
@@ -208,6 +254,8 @@ def serving(replay: Replay, terminator: bytes = b"\n") -> Iterator[str]:
                 peer, _ = listener.accept()
                 peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 peers.append(peer)
+                with replay.lock:
+                    replay.connected()
                 threading.Thread(target=talk, args=(peer,), daemon=True).start()
 
     def talk(peer: socket.socket) -> None:

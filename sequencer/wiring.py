@@ -153,7 +153,7 @@ def _take(request: Request, bench: Bench, *, simulated: bool, people: Any) -> tu
         bench, learning = _settled(bench, people, simulated=simulated)
     store = RunFolder.create_named(request.root, request.recipe, request.serial, bench.text, sign=request.sign)
     for way, data in learning:
-        store.transcript(way, data)
+        store.transcript(f"learning {way}", data)  # apart from the run's own: its traces are nowhere kept
     with _kept(store), _outside(bench, store, people, simulated=simulated, files=files) as outside:
         names = {**outside.analyzer.identification(), **outside.others()}
         simulated = simulated or says_simulated(names)

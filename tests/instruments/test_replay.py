@@ -45,6 +45,14 @@ def journal_of(folder: Path):
     return read_journal((folder / "journal.jsonl").read_bytes(), load)[0]
 
 
+def swept_in_this_session(history, identified: Identified) -> bool:
+    """Whether a sweep was kept between this entry and the next of its kind."""
+    for entry in history[history.index(identified) + 1 :]:
+        if isinstance(entry, Swept | Identified):
+            return isinstance(entry, Swept)
+    return False
+
+
 @pytest.mark.parametrize("folder", FOLDERS, ids=[folder.name for folder in FOLDERS])
 def test_a_recorded_run_is_done_again_to_the_same_levels(folder: Path) -> None:
     """Every setting of its journal is asked for again, in order, whatever the planner would ask today."""
@@ -57,7 +65,10 @@ def test_a_recorded_run_is_done_again_to_the_same_levels(folder: Path) -> None:
         analyzer = open_analyzer(dataclasses.replace(bench.analyzer, resource=resource), Still(history[0].at))
         assert analyzer.identification() == {"analyzer": identified.identification["analyzer"]}
         assert analyzer.capabilities() == identified.capabilities
-        for entry in history:
+        for entry in history[history.index(identified) + 1 :]:
+            if isinstance(entry, Identified) and swept_in_this_session(history, entry):
+                analyzer.begin_anew()  # as the run did when a link had failed, or it was resumed
+                assert analyzer.capabilities() == entry.capabilities
             if isinstance(entry, Adjusted) and entry.by == "command":
                 analyzer.adjust_tracking(entry.rbw_hz)
             if isinstance(entry, Swept):
@@ -119,6 +130,42 @@ def test_a_block_is_taken_only_where_its_hash_agrees() -> None:
     assert Replay(log, [b"other", block]).message("TRAC?") == block
     with pytest.raises(StoredDataError, match="in none of the trace files"):
         Replay(log, [b"other"])
+
+
+def hashed(block: bytes) -> str:
+    return f"#2... {len(block)} bytes, sha256 {hashlib.sha256(block).hexdigest()}"
+
+
+OPENED = ("!", "opened TCPIP::192.0.2.10::5025::SOCKET")
+KEPT = b"#216" + struct.pack("<4f", -1.0, -2.0, -3.0, -4.0)
+
+
+def test_a_new_connection_goes_on_behind_the_sweep_that_broke_off() -> None:
+    """What was set and answered for a sweep that nobody kept, and while the generator was only turned off, is past."""
+    sweep = ((">", "OUTP?"), ("<", "1"), (">", "INIT"), (">", "TRAC?"))
+    safe = (OPENED, (">", "OUTP?"), ("<", "0"))
+    kept = (*sweep, ("<", hashed(KEPT)))
+    replay = Replay(lines(OPENED, *kept, *sweep, *safe, OPENED, (">", "*IDN?"), ("<", "again"), *kept), [KEPT])
+    assert replay.left == 2
+    replay.connected()
+    assert [replay.message(text) for text in ("OUTP?", "INIT", "TRAC?")] == [b"1", None, KEPT]
+    replay.connected()
+    assert [replay.message(text) for text in ("*IDN?", "OUTP?", "INIT", "TRAC?")] == [b"again", b"1", None, KEPT]
+    assert (replay.left, replay.unknown) == (0, [])
+
+
+def test_a_lost_trace_is_no_matter_only_where_its_session_broke_off() -> None:
+    sweep, lost = ((">", "INIT"), (">", "TRAC?")), ("<", hashed(b"#212" + bytes(12)))
+    kept = (*sweep, ("<", hashed(KEPT)))
+    assert Replay(lines(OPENED, *kept, *sweep, lost, OPENED, *kept), [KEPT]).left == 2
+    with pytest.raises(StoredDataError, match=r"bus\.log:4: .*in none of the trace files"):
+        Replay(lines(OPENED, *sweep, lost, *kept, OPENED, *kept), [KEPT])
+
+
+def test_what_was_said_to_learn_the_dialect_is_not_replayed() -> None:
+    learnt = (("learning >", "TRAC?"), ("learning <", hashed(b"#212" + bytes(12))), ("learning >", "*IDN?"))
+    replay = Replay(lines(*learnt, (">", "*IDN?"), ("<", "Invented,Toy,0,1")))
+    assert replay.message("*IDN?") == b"Invented,Toy,0,1"
 
 
 def test_a_traces_change_is_noticed(tmp_path: Path) -> None:
