@@ -5,10 +5,7 @@ The demo's acceptance on a noisy bench, in this process; everything is invented.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 from types import ModuleType
 
 import numpy as np
@@ -29,19 +26,8 @@ VARIANT = "free-binary"
 DEEP = ("rejection", "isolation")
 
 
-def inprocess() -> ModuleType:
-    path = Path(__file__).parent / "benchmarks" / "inprocess.py"
-    spec = importlib.util.spec_from_file_location("inprocess", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["inprocess"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-def judged(noise_dbm_hz: float) -> Evaluation:
-    direct, device = inprocess(), devices.build("vhf-600k")
+def judged(direct: ModuleType, noise_dbm_hz: float) -> Evaluation:
+    device = devices.build("vhf-600k")
     world = SimulatedBench(device, replace(PROFILES["lab"], noise_dbm_hz=noise_dbm_hz), 3, SimulatedTime(0.0))
     text = bench_file(world.profile, analyzer="a", switch="s", dialect=VARIANT, ports=device.ports, relays=world.relays)
     recipe, bench = load_recipe(*read_recipe("vhf-600k-acceptance")), load_bench(text, "simulated bench")
@@ -60,10 +46,10 @@ def shows(pick):
 
 
 @pytest.mark.parametrize("pick", [np.min, np.max], ids=["least", "greatest"])
-def test_what_is_no_power_average_decides_nothing_near_noise(monkeypatch, pick) -> None:
+def test_what_is_no_power_average_decides_nothing_near_noise(inprocess, monkeypatch, pick) -> None:
     """Rejections of 78 dB read as 90 dB or more, or 2 dB too little, and passed."""
     monkeypatch.setattr(simulated_bench.receiver, "detected_mw", shows(pick))
-    found = judged(-130.0)
+    found = judged(inprocess, -130.0)
     deep = [result for result in found.results if result.quantity in DEEP]
     assert deep
     assert {result.statement.value for result in deep} == {"undecided"}
@@ -72,7 +58,7 @@ def test_what_is_no_power_average_decides_nothing_near_noise(monkeypatch, pick) 
 
 
 @pytest.mark.parametrize("noise_dbm_hz", [-150.0, -130.0])
-def test_power_averages_are_not_doubted(noise_dbm_hz: float) -> None:
-    found = judged(noise_dbm_hz)
+def test_power_averages_are_not_doubted(inprocess, noise_dbm_hz: float) -> None:
+    found = judged(inprocess, noise_dbm_hz)
     assert not any("noise alone scatters" in text for text in found.warnings)
     assert {result.statement.value for result in found.results} == {"pass"}

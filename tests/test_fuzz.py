@@ -294,7 +294,7 @@ ANSWERS = st.one_of(
 
 
 @pytest.mark.parametrize("name", sorted(SWEEPS))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(wrong=st.dictionaries(st.integers(1, 60), ANSWERS, min_size=1, max_size=3))
 def test_any_answer_is_understood_or_refused(name: str, wrong: dict[int, bytes]) -> None:
     link: Any = WrongLink(name, wrong)

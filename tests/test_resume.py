@@ -317,8 +317,8 @@ def test_a_run_cut_off_at_any_operation_of_its_store_is_resumed_to_the_same(
     whole, whole_story, operations = undisturbed
     assert operations > 150  # every line is written and synced, every trace also renamed
     resumed = concluded = 0
-    every = 1 if "NOTCHBOOK_THOROUGH" in os.environ else 23 if dies else 41  # a sweep makes six: each comes up
-    sealing = range(operations - 14, operations + 1, 1 + every // 4)
+    every = 1 if "NOTCHBOOK_THOROUGH" in os.environ else 41 if dies else 67  # a sweep makes six: each comes up
+    sealing = range(operations - 14, operations + 1, 1 + every // 7)
     for fail_at in sorted({*range(8, operations + 1, every), *sealing}):  # before: no folder yet, nothing has begun
         root = tmp_path / str(fail_at)
         lab = Lab(recipe, bench)

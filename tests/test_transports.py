@@ -15,7 +15,7 @@ pytestmark = pytest.mark.bench
 
 def run(capsys: pytest.CaptureFixture[str], folder: Path, transport: str) -> tuple[int, dict[str, Any], str]:
     status = main([
-        "run", "vhf-600k-acceptance", "--bench", f"simulated:,transport={transport}", "--yes", "--json",
+        "run", "vhf-600k-quick", "--bench", f"simulated:,transport={transport}", "--yes", "--json",
         "--out", str(folder / transport),
     ])  # fmt: skip
     (log,) = (folder / transport).glob("*/bus.log")

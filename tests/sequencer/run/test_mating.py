@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -204,19 +201,10 @@ def test_a_recipe_says_how_often() -> None:
 # ---- against the truth of the simulated bench -------------------------------------------------------
 
 
-def _inprocess():
-    path = Path(__file__).parents[2] / "benchmarks" / "inprocess.py"
-    spec = importlib.util.spec_from_file_location("inprocess_here", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["inprocess_here"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.fixture(scope="module")
-def on_benches():
+def on_benches(inprocess):
     """200 benches whose joints repeat badly: (what six matings of the thru say, the error of one more mating, dB)."""
-    inprocess, device = _inprocess(), devices.build("vhf-600k")
+    device = devices.build("vhf-600k")
     profile = replace(PROFILES["lab"], connection_db=CONNECTION_DB)
     recipe = load_recipe(*read_recipe("vhf-600k-thorough"))
     found = []
