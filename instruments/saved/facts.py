@@ -30,6 +30,7 @@ class Facts:
     detector: Detector | None = None
     averaging: str | None = None  # the analyzer's own: off, power, log, voltage; on, where nobody says of what
     unit: str | None = None
+    points: int | None = None
     normalised: bool = False
     taken: datetime | None = None
     simulated: bool = False

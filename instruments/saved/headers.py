@@ -9,14 +9,16 @@ from typing import Any, NoReturn
 
 from instruments.saved.averages import averaging_told
 from instruments.saved.facts import DETECTORS, Facts
+from instruments.saved.headings import UNIT_WORDS, plain_unit
 from instruments.saved.numbers import NUMBER, NumberError, value_of
 from instruments.saved.spoilt import refuse_spoilt
-from instruments.saved.table import UNIT_WORDS, plain_unit, refuse
+from instruments.saved.table import refuse
 from sequencer.errors import UnitError
 from sequencer.units import DB, DBM, FREQUENCY, TIME, Dimension, parse
 
-__all__ = ["told"]
+__all__ = ["RANGE_SLACK", "told"]
 
+RANGE_SLACK = 0.02  # of the span: what rounding makes of a start or stop that is told beside the rows
 _GAP = r"[\s_.-]*"
 _NUMBERS: dict[str, tuple[str, Dimension]] = {
     "start_hz": (rf"start(?:{_GAP}freq(?:uency)?)?", FREQUENCY),
@@ -66,6 +68,11 @@ _Y_UNIT = re.compile(
 _NORMAL = re.compile(r"(?<![A-Za-z])normali[sz](?:e|ed|ation)(?![A-Za-z])[\s:=;,]*([A-Za-z]*)", re.I)
 _DATE = re.compile(r"(?<![0-9])(?:(\d{4})-(\d\d)-(\d\d)|(\d\d)\.(\d\d)\.(\d{4}))(?![0-9])")
 _TIME = re.compile(r"(?<![0-9:.])(\d\d):(\d\d)(?::(\d\d))?(?![0-9:])")
+_POINTS = re.compile(
+    rf"(?:\A|[;,:!#*]\s*)(?:(?:no|num(?:ber)?|count)\.?{_GAP}(?:of{_GAP})?)?(?:(?:sweep|trace|meas|data){_GAP})?"
+    r"(?:points|pts|values)[\s:=;,]+([0-9]{1,7})(?![0-9.,'])",
+    re.I,
+)
 _REFUSED_DETECTORS = ("peak", "pos", "neg", "norm", "quasi", "qp", "min", "max", "auto peak", "average video")
 
 
@@ -88,6 +95,8 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
                 if name != "attenuation_db" or not _ELSEWHERE.search(line[max(match.start() - 40, 0) : match.start()]):
                     _note(found, name, _quantity(line, match, _NUMBERS[name][1], where, comma), where)
         _words(line, found, where)
+        for match in _POINTS.finditer(line):
+            _note(found, "points", int(match[1]), where)
         refuse_spoilt(line, where, comma=comma)
         dates += _DATE.finditer(line)
         times += _TIME.finditer(line)
@@ -95,8 +104,9 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
     found["averaging"] = averaging_told([" ".join(whole[:1000].split()) for whole in others[:500]], where)
     center, span = found.pop("center_hz", None), found.pop("span_hz", None)
     if center is not None and span is not None:
-        found.setdefault("start_hz", center - 0.5 * span)
-        found.setdefault("stop_hz", center + 0.5 * span)
+        for name, hz in (("start_hz", center - 0.5 * span), ("stop_hz", center + 0.5 * span)):
+            if abs(found.setdefault(name, hz) - hz) > RANGE_SLACK * span:
+                refuse(where, f"tells two ranges: its {name[:-3]} is not what centre and span make of it; correct it")
     if len(dates) == 1 and len(times) == 1:
         found["taken"] = _when(dates[0], times[0])
     return Facts(**{name: value for name, value in found.items() if value is not None})

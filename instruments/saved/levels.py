@@ -10,9 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from instruments.saved.facts import Facts
-from instruments.saved.headers import told
+from instruments.saved.headers import RANGE_SLACK, told
+from instruments.saved.headings import plain_unit, split_unit
 from instruments.saved.stacked import one_of_stacked, stacked
-from instruments.saved.table import Column, Table, plain_unit, read_table, refuse, split_unit
+from instruments.saved.table import Column, Table, read_table, refuse
+from instruments.saved.whose import lines_of, name_in
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
 from sequencer.units import show_hz
@@ -73,20 +75,18 @@ def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequen
             refuse(where, f"{_below(column, len(blocks))} in traces.yaml, by its number: {{file: ..., trace: 1}}")
         text, column = one_of_stacked(text, int(column), where), ""
     table = read_table(text, where)
-    own_facts = told(table.others, where, comma=table.comma)
-    facts = own_facts.over(said)
     axis, levels = _axis(table)
-    notes: list[str] = []
-    if axis is None:
-        freq_hz = _implied(levels[0].values.size if levels else 0, facts, where, notes)
-    else:
-        freq_hz = _in_hz(axis, near_hz, where, notes)
     chosen = _chosen(levels, column, where)
+    own_facts = told(_about(table, levels, chosen), where, comma=table.comma)
+    facts = own_facts.over(said)
+    notes: list[str] = []
+    freq_hz = _implied(chosen.values.size, facts, where, notes) if axis is None else _in_hz(axis, near_hz, where, notes)
     level_db, normalised = _in_db(chosen, facts, where, notes)
     if np.all(np.diff(freq_hz) < 0.0):
         refuse(where, "its frequencies fall from row to row; sweep, or save, from low to high")
     if not np.all(np.diff(freq_hz) > 0.0):
         refuse(where, "two points have the same frequency; save it with more digits")
+    _refuse_other_range(freq_hz, own_facts, where)
     return Levels(own(freq_hz), own(level_db), normalised, facts, own_facts.known, tuple(notes))
 
 
@@ -115,6 +115,29 @@ def _runs(column: Column) -> bool:
 def _counts(column: Column) -> bool:
     values = column.values
     return bool(values[0] in (0.0, 1.0) and np.all(np.diff(values) == 1.0))
+
+
+def _about(table: Table, levels: Sequence[Column], chosen: Column) -> list[str]:
+    """Return the lines round the rows without what they tell of other columns than the chosen one."""
+    others = [any(c is one for c in levels if c is not chosen) for one in table.columns]
+    lines = []
+    for line in table.others:
+        cells = table.headings.get(line, ()) if any(others) else ()
+        lines.append("; ".join(c for c, other in zip(cells, others, strict=True) if not other) if cells else line)
+    return lines_of(lines, name_in(chosen.heading))
+
+
+def _refuse_other_range(freq_hz: FloatArray, told_of: Facts, where: str) -> None:
+    """The lines round the rows must be of these rows: not of another range, nor of a longer trace."""
+    slack_hz = RANGE_SLACK * (freq_hz[-1] - freq_hz[0]) + 2.0 * float(np.max(np.diff(freq_hz)))
+    for name, hz, row_hz in (("start", told_of.start_hz, freq_hz[0]), ("stop", told_of.stop_hz, freq_hz[-1])):
+        if hz is not None and abs(hz - row_hz) > slack_hz:
+            whole = f"{show_hz(float(freq_hz[0]))} to {show_hz(float(freq_hz[-1]))}"
+            refuse(
+                where, f"tells a {name} of {show_hz(hz)}, but its rows go from {whole}: save it again, or correct it"
+            )
+    if told_of.points is not None and freq_hz.size < told_of.points:
+        refuse(where, f"tells {told_of.points} points, but holds {freq_hz.size}: save the whole trace, or correct it")
 
 
 def _implied(points: int, facts: Facts, where: str, notes: list[str]) -> FloatArray:

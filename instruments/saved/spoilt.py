@@ -12,11 +12,20 @@ __all__ = ["refuse_spoilt"]
 _GAP = r"[\s_.-]*"
 _FIRST = r"(?<![A-Za-z])"
 _SEP = r"[\s:=;,]*"
-_OFF = r"(?:off|none|no|not|false|disabled?|inactive|ok|good|n/?a|-+|[+-]?0+(?:[.,]0*)?(?:e[+-]?0+)?)(?![A-Za-z0-9.,])"
+_IS = r"[\s:=;,]+"
+_WHICH = r"(?:state|status|mode|set|file|table|factors?|type)"
+_NONE = r"off|none|no|not|false|disabled?|inactive|ok|good"
+_OFF = rf"(?:{_NONE}|n/?a|-+|[+-]?0+(?:[.,]0*)?(?:e[+-]?0+)?)(?![A-Za-z0-9]|[.,][0-9])"
 _HELD = re.compile(rf"{_FIRST}((?:max(?:imum)?|min(?:imum)?|peak){_GAP}h(?:old)?)(?![A-Za-z])(?!{_SEP}{_OFF})", re.I)
 _MODE = re.compile(rf"{_FIRST}(?:trace{_GAP})?mode[\s:=;,]+((?:max|min|peak{_GAP}hold|hold)[A-Za-z ]*)", re.I)
-_OHM = re.compile(rf"{_FIRST}(?:input{_GAP}z|(?:input{_GAP})?(?:impedance|z0)){_SEP}({NUMBER})", re.I)
-_OFFSET = re.compile(rf"(offs(?:et)?)(?![A-Za-z])[\s_.]*(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})", re.I)
+_OHM = re.compile(
+    rf"{_FIRST}(?:input{_GAP}z|(?:input{_GAP})?(?:impedance|z0)){_SEP}({NUMBER})"
+    rf"|(?<![0-9])(?<![0-9][.,])([0-9]{{1,6}}(?:[.,][0-9]{{1,6}})?)\s?(?:ohms?|\u2126|\u03a9)(?![A-Za-z])",
+    re.I,
+)
+_OFFSET = re.compile(
+    rf"(off?se?t|offs|ofs|shift)(?![A-Za-z])[\s_.]*(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})", re.I
+)
 _NAME = re.compile(r"[A-Za-z\s_.-]{0,40}\Z")  # what stands before 'offset'
 _HARMLESS = re.compile(r"limit|trig|time|delay|marker|phase|gate|display", re.I)
 _BEFORE_US = re.compile(  # what stands between the device and the analyzer's input, and was reckoned in or not
@@ -24,6 +33,9 @@ _BEFORE_US = re.compile(  # what stands between the device and the analyzer's in
     rf"(?:gain|loss|att[a-z]{{0,8}}|factor|corr[a-z]{{0,8}})){_GAP}(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})",
     re.I,
 )
+_ONE = r"(?:T(?:r(?:ace|c)?)?[\s_]?)?[A-F1-9](?![0-9.])"  # of the traces
+_KEPT = r"(?:ref|mem)[a-z]{0,6}"
+_LESS = r"\s?(?:[-+]|minus)\s?"
 _ALONE = tuple(  # whether a word follows or not
     (re.compile(rf"{_FIRST}({name})(?![A-Za-z])(?!{_SEP}{_OFF})", re.I), text)
     for name, text in (
@@ -32,17 +44,30 @@ _ALONE = tuple(  # whether a word follows or not
             "the analyzer says the sweep is uncalibrated: too fast for its filter; sweep more slowly and save it again",
         ),
         (
-            rf"(?:(?:if|rf|adc|input|mixer){_GAP})*over{_GAP}(?:load(?:ed)?|range)|ovl?d",
+            rf"(?:(?:if|rf|adc|input|mixer){_GAP})*over{_GAP}(?:load(?:ed)?|range|flow(?:ed)?|driven?)|ovl?d|ovl|ovf"
+            rf"|(?:if|rf|adc|input|mixer|status){_SEP}over"
+            rf"|(?:if|rf|adc|input|mixer){_GAP}(?:saturat|clip|compress)[a-z]{{0,5}}",
             "the analyzer says its input is overloaded: lower the generator's level or add a pad, and take it again",
         ),
         (
-            rf"(?:trace|trc|math){_SEP}[A-F1-6]\s?[-+]\s?(?:[A-F1-6]|DL)",
+            rf"(?:lo|pll|ref(?:erence)?){_SEP}(?:un|not{_GAP}){_GAP}lock(?:ed)?",
+            "the analyzer says that its oscillator is not locked: frequencies are unsure; take it again when it is",
+        ),
+        (
+            rf"(?:trace|trc|math|function|result){_SEP}(?:[A-F1-9]{_SEP})?{_ONE}{_LESS}(?:{_ONE}|DL|{_KEPT})"
+            rf"|{_KEPT}{_LESS}(?:trace|trc)|(?:trace|level|ampl[a-z]{{0,5}}){_GAP}diff[a-z]{{0,7}}"
+            rf"|diff[a-z]{{0,7}}{_GAP}trace|subtract[a-z]{{0,4}}",
             "was reckoned from traces; save the trace itself",
         ),
     )
 )
 _SWITCHED = tuple(  # something must follow that is not 'off'; a heading alone tells nothing
-    (re.compile(rf"{_FIRST}({name})(?![A-Za-z])[\s:=;,]+(?!{_OFF}|gain)([A-Za-z0-9.+-][^\s;,]*)", re.I), text)
+    (
+        re.compile(
+            rf"{_FIRST}({name})(?![A-Za-z]){_IS}(?!{_OFF}|gain|{_WHICH}{_IS}{_OFF})([A-Za-z0-9.+-][^\s;,]*)", re.I
+        ),
+        text,
+    )
     for name, text in (
         (
             rf"(?:(?:ext(?:ernal)?|int(?:ernal)?){_GAP})?(?:pre{_GAP}amp(?:lifier)?|lna)",
@@ -50,8 +75,20 @@ _SWITCHED = tuple(  # something must follow that is not 'off'; a heading alone t
         ),
         (r"smooth(?:ing)?", "it moves a notch's bottom up; save it again without smoothing"),
         (rf"signal{_GAP}track(?:ing)?", "it moves the range while it is swept; take it again with that off"),
-        (rf"noise{_GAP}(?:cancel[a-z]{{0,8}}|corr[a-z]{{0,8}}|reduction)", "save it again with that off"),
-        (rf"(?:ampl?(?:itude)?{_GAP})?corr(?:ections?)?", "save it again with that off"),
+        (
+            rf"noise{_GAP}(?:floor{_GAP})?(?:cancel[a-z]{{0,8}}|corr[a-z]{{0,8}}|reduction|ext[a-z]{{0,6}})",
+            "save it again with that off",
+        ),
+        (rf"(?:trace{_GAP})?hold(?={_IS}(?:on|yes|true|max|min))", "take it again as a single sweep"),
+        (
+            rf"(?:time{_GAP}|sweep{_GAP})?gat(?:e|ed|ing)(?={_IS}(?:on|yes|true))",
+            "it hides times of the sweep; save it with that off",
+        ),
+        (
+            rf"(?:(?:ampl?(?:itude)?|freq(?:uency)?|user|level){_GAP})?(?:corr(?:ections?)?|compensation)"
+            rf"|(?:antenna|ant|probe|cable|path|fixture|ext(?:ernal)?){_GAP}(?:fact?(?:or)?s?|corr[a-z]{{0,8}}|comp[a-z]{{0,9}})",
+            "save it again with that off",
+        ),
         (rf"transducer|trace{_GAP}math|math", "was changed by the analyzer; save it again with that off"),
     )
 )
@@ -68,8 +105,9 @@ def refuse_spoilt(line: str, where: str, *, comma: bool) -> None:
     for held in (*_HELD.finditer(line), *_MODE.finditer(line)):
         refuse(where, f"is a held trace ({held[1].strip()!r}); take it again as a single sweep")
     for match in _OHM.finditer(line):
-        if _read(match[1], where, line, comma=comma) != 50.0:
-            refuse(where, f"was taken with {match[1]} ohm; everything here is in 50 ohm")
+        ohm = match[1] or match[2]
+        if _read(ohm, where, line, comma=comma) != 50.0:
+            refuse(where, f"was taken with {ohm} ohm; everything here is in 50 ohm")
     for match in (*_OFFSET.finditer(line), *_BEFORE_US.finditer(line)):
         before = _NAME.search(line[max(match.start() - 40, 0) : match.start()])
         name = f"{before[0] if before else ''}{match[1]}".strip()

@@ -11,26 +11,24 @@ import csv
 import itertools
 import math
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import NoReturn
 
+from instruments.saved.headings import headings_above, names_and_units
 from instruments.saved.numbers import NUMBER, NumberError, value_of
 from sequencer.core.trace import FloatArray, own
 from sequencer.errors import StoredDataError
 
 __all__ = [
     "MOST_BYTES",
-    "UNIT_WORDS",
     "Column",
     "Row",
     "Table",
     "decoded",
-    "plain_unit",
     "read_table",
     "refuse",
     "rows_of",
-    "split_unit",
 ]
 
 MOST_BYTES = 8_000_000
@@ -42,7 +40,6 @@ _BLANK_GROUPS = re.compile(r"(?<=[0-9]) (?=[0-9]{3}(?![0-9]))")  # 146 610 000
 _WHOLE = re.compile(r"[+-]?[0-9]+")
 _TYPESET = {0x2212: "-", 0x00A0: " ", 0x202F: " ", 0x2009: " "}  # minus sign, blanks that hold together
 _EMPTY = frozenset({"", "-", "--", "---", "----", "nan", "inf", "-inf", "+inf", "n/a", "none"})
-UNIT_WORDS = frozenset(["hz", "khz", "mhz", "ghz", "dbm", "db", "dbuv", "dbmv", "mv", "v", "uv", "w", "mw"])
 _OURS = re.compile(r"\A\ufeff?# trace: \d+\n# hookup: ")
 
 
@@ -57,11 +54,15 @@ class Column:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """A saved trace: its columns, and every other line, in order; ``comma``: it writes decimal commas."""
+    """A saved trace: its columns, and every other line, in order; ``comma``: it writes decimal commas.
+
+    ``headings``: the cells of those lines that head the columns, one a column.
+    """
 
     columns: tuple[Column, ...]
     others: tuple[str, ...]
     comma: bool
+    headings: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +112,8 @@ def read_table(text: str, where: str) -> Table:
     widths = {len(row) for row in block}
     if len(widths) > 1:
         refuse(f"{where}:{first + 1}", f"the rows have {min(widths)} to {max(widths)} cells")
-    headings = _headings(lines, first, len(block[0]))
+    above = headings_above(lines, first, len(block[0]))
+    headings = names_and_units(list(above.values()), len(block[0]))
     _refuse_two_commas(whole, block, headings, f"{where}:{first + 1}")
     comma = any(cell.count(",") == 1 and "." not in cell for row in block for cell, _ in row)
     columns = []
@@ -122,14 +124,27 @@ def read_table(text: str, where: str) -> Table:
             refuse(f"{where}:{first + 1}", f"column {at + 1} has the units {', '.join(sorted(units))}")
         values = own([_number(cell, f"{where}:{first + n + 1}", comma=comma) for n, (cell, _) in enumerate(cells)])
         columns.append(Column(values, units.pop() if units else under, heading))
-    others = [line for n, line in enumerate(lines) if not first <= n < last]
-    return Table(tuple(columns), tuple(line.replace('"', "").strip() for line in others if line.strip()), comma)
+    others = [_bare(line) for n, line in enumerate(lines) if not first <= n < last and line.strip()]
+    return Table(tuple(columns), tuple(others), comma, {_bare(lines[n]): cells for n, cells in above.items()})
+
+
+def _bare(line: str) -> str:
+    return line.replace('"', "").strip()
 
 
 def rows_of(text: str) -> tuple[list[str], list[Row | None]]:
     """Return the lines of a text, and those that are nothing but numbers as such, None for the others."""
     lines = re.split(r"\r*\n|\r", text.translate(_TYPESET))
-    return lines, [_row(line) for line in lines]
+    rows = [_row(line) for line in lines]
+    steps = {b - a for a, b in itertools.pairwise(n for n, row in enumerate(rows) if row is not None)}
+    if 2 in steps and 1 not in steps:  # double spaced: no row stands next to another
+        kept = [n for n, line in enumerate(lines) if n == 0 or not (_is_empty(line) and not _is_empty(lines[n - 1]))]
+        return [lines[n] for n in kept], [rows[n] for n in kept]
+    return lines, rows
+
+
+def _is_empty(line: str) -> bool:
+    return not line.strip(' \t,;"')
 
 
 def _row(line: str) -> Row | None:
@@ -250,49 +265,6 @@ def _number(cell: str, where: str, *, comma: bool) -> float:
     except NumberError as exc:
         refuse(where, str(exc))
     return math.nan if abs(value) >= _NO_DATA else value
-
-
-def _headings(lines: list[str], first: int, width: int) -> list[tuple[str, str]]:
-    """Return (heading, unit) of each column: from the line above, and the one above that if it has only units."""
-    found = [("", "")] * width
-    for number in (first - 1, first - 2):
-        cells = _cells(lines[number]) if number >= 0 else ()
-        if len(cells) != width or width < 2 or not any(_is_heading(cell) for cell in cells):
-            break
-        split = [split_unit(cell) for cell in cells]
-        found = [(was or name, unit or new) for (was, unit), (name, new) in zip(found, split, strict=True)]
-        if any(name for name, _ in split):
-            break
-    return found
-
-
-def _is_heading(cell: str) -> bool:
-    name, unit = split_unit(cell)
-    return bool(unit) or any(word in name.casefold() for word in ("freq", "trace", "ampl", "level", "power", "mag"))
-
-
-def split_unit(text: str) -> tuple[str, str]:
-    """Return ('RBW', 'kHz') for 'RBW [kHz]', 'RBW (kHz)', 'RBW/kHz' and ('', 'kHz') for 'kHz'."""
-    plain = text.strip().strip("#").strip()
-    match = re.fullmatch(r"(.*?)\s*[\[(/]\s*([A-Za-zµμ]{1,5})\s*[\])]?", plain)
-    if match is not None and plain_unit(match[2]) in UNIT_WORDS:
-        return match[1], match[2]
-    return ("", plain) if plain_unit(plain) in UNIT_WORDS else (plain, "")
-
-
-def plain_unit(unit: str) -> str:
-    """Return a unit in small letters, either sign for micro as 'u'."""
-    return unit.casefold().replace("µ", "u").replace("μ", "u")
-
-
-def _cells(line: str) -> tuple[str, ...]:
-    """Return the cells of a line that is not numbers."""
-    separator = next((s for s in (";", "\t", ",") if s in line), None)
-    cells = [line] if separator is None else line.split(separator)
-    cells = [cell.strip().strip('"').strip() for cell in cells]
-    while cells and not cells[-1]:
-        cells.pop()
-    return tuple(cells)
 
 
 def refuse(where: str, what: str) -> NoReturn:
