@@ -167,7 +167,8 @@ class ScpiAnalyzer:
     def make_safe(self) -> bool:
         """Abort, generator off, read back; True when the instrument said it is off. Never raises.
 
-        A dead link is reopened once. Takes at most 2 s, or as long as a sweep that cannot be aborted runs.
+        A dead link is reopened once. Takes at most 2 s (4 s on a serial line, which is first let fall quiet, and then
+        has to say who answers), or as long as a sweep that cannot be aborted runs.
         """
         self._front.forget()
         if self._closed:

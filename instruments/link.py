@@ -4,12 +4,14 @@ PyVISA-py's faults are not all its own (a closed peer looks like silence and spi
 what had come, a short block passes for a whole one), so reading is done here: waits in slices of at most
 0.25 s, end of file seen by peeking, blocks by count, one terminator, nothing behind it. After any
 irregular exchange, an interrupt included, the link is dead until :meth:`Link.reopen`: a late answer could
-pass for the answer to the next question.
+pass for the answer to the next question. A serial line brings it even then, so the first question of a session
+on one is asked only when `*IDN?` has been answered by what can be nothing else.
 """
 
 from __future__ import annotations
 
 import contextlib
+import re
 import select
 import socket
 import time
@@ -29,6 +31,7 @@ Transcript = Callable[[str, bytes], None]
 _SLICE_S = 0.25  # an interrupt is noticed, and a closed peer seen, within this time on any system
 _TEXT_LIMIT = 16_000_000  # bytes; an ASCII trace of a million points
 _CHUNK = 65536
+_WHO = "*IDN?"
 _QUIET_S, _QUIET_WITHIN_S = 0.4, 1.5  # answers follow each other faster; the generator is to be off within 2 s
 
 
@@ -62,6 +65,8 @@ class Link:
         self._wire: socket.socket | None = None
         self._ends = True  # whether the bus marks the end of a message (END) besides the line feed
         self._dead = "it is not open"
+        self._may_be_late = False  # whether what comes next may still answer a question of an earlier session
+        self._asked_who = False  # of such a session, and was not answered: it may be still
 
     @classmethod
     def open(
@@ -205,7 +210,8 @@ class Link:
             self._let_go()  # half open: nobody else would ever close it
             raise
         self._dead = ""
-        if not self._ends and self._wire is None:
+        self._may_be_late = not self._ends and self._wire is None
+        if self._may_be_late:
             self._swallow_late()
         self._log("!", b"opened " + self.resource.encode("ascii", "replace"))
 
@@ -251,7 +257,10 @@ class Link:
         self._dead = "an exchange was broken off"
         try:
             with bus_errors(self.resource, command):
-                self._expect_quiet(command)
+                if not self._may_be_late:
+                    self._expect_quiet(command)
+                elif "?" in command and command != _WHO:
+                    self._pass_over_late()
                 yield
         except NotchbookError as exc:
             self._dead = f"an earlier exchange failed ({exc.message[:120]})"
@@ -259,6 +268,30 @@ class Link:
                 self._log("!", exc.message.encode("ascii", "replace"))
             raise
         self._dead = ""
+
+    def _pass_over_late(self) -> None:
+        """Ask who is there, and pass over all that comes until that is answered: whatever comes then was asked after.
+
+        Were it an answer to the same question asked earlier, its like would come next, which is no on or off or number.
+        """
+        asked_before, self._asked_who = self._asked_who, True
+        self._send(_WHO)
+        until, patience, late, got = time.monotonic() + 2.0 * self.timeout_s, Patience(self.timeout_s), b"", bytearray()
+        while not _is_identification(bytes(got)):
+            line, newline, rest = bytes(got).partition(b"\n")
+            if newline:
+                late, got = late + line + newline, bytearray(rest)
+                continue
+            if time.monotonic() > until:
+                raise self._irregular(_WHO, bytearray(late), "other answers came, and no end of them")
+            got += self._some(_WHO, patience, got)[0]
+        self._may_be_late = False
+        self._log("<", bytes(got).rstrip(b"\r\n"))
+        if late:
+            self._log("!", b"passed over what still came of an earlier session: " + late[:200])
+        if asked_before:
+            self._swallow_late()
+        self._asked_who = False
 
     def _send(self, command: str) -> None:
         if not command.isascii() or not command.isprintable():
@@ -390,3 +423,12 @@ class Link:
         except Exception:
             if self.log_must_work:
                 raise
+
+
+def _is_identification(got: bytes) -> bool:
+    """Whether this is one line of text with commas that does not begin with a number, as errors and traces do."""
+    line, newline, behind = got.partition(b"\n")
+    text = line.decode("latin-1").strip()
+    first = text.partition(",")[0]
+    words = text.isascii() and text.isprintable() and "," in text and behind in {b"", b"\r"}
+    return bool(newline) and words and re.match(r"[\s\"'+-]*[.\d]", first) is None and first != ""

@@ -415,6 +415,8 @@ def test_a_serial_line_is_read_as_exactly(log: list[tuple[str, bytes]], serial_l
             asked += os.read(master, 100)
             if asked.endswith(b"X?\n"):
                 os.write(master, b"1\r\n")
+            if asked.endswith(b"*IDN?\n"):  # is asked before the first question
+                os.write(master, IDENTITY)
             if asked.endswith(b"TRAC?\n"):
                 os.write(master, b"#44096" + PAYLOAD[:2000])
                 time.sleep(0.02)
@@ -434,19 +436,25 @@ def test_a_serial_line_is_read_as_exactly(log: list[tuple[str, bytes]], serial_l
     link.close()
 
 
-def test_a_late_answer_on_a_serial_line_is_no_answer_of_the_next_session(serial_line: tuple[int, int]) -> None:
+IDENTITY = b"Invented,Toy,0,1\n"
+
+
+@pytest.mark.parametrize("late_s", [0.35, 0.9], ids=["while it is let fall quiet", "when the next question was asked"])
+def test_a_late_answer_on_a_serial_line_is_no_answer_of_the_next_session(
+    serial_line: tuple[int, int], late_s: float
+) -> None:
     """The line stays when its session is let go of; shifted by one, 'off' would rest on another query's answer."""
     master, slave = serial_line
 
     def instrument() -> None:
         asked = b""
         while not asked.endswith(b"STOP\n"):
-            asked += os.read(master, 100)
-            if asked.endswith(b"*ESR?\n"):
-                time.sleep(0.35)  # later than anybody waits for it
-                os.write(master, b"0\n")
-            if asked.endswith(b"OUTP?\n"):
-                os.write(master, b"1\n")
+            asked = asked.partition(b"\n")[2] if b"\n" in asked else asked + os.read(master, 100)
+            line, newline, _ = asked.partition(b"\n")
+            if line == b"*ESR?":
+                time.sleep(late_s)  # later than anybody waits for it
+            if newline and line.endswith(b"?"):
+                os.write(master, {b"*ESR?": b"0\n", b"OUTP?": b"1\n", b"*IDN?": IDENTITY}[line])
 
     threading.Thread(target=instrument, daemon=True).start()
     link = Link.open(f"ASRL{os.ttyname(slave)}::INSTR", timeout_s=0.2)
