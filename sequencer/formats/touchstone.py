@@ -2,7 +2,8 @@
 
 Reading a measurement is measurement, so it is ours: a library would bring much else along, and forgives what must not
 be forgiven here (a row that is too short, a frequency that goes back). Sources: Touchstone File Format Specification,
-versions 1.1 and 2.0 (IBIS Open Forum) [clauses from memory]; compared with scikit-rf in the tests.
+versions 1.1 and 2.0 (IBIS Open Forum) [clauses from memory]; compared with scikit-rf in the tests. Whether [End] must
+stand in version 2.0 its text leaves open (the Forum's issue resolution TSIRD 4.1 says so); 2.1 requires it.
 """
 
 from __future__ import annotations
@@ -54,6 +55,7 @@ class _Head:
     frequencies: int | None = None
     matrix: str = "FULL"
     reference: list[float] | None = None
+    counted: bool = False  # [Number of Ports] was there
     ended: bool = False
 
 
@@ -101,7 +103,32 @@ def load_touchstone(text: str, where: str, ports: int | None = None) -> Touchsto
                 _refuse(f"{where}:{number}", "numbers before [Network Data]")
             numbers += found
             lines += [number] * len(found)
-    return _made(head, numbers, lines, comments, where)
+    made = _made(head, numbers, lines, comments, where)
+    _refuse_cut(head, text, where)
+    return made
+
+
+def _refuse_cut(head: _Head, text: str, where: str) -> None:
+    """Refuse a file that ends before its end: what is left of its last number may be a number too.
+
+    A file of version 1 tells neither its rows nor its end. One that ends within a line is held against its own form:
+    analyzers write a number of one kind in one width.
+    """
+    whole = text.endswith(("\n", "\r"))
+    if head.version:
+        if not head.ended and (head.version != "2.0" or not whole):
+            _refuse(
+                where, f"ends without [End], which version {head.version} has as its last line: save it again, whole"
+            )
+        return
+    rows = [words for line in re.split(r"[\r\n]+", text) if (words := line.partition("!")[0].split())]
+    last = rows[-1]
+    above = [len(words[-1].lstrip("+-")) for words in rows[:-1] if len(words) == len(last) and _NUMBER.match(words[-1])]
+    if not whole and "!" not in text.rpartition("\n")[2] and above and len(last[-1].lstrip("+-")) < min(above):
+        _refuse(
+            where,
+            f"ends within a line, and its last number, {last[-1][:30]!r}, is shorter than those above: save it again",
+        )
 
 
 def _options(head: _Head, text: str, where: str) -> None:
@@ -129,7 +156,7 @@ def _keyword(head: _Head, name: str, rest: str, ports: int | None, where: str) -
     elif not head.version:
         _refuse(where, f"[{name}] before [Version]")
     elif name == "NUMBER OF PORTS":
-        head.ports = _count(rest, where, MOST_PORTS)
+        head.ports, head.counted = _count(rest, where, MOST_PORTS), True
         if ports is not None and ports != head.ports:
             _refuse(where, f"{head.ports} ports, but its name says {ports}")
     elif name == "TWO-PORT DATA ORDER":
@@ -164,8 +191,14 @@ def _made(head: _Head, numbers: list[float], lines: list[int], comments: list[st
         _refuse(where, "the number of ports is neither in the name (.s1p, .s2p, ...) nor in the file")
     if not head.options and (head.version or not numbers):
         _refuse(where, "there is no option line ('# HZ S MA R 50'): not a Touchstone file")
-    if n == 2 and head.version and not head.order:
-        _refuse(where, "[Two-Port Data Order] is missing")
+    required = {
+        "Number of Ports": head.counted,
+        "Two-Port Data Order": n != 2 or bool(head.order),
+        "Number of Frequencies": head.frequencies is not None,
+    }
+    lacking = [f"[{name}]" for name, there in required.items() if head.version and not there]
+    if lacking:
+        _refuse(where, f"{' and '.join(lacking)} missing, which Touchstone {head.version} requires")
     pairs = n * n if head.matrix == "FULL" else n * (n + 1) // 2
     width = 1 + 2 * pairs
     values = np.array(numbers, dtype=np.float64)

@@ -38,6 +38,12 @@ nothing of this is read
 """
 
 
+V2 = (
+    "[Version] 2.0\n# Hz S RI R 50\n[Number of Ports] 1\n[Number of Frequencies] 2\n[Network Data]\n"
+    "1 .5 0\n2 .25 0\n[End]\n"
+)
+
+
 def _read(path: Path) -> str:
     return path.read_text(encoding="latin-1")
 
@@ -100,6 +106,19 @@ def test_noise_data_of_version_one_are_left_out() -> None:
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param(V2, id="2.0"),
+        pytest.param(V2.replace("[End]\n", ""), id="2.0 as the examples of its specification: no end"),
+        pytest.param("# Hz S RI R 50\n1 .5 0\n2 .25 0", id="1.1, no line end behind the last row"),
+        pytest.param("# Hz S RI R 50\n1 .5 0.125\n2 .25 0 ! done", id="1.1, a comment at the end"),
+    ],
+)
+def test_a_whole_file_is_read(text: str) -> None:
+    assert load_touchstone(text, "x.s1p", 1).s[:, 0, 0].real.tolist() == [0.5, 0.25]
+
+
+@pytest.mark.parametrize(
     ("text", "says"),
     [
         pytest.param("# HZ Y RI R 50\n1 0 0\n", "Y-parameters", id="other parameters"),
@@ -119,6 +138,15 @@ def test_noise_data_of_version_one_are_left_out() -> None:
             "[Version] 2.0\n# HZ S RI\n[Number of Ports] 1\n[Number of Frequencies] 2\n[Network Data]\n1 0 0\n",
             "announces 2",
             id="too few",
+        ),
+        pytest.param(V2.replace("[Number of Frequencies] 2\n", ""), "Number of Frequencies. missing", id="no count"),
+        pytest.param(V2.replace("[Number of Ports] 1\n", ""), "Number of Ports. missing", id="no ports"),
+        pytest.param(V2.replace("2 .25 0\n[End]\n", ""), "announces 2", id="cut after a row"),
+        pytest.param(V2.replace("5 0\n[End]\n", ""), "left over", id="cut in a row"),
+        pytest.param(V2.replace(" 0\n[End]\n", " 0"), "without .End.", id="cut in the last number"),
+        pytest.param(V2.replace("2.0", "2.1").replace("[End]\n", ""), "without .End.", id="no end in 2.1"),
+        pytest.param(
+            "# HZ S RI R 50\n1 0.25 0.125\n2 -0.25 -0.1", "ends within a line", id="version 1, last number cut"
         ),
     ],
 )
