@@ -52,7 +52,7 @@ def _runs(study: Study) -> list[tuple[str, Record, str]]:
     """Return (label, record, analyzer) of every run in the order in which they were measured, the control's too."""
     labelled = [(label, record) for label, group in study.runs.items() for record in group]
     labelled += [("control", record) for record in study.controls]
-    ordered = sorted(labelled, key=lambda pair: (pair[1].began, pair[1].run_id))
+    ordered = sorted(labelled, key=lambda pair: (pair[1].measuring_began, pair[1].run_id))
     return [(label, record, record.identification.get("analyzer", "not recorded")) for label, record in ordered]
 
 

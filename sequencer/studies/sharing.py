@@ -146,10 +146,16 @@ def sharing(before: Record, after: Record, *, device: bool = True) -> Sharing:
         generator_side=analyzer and (alike or _same_side(one, two, 0)),
         analyzer_side=analyzer and (alike or _same_side(one, two, 1)),
         bridge=analyzer and (alike or _same_bridge(one, two)),
-        evening=abs(after.began - before.began) < EVENING,
+        evening=_one_evening(before, after),
         device=same_device,
         benches=benches,
     )
+
+
+def _one_evening(before: Record, after: Record) -> bool:
+    """Whether the device was measured in one evening: of files that tell no date nobody knows it."""
+    known = before.measured is not None and after.measured is not None
+    return known and abs(after.measuring_began - before.measuring_began) < EVENING
 
 
 @lru_cache(maxsize=64)  # one text in many runs of an archive

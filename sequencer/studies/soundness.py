@@ -16,7 +16,7 @@ def control_words(control: Sequence[Record]) -> tuple[str, tuple[str, ...]]:
     """Say whether the control stayed as it was, and warn where it did not."""
     if len(control) < 2:
         return "", ()
-    first, *_, last = sorted(control, key=lambda r: r.began)
+    first, *_, last = sorted(control, key=lambda r: r.measuring_began)
     family = compare(first, last).family
     if family.changed is None:
         return "the control runs have no value in common", ()
@@ -39,10 +39,10 @@ def what_lacks(
     steps = [b - a for a, b in itertools.pairwise(places)]
     if len(groups) > 2 and (all(step >= 0 for step in steps) or all(step <= 0 for step in steps)):
         missing.append("random order: they were measured one after the other along the label, as drift would be too")
-    times = sorted(record.began for record in control)
+    times = sorted(record.measuring_began for record in control)
     if len(control) < 2:
         missing.append("one unchanged control, measured first and last (run it with --label control=yes)")
-    elif times[0] > tried[0].began or times[-1] < tried[-1].began:
+    elif times[0] > tried[0].measuring_began or times[-1] < tried[-1].measuring_began:
         missing.append(
             "the unchanged control before the first run and after the last: nothing tells of what lies outside"
         )
@@ -52,9 +52,12 @@ def what_lacks(
 def doubts(tried: Sequence[Record], control: Sequence[Record]) -> tuple[str, ...]:
     """Warn of what the runs, control included, have not in common."""
     told = []
-    runs = sorted((*tried, *control), key=lambda r: r.began)
-    if runs[-1].began - runs[0].began > EVENING:
+    runs = sorted((*tried, *control), key=lambda r: r.measuring_began)
+    if runs[-1].measuring_began - runs[0].measuring_began > EVENING:
         told.append("the runs are more than an evening apart: the frequency reference and the room may have moved")
+    undated = [record.run_id for record in runs if record.measured is None]
+    if undated:
+        told.append(f"the files of {', '.join(undated)} tell no date: nobody knows that they are of the same evening")
     if not all(same_analyzer(tried[0], record) for record in runs):
         told.append("not all runs were taken with one analyzer: its scale does not cancel between them")
     if len({record.serial for record in tried}) > 1:

@@ -44,14 +44,14 @@ def study_of(records: Sequence[Record], key: str) -> Study:
         raise UsageError(msg)
     records, again = once(records)
     control = [record for record in records if CONTROL in record.labels and key != CONTROL]
-    tried = sorted((r for r in records if r not in control), key=lambda r: (r.began, r.run_id))
+    tried = sorted((r for r in records if r not in control), key=lambda r: (r.measuring_began, r.run_id))
     _check(tried, records, key)
     tried = _spelt_alike(tried, key)
     if len({record.labels[key] for record in tried}) < 2:
         msg = f"a study needs at least two values of the label {key!r}"
         raise UsageError(msg)
     groups: dict[str, list[Record]] = {}
-    for record in sorted(tried, key=lambda r: (number_of(r.labels[key]) or 0.0, r.began)):
+    for record in sorted(tried, key=lambda r: (number_of(r.labels[key]) or 0.0, r.measuring_began)):
         groups.setdefault(record.labels[key], []).append(record)
     runs = [record for group in groups.values() for record in group]
     family = Family(runs, device=False)
@@ -62,7 +62,7 @@ def study_of(records: Sequence[Record], key: str) -> Study:
         quantities=_quantities(groups, runs, family),
         simulated=records[0].simulated,
         control=told,
-        controls=tuple(sorted(control, key=lambda r: r.began)),
+        controls=tuple(sorted(control, key=lambda r: r.measuring_began)),
         missing=what_lacks(groups, tried, key, control),
         warnings=(*warnings, *doubts(tried, control), *(f"left out: {each}" for each in again)),
     )

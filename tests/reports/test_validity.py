@@ -9,6 +9,8 @@ import pytest
 
 from reports.html import render
 from reports.validity import next_check, recipe_notes, validity
+from sequencer.core.history import Role, SavedKind, SavedTrace
+from sequencer.core.hookup import Hookup, HookupKind
 from sequencer.recipe.starters import read_recipe
 
 
@@ -26,6 +28,21 @@ def test_the_next_check_is_so_many_calendar_months_later(synthetic, months, due)
     record = dated(synthetic, months)
     assert next_check(record) == due
     assert (f"due by {due}" if due else "sets no day") in validity(record)
+
+
+def test_files_are_valid_from_when_they_were_taken_not_from_when_they_were_read(synthetic) -> None:
+    record = dated(synthetic, "12 months", began=datetime(2026, 8, 1, tzinfo=UTC))
+    used = record.traces[0].used
+    saved = SavedTrace(
+        source="a.csv", sha256="", kind=SavedKind.LEVEL, station=0, key="overview", role=Role.THRU, settings=used,
+        hookup=Hookup(name="thru", kind=HookupKind.THRU), from_file=("taken",),
+    )  # fmt: skip
+    days = (datetime(2025, 3, 7, tzinfo=UTC), datetime(2025, 3, 4, tzinfo=UTC))
+    told = tuple(replace(record.traces[0], source=saved, began=day) for day in days)
+    assert next_check(replace(record, traces=told)) == date(2026, 3, 4)  # the first of them
+    silent = replace(record, traces=(replace(told[0], source=replace(saved, from_file=())),))
+    assert next_check(silent) is None
+    assert "no day can be set for the next check" in validity(silent)
 
 
 def test_the_report_says_what_voids_it(synthetic) -> None:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sequencer.core.record import Bound, Contribution, Limit, Record, Result, Statement
+from sequencer.core.history import Role, SavedKind, SavedTrace
+from sequencer.core.hookup import Hookup, HookupKind
+from sequencer.core.record import Bound, Contribution, Limit, Record, Result, Statement, TraceRecord
+from sequencer.core.trace import SweepSettings
 
 NOON = datetime(2024, 3, 1, 12, tzinfo=UTC)
 BENCH = """\
@@ -74,6 +78,22 @@ class Maker:
 
     def bound(self, quantity, where, at, low, budget=(), **more):
         return self.result(quantity, where, at, None, budget, interval=(low, None), bound=Bound.AT_LEAST, **more)
+
+    @staticmethod
+    def read(record, taken):
+        """The run as read from a file that tells it was taken then (None: that tells no date)."""
+        used = SweepSettings(
+            start_hz=1e6, stop_hz=2e6, points=11, rbw_hz=1e3, attenuation_db=0.0, reference_dbm=0.0, generator_dbm=0.0
+        )
+        saved = SavedTrace(
+            source="a.csv", sha256="", kind=SavedKind.LEVEL, station=0, key="overview", role=Role.THRU, settings=used,
+            hookup=Hookup(name="thru", kind=HookupKind.THRU), from_file=() if taken is None else ("taken",),
+        )  # fmt: skip
+        trace = TraceRecord(
+            file="traces/1.csv", sha256="", hookup="thru", key="overview", role="thru", began=taken or record.began,
+            used=used, source=saved,
+        )  # fmt: skip
+        return replace(record, traces=(trace,))
 
     @staticmethod
     def record(*results, days=0.0, **more):

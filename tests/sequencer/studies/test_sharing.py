@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -147,3 +148,11 @@ def test_the_words_claim_no_more_than_cancels(make) -> None:
     assert "the bridge" not in other
     assert "leads and pads, so the match of the test ports" not in other
     assert "leads and pads, so the match of the test ports in the thru, not at the device" in other
+
+
+@pytest.mark.parametrize(("days", "shared"), [(0.0, True), (-300.0, False), (None, False)])
+def test_saved_traces_share_the_evening_they_tell_not_that_of_their_reading(make, days, shared) -> None:
+    run = make.record()
+    read = make.read(make.record(days=0.1), None if days is None else run.began + timedelta(days=days))
+    assert sharing(run, read).evening is shared
+    assert sharing(read, run).evening is shared

@@ -330,6 +330,16 @@ def test_runs_far_apart_or_of_different_units_are_warned_of(make) -> None:
     assert any("different serials" in text for text in told)
 
 
+def test_files_read_in_one_hour_are_of_the_days_they_tell(make) -> None:
+    """Runs are set apart by when they were measured, not by when their files were read."""
+    made = runs(make, THREE)
+    late = make.read(made[-1], made[-1].began.replace(year=2019))
+    told = study_of([*made[:-1], late], "harness")
+    assert any("more than an evening apart" in text for text in told.warnings)
+    told = study_of([*made[:-1], make.read(made[-1], None)], "harness")
+    assert any(f"{made[-1].run_id} tell no date" in text for text in told.warnings)
+
+
 def test_runs_of_two_evenings_or_of_two_units_are_warned_of(make) -> None:
     made = runs(make, THREE)
     late = replace(made[-1], began=made[-1].began.replace(year=made[-1].began.year + 1))
