@@ -328,16 +328,19 @@ class Engine:
     def _make_safe(self) -> None:
         if self.outside.saved is not None:  # no instrument to make safe
             return
-        proven = self.outside.analyzer.make_safe()
+        self._append(self._off(self.history[-1].at if self.history else self._now()))
+
+    def _off(self, at: datetime) -> MadeSafe:
+        """Turn the generator off, and once more where that was not confirmed: a link that failed is opened anew."""
+        proven = self.outside.analyzer.make_safe() or self.outside.analyzer.make_safe()
         why = "generator off, confirmed by the instrument" if proven else "generator off was sent but NOT confirmed"
-        self._append(MadeSafe(at=self.history[-1].at if self.history else self._now(), why=why, proven=proven))
+        return MadeSafe(at=at, why=why, proven=proven)
 
     def _safe_and_stopped(self, reason: str) -> None:
         """Turn the generator off first; then write what can still be written."""
-        proven = self.outside.analyzer.make_safe()
-        why = "generator off, confirmed by the instrument" if proven else "generator off was sent but NOT confirmed"
         at = self.history[-1].at if self.history else self.began.at
-        safe = (MadeSafe(at=at, why=why, proven=proven),) if self.outside.saved is None else ()
+        off = self._off(at)
+        safe = (off,) if self.outside.saved is None else ()
         for entry in (*safe, Stopped(at=at, why=reason)):
             if not self.history:  # not even its beginning is stored: there is no run to end
                 self.outside.listener.heard(entry)

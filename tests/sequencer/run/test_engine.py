@@ -271,6 +271,16 @@ def test_a_generator_that_does_not_confirm_is_told_before_each_lead(
     assert not any(entry.proven for entry in world.entries if isinstance(entry, MadeSafe))
 
 
+def test_an_off_that_is_not_confirmed_is_sent_once_more(
+    recipe: Recipe, bench: Bench, world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(world, "make_safe", itertools.cycle([False, True]).__next__)
+    monkeypatch.setattr(world, "connect", lambda hookup: (_ for _ in ()).throw(KeyboardInterrupt))
+    with pytest.raises(InterruptedRunError):
+        engine(recipe, bench, world).run()
+    assert [entry.proven for entry in world.entries if isinstance(entry, MadeSafe)] == [True]
+
+
 @pytest.mark.parametrize("switch", [None, SWITCH], ids=["by hand", "by a switch"])
 @pytest.mark.parametrize("warm_up_s", [0.0, 600.0])
 def test_the_time_left_is_what_check_foretells_and_shrinks_to_nothing(
