@@ -401,6 +401,7 @@ def test_zooms_of_another_evening_beside_this_ones_overview_decide_nothing(direc
     assert set(undecided) == {"insertion loss TX-ANT transmit", "rejection TX-ANT receive"}
     for notes in undecided.values():  # both figures
         assert any("the overview reads 3.0 dB" in n and "of the same hookup 1.4 dB" in n for n in notes), notes
+        assert any("two matings or two states of the device" in n for n in notes)  # no file tells of joints
 
 
 def test_deep_zooms_of_another_state_beside_an_overview_near_its_noise_decide_nothing(

@@ -23,6 +23,7 @@ from sequencer.run.exchange import compared, other_way
 from sequencer.run.matrix import shortfall
 from sequencer.run.measured import Measured, PathCurve
 from sequencer.run.passivity import Doubt
+from sequencer.run.saved import saved_in, why_apart
 from sequencer.run.saved_doubts import NO_CLOSING, NO_LEAKAGE, NO_NOISE, doubted
 from sequencer.run.steadiness import unsteady
 from sequencer.run.suspect import distrusting, suspected
@@ -61,7 +62,7 @@ def evaluate(
     odd = no_power_average(measured)
     stated = [_shy(measured, r, *_stated(recipe, measured, r), odd) for r in recipe.requirements]
     both = [
-        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps), r, history, doubts), estimate, r)
+        _both_ways(recipe, measured, _weighed(_steady(result, r, jumps, history), r, history, doubts), estimate, r)
         for (result, estimate), r in zip(stated, recipe.requirements, strict=True)
     ]
     # what is undecided has no probability that would say anything of the device
@@ -115,12 +116,14 @@ def _both_ways(
     return compared(result, estimate, *_stated(recipe, measured, other), among=among)
 
 
-def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float]) -> Result:
+def _steady(result: Result, requirement: Requirement, jumps: Mapping[str, float], history: Sequence[Entry]) -> Result:
     """Decide nothing on a trace that does not repeat: neither for the device nor against it."""
     size_db = jumps.get(requirement.hookup_name)
     if not size_db:
         return result
-    note = f"the trace of {requirement.hookup_name} jumps by {size_db:.2g} dB: a joint comes and goes"
+    files = [trace for trace in saved_in(history) if trace.hookup.name == requirement.hookup_name]
+    why = why_apart(files) if files else "a joint comes and goes"
+    note = f"the trace of {requirement.hookup_name} jumps by {size_db:.2g} dB: {why}"
     return replace(result, statement=Statement.UNDECIDED, notes=(*result.notes, note))
 
 

@@ -8,18 +8,19 @@ noise, what the stated figures allow, and what the frequency axes, the step and 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from sequencer.core.history import Role
+from sequencer.core.history import Role, SavedTrace
 from sequencer.core.normalise import fitting
 from sequencer.core.trace import FloatArray, SweepSettings
 from sequencer.errors import MeasurementError
 from sequencer.run.measured import Measured, PathCurve, PortCurve
 from sequencer.run.passivity import Doubt
 from sequencer.run.proof import FLOOR_BELOW_DB
+from sequencer.run.saved import why_apart
 from sequencer.run.steadiness import JUMP_DB, SIGMAS
 from sequencer.run.windows import ASSUMED_Q, OVERVIEW
 from sequencer.units import show_db, show_hz
@@ -53,27 +54,35 @@ class Gap(NamedTuple):
         return abs(self.overview_db - self.zoom_db)
 
 
-def parted(measured: Measured) -> Iterator[Doubt]:
-    """Yield the hookups of the device whose zooms and overview contradict each other, with both figures."""
+def parted(measured: Measured, saved: Sequence[SavedTrace] = ()) -> Iterator[Doubt]:
+    """Yield the hookups of the device whose zooms and overview contradict each other, with both figures.
+
+    ``saved`` are the traces that stand in place of sweeps; of these no one knows that nothing was moved.
+    """
     paths = dict.fromkeys(need.path for need in measured.recipe.requirements if need.path is not None)
     for name in ("-".join(path) for path in paths):
-        yield from _doubts(name, gap(measured, name))
+        yield from _doubts(name, gap(measured, name), saved)
     for name in (f"reflect-{port}" for port in measured.recipe.ports):
-        yield from _doubts(name, gap(measured, name))
+        yield from _doubts(name, gap(measured, name), saved)
 
 
-def _doubts(name: str, found: Gap | None) -> Iterator[Doubt]:
+def _doubts(name: str, found: Gap | None, saved: Sequence[SavedTrace]) -> Iterator[Doubt]:
     if found is not None:
-        yield Doubt((name,), gap_text(name, found))
+        yield Doubt((name,), gap_text(name, found, [t for t in saved if t.hookup.name == name]))
 
 
-def gap_text(name: str, found: Gap) -> str:
-    """Return a gap in words."""
+def gap_text(name: str, found: Gap, saved: Sequence[SavedTrace] = ()) -> str:
+    """Return a gap in words; ``saved``: the files of that hookup, where it was read from some."""
+    why = (
+        "they are not of one mating of one device, a joint comes and goes, or the analyzer reads levels otherwise at "
+        "other settings"
+    )
+    if saved:
+        why = why_apart([t for t in saved if t.key in (OVERVIEW, found.key)])
     what = "return loss" if name.startswith("reflect-") else "loss"
     return (
         f"{name}: the overview reads {show_db(found.overview_db, 1)} of {what} at {show_hz(found.at_hz)} and the zoom "
-        f"{found.key!r} of the same hookup {show_db(found.zoom_db, 1)}: they are not of one mating of one device, a "
-        "joint comes and goes, or the analyzer reads levels otherwise at other settings"
+        f"{found.key!r} of the same hookup {show_db(found.zoom_db, 1)}: {why}"
     )
 
 

@@ -21,12 +21,12 @@ from sequencer.run.planned import Plan, PlannedSweep, Station
 from sequencer.run.proof import above_display, hookup_fault, sweep_fault
 from sequencer.run.retake import retake_step, too_fast_for
 from sequencer.run.settings import expected_thru_dbm, reflect_level_dbm
-from sequencer.run.steadiness import jump_text, jumped_db
+from sequencer.run.steadiness import jumped_db
 from sequencer.run.steps import Connect, Drop, Stop, SweepStep, Void, Warn
 from sequencer.run.visits import Visit, known_at, visits, without_sweeps
 from sequencer.run.windows import OVERVIEW
 
-__all__ = ["DAYS_APART_S", "MUST", "saved_in", "saved_plan", "saved_step", "set_against", "too_fast"]
+__all__ = ["DAYS_APART_S", "MUST", "saved_in", "saved_plan", "saved_step", "set_against", "too_fast", "why_apart"]
 
 MUST = {  # settings without which nothing is decided, in words
     "rbw_hz": "RBW",
@@ -94,7 +94,7 @@ def saved_step(
         fault = _fault(recipe, bench, caps, here, stay, stays, place, last)
         if fault:
             return Stop(why=f"{stay.hookup.name}: {fault}")
-        remarks = _remarks(stay, station, expected_thru_dbm(bench, caps), noise)
+        remarks = _remarks(stay, station, expected_thru_dbm(bench, caps), noise, here)
         for text in (*_unlike(saved, here), *_outside(stays[: place + 1], saved), *remarks):
             if text not in said:
                 return Warn(why=text)
@@ -159,7 +159,9 @@ def _thru_like(stays: Sequence[Visit], swept: Swept) -> Sweep | None:
     return None if found is None else found.sweep
 
 
-def _remarks(stay: Visit, station: Station, expected_dbm: float, noise: float | None) -> list[str]:
+def _remarks(
+    stay: Visit, station: Station, expected_dbm: float, noise: float | None, here: Sequence[SavedTrace]
+) -> list[str]:
     """Return what must be said of a stay."""
     texts = []
     off = stay.first(OVERVIEW, Role.FOREIGN)
@@ -167,9 +169,26 @@ def _remarks(stay: Visit, station: Station, expected_dbm: float, noise: float | 
         texts.append(foreign_text(foreign_peaks(off.sweep, expected_dbm)))
     size = jumped_db(stay, noise)
     if size:
-        texts.append(f"{jump_text(stay.hookup, size)}: nothing that rests on it can be decided")
+        texts.append(
+            f"{stay.hookup.name}: two traces of one range differ by {size:.2g} dB beyond their noise: "
+            f"{why_apart(here)}; nothing that rests on it can be decided"
+        )
     texts.append(too_fast(stay, station))
     return [text for text in texts if text]
+
+
+def why_apart(here: Sequence[SavedTrace]) -> str:
+    """Return why traces of one hookup may read different levels, in words: no file tells that nothing was moved."""
+    known = "a joint comes and goes, or they are of two matings or two states of the device"
+    unknown = [MUST[name] for name in MUST if any(name in t.unknown for t in here)]
+    declared = [MUST[name] for name in MUST if any(name in t.declared for t in here)]
+    if unknown:
+        return f"{known}, or of other settings (nobody tells {', '.join(unknown)})"
+    levels = ("attenuation_db", "reference_dbm", "generator_dbm")
+    differ = [MUST[name] for name in levels if len({getattr(t.settings, name) for t in here}) > 1]
+    if differ:
+        return f"{known}, or the analyzer reads levels otherwise at other settings ({', '.join(differ)})"
+    return f"{known}, or {', '.join(declared)} not as declared" if declared else known
 
 
 def _unlike(saved: Sequence[SavedTrace], here: Sequence[SavedTrace]) -> list[str]:

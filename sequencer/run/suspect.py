@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from sequencer.core.history import Entry, Role
+from sequencer.core.history import Entry, Role, SavedTrace
 from sequencer.core.hookup import HookupKind
 from sequencer.core.record import Result, Statement
 from sequencer.core.uncertainty import BLOCK
@@ -19,6 +19,7 @@ from sequencer.run.measured import Measured
 from sequencer.run.mistaken import repeated
 from sequencer.run.overlap import Gap, gap, gap_text, parted
 from sequencer.run.passivity import Doubt, unphysical
+from sequencer.run.saved import saved_in
 from sequencer.run.stepped import stepped
 from sequencer.run.visits import Visit, foretold, sweeps_of
 from sequencer.run.windows import OVERVIEW
@@ -28,9 +29,10 @@ __all__ = ["came_back", "contradicted", "distrusting", "suspected", "suspicion",
 _GAIN = "reads more than no loss, its whole interval: a passive device has no gain, so its reference is wrong; look at "
 
 
-def suspicions(measured: Measured) -> tuple[Doubt, ...]:
-    """Return what speaks against hookups, each with the hookups that it falls on."""
-    return (*unphysical(measured), *unconnected(measured), *stepped(measured), *parted(measured), *repeated(measured))
+def suspicions(measured: Measured, saved: Sequence[SavedTrace] = ()) -> tuple[Doubt, ...]:
+    """Return what speaks against hookups, each with the hookups that it falls on; ``saved``: where read from files."""
+    apart = parted(measured, saved)
+    return (*unphysical(measured), *unconnected(measured), *stepped(measured), *apart, *repeated(measured))
 
 
 def distrusting(
@@ -44,7 +46,7 @@ def distrusting(
     doubts: tuple[Doubt, ...] = ()
     if not foretold(history):
         others = [Measured(other, bench, measured.sweeps, block) for other in before]
-        found = [doubt for each in (measured, *others) for doubt in suspicions(each)]
+        found = [doubt for each in (measured, *others) for doubt in suspicions(each, saved_in(history))]
         doubts = tuple({(doubt.text, tuple(doubt.names)): doubt for doubt in found}.values())
     if not doubts:
         return measured, doubts
