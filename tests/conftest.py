@@ -3,6 +3,7 @@
 import contextlib
 import importlib.util
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -11,6 +12,14 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# By default every draw is the same every time: no change fails by the luck of another's draw. The long fuzz
+# (DEVELOPERS.md, Benchmarks) draws anew, at least so many times for each test.
+FUZZ = int(os.environ.get("NOTCHBOOK_FUZZ", "0"))
+settings.register_profile("same every time", derandomize=True, database=None, deadline=None)
+settings.register_profile("long", deadline=None, print_blob=True)
+settings.load_profile("long" if FUZZ else "same every time")
 
 Served = Callable[..., contextlib.AbstractContextManager[dict[str, Any]]]
 
@@ -44,3 +53,13 @@ def inprocess() -> ModuleType:
 def served() -> Served:
     """Serve a bench by itself, as an instrument that was there before the run."""
     return _served
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Of the long fuzz keep the tests of drawn values; each draws as often as is asked, whatever it says itself."""
+    if not FUZZ:
+        return
+    items[:] = [item for item in items if getattr(getattr(item, "obj", None), "is_hypothesis_test", False)]
+    for test in {item.obj for item in items}:
+        own = test._hypothesis_internal_use_settings  # no public way past a test's own decorator
+        test._hypothesis_internal_use_settings = settings(own, max_examples=max(FUZZ, own.max_examples))
