@@ -66,8 +66,14 @@ _Y_UNIT = re.compile(
     rf"(?<![A-Za-z])(?:y{_GAP}|level{_GAP}|ampl(?:itude)?{_GAP})(?:axis{_GAP})?units?[\s:=;,]+(\S+)", re.I
 )
 _NORMAL = re.compile(r"(?<![A-Za-z])normali[sz](?:e|ed|ation)(?![A-Za-z])[\s:=;,]*([A-Za-z]*)", re.I)
-_DATE = re.compile(r"(?<![0-9])(?:(\d{4})-(\d\d)-(\d\d)|(\d\d)\.(\d\d)\.(\d{4}))(?![0-9])")
-_TIME = re.compile(r"(?<![0-9:.])(\d\d):(\d\d)(?::(\d\d))?(?![0-9:])")
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_NAMED = rf"({'|'.join(_MONTHS)})[a-z]{{0,6}}"
+_DATE = re.compile(  # 01/02/2026 may be January or February, and is not read
+    r"(?<![0-9])(?:(\d{4})([-/.])(\d\d)\2(\d\d)|(\d\d?)\.(\d\d?)\.(\d{4})"
+    rf"|(\d\d?)[\s.-]{{1,2}}{_NAMED}[\s.,-]{{1,2}}(\d{{4}})|(?<![a-z]){_NAMED}[\s.-]{{1,2}}(\d\d?),?\s(\d{{4}}))(?![0-9])",
+    re.I,
+)
+_TIME = re.compile(r"(?<![0-9:.+])(?<!:\d\d-)(\d\d?):(\d\d)(?::(\d\d))?(?![0-9:])(?:\.\d+)?(?:\s?([AP])\.?M\b)?", re.I)
 _POINTS = re.compile(
     rf"(?:\A|[;,:!#*]\s*)(?:(?:no|num(?:ber)?|count)\.?{_GAP}(?:of{_GAP})?)?(?:(?:sweep|trace|meas|data){_GAP})?"
     r"(?:points|pts|values)[\s:=;,]+([0-9]{1,7})(?![0-9.,'])",
@@ -136,8 +142,8 @@ def _quantity(line: str, match: re.Match[str], dimension: Dimension, where: str,
     None where it is of another kind. What stands behind the number and is no unit spoils the line.
     """
     beside, gap = match[1] or match[2], match[3]
-    if _DATE.match(line, match.end()) or _TIME.match(line, match.end()):
-        return None
+    if dimension is not TIME and (_DATE.match(line, match.end()) or _TIME.match(line, match.end())):
+        return None  # when it began, not from where
     number = _AT_NUMBER.match(line, match.end())
     if number is None:  # nothing but a mark
         return None
@@ -193,9 +199,16 @@ def _note(found: dict[str, Any], name: str, value: Any, where: str) -> None:
 
 
 def _when(date: re.Match[str], time: re.Match[str]) -> datetime | None:
-    year, month, day = (date[1], date[2], date[3]) if date[1] else (date[6], date[5], date[4])
+    year, month, day = next(
+        (date[y], date[m], date[d]) for y, m, d in ((1, 3, 4), (7, 6, 5), (10, 9, 8), (13, 11, 12)) if date[y]
+    )
+    number = int(month) if month.isdecimal() else _MONTHS.index(month.casefold()) + 1
+    hour = int(time[1])
+    if time[4]:  # 12:30 AM is half past midnight
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if time[4] in "pP" else 0)
     try:
-        clock = (int(time[1]), int(time[2]), int(time[3] or 0))
-        return datetime(int(year), int(month), int(day), *clock, tzinfo=UTC)
+        return datetime(int(year), number, int(day), hour, int(time[2]), int(time[3] or 0), tzinfo=UTC)
     except ValueError:
         return None

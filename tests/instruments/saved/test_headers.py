@@ -84,6 +84,7 @@ def test_a_number_is_read_to_its_end(line: str, name: str, value: float | None) 
 @pytest.mark.parametrize(
     "line",
     ["RBW: 1,000 Hz", "RBW: 10,000 Hz", "Sweep Time: 1 000 ms", "RBW 1k", "Sweep Time: 1m40s",
+     "Sweep Time: 1:40",
      "Sweep Time: 1 min 40 s", "RBW 1'000 Hz", "RBW,3,5,kHz", "RBW;1000;3000", "RBW 3 kilohertz", "RBW [kHz];3;Hz",
      "RBW [bins];3", "RBW 1.2.3 Hz", "Start 3 sweeps", "Impedance: 50,000 Ohm"],
 )  # fmt: skip
@@ -190,6 +191,27 @@ def test_what_averaging_is_told_is_never_passed_over(lines: str, averaging: str 
 def test_averaging_told_in_two_ways_is_refused(lines: str) -> None:
     with pytest.raises(NotchbookError, match="two values of averaging"):
         told(lines.split("|"), "a.csv")
+
+
+@pytest.mark.parametrize(
+    ("line", "taken"),
+    [
+        ("Date,2026-05-01|Time,19:30:05", "2026-05-01T19:30:05"),
+        ("2026/05/01 07:30:05 PM", "2026-05-01T19:30:05"),
+        ("Date: 1.5.2026|Time: 7:30 p.m.", "2026-05-01T19:30:00"),
+        ("Saved 01-May-2026 12:30:05 AM", "2026-05-01T00:30:05"),
+        ("Friday, May 1, 2026 19:30", "2026-05-01T19:30:00"),
+        ("Timestamp,2026-05-01T19:30:05.25+02:00", "2026-05-01T19:30:05"),
+        ("Timestamp,2026-05-01T19:30:05-05:00", "2026-05-01T19:30:05"),
+        ("Date,05/01/2026|Time,19:30:05", None),  # of January or of May
+        ("Date,2026-05-01|Time,19:30:05 PM", None),
+        ("Date,2026-05-01|Date of calibration,2025-05-01|Time,19:30:05", None),  # nobody knows which
+        ("Date,2026-13-01|Time,19:30:05", None),
+    ],
+)
+def test_a_date_is_read_in_one_way_or_not_at_all(line: str, taken: str | None) -> None:
+    found = told(line.split("|"), "a.csv").taken
+    assert (None if found is None else found.isoformat().removesuffix("+00:00")) == taken
 
 
 @pytest.mark.parametrize(
