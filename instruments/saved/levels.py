@@ -120,11 +120,16 @@ def _counts(column: Column) -> bool:
 def _about(table: Table, levels: Sequence[Column], chosen: Column) -> list[str]:
     """Return the lines round the rows without what they tell of other columns than the chosen one."""
     others = [any(c is one for c in levels if c is not chosen) for one in table.columns]
-    lines = []
+    heads, lines = [], []
     for line in table.others:
-        cells = table.headings.get(line, ()) if any(others) else ()
-        lines.append("; ".join(c for c, other in zip(cells, others, strict=True) if not other) if cells else line)
-    return lines_of(lines, name_in(chosen.heading))
+        if line not in table.headings:
+            lines.append(line)
+        elif any(others):
+            cells = table.headings[line]
+            heads.append("; ".join(c for c, other in zip(cells, others, strict=True) if not other))
+        else:
+            heads.append(line)
+    return [*lines_of(lines, name_in(chosen.heading), alone=len(levels) == 1), *heads]
 
 
 def _refuse_other_range(freq_hz: FloatArray, told_of: Facts, where: str) -> None:

@@ -13,10 +13,11 @@ _GAP = r"[\s_.-]*"
 _FIRST = r"(?<![A-Za-z])"
 _SEP = r"[\s:=;,]*"
 _IS = r"[\s:=;,]+"
-_WHICH = r"(?:state|status|mode|set|file|table|factors?|type)"
+_WHICH = r"(?:state|status|mode|set|file|table|factors?|type|count|flag|trace|detected|warning|indicator)"
 _NONE = r"off|none|no|not|false|disabled?|inactive|ok|good"
 _OFF = rf"(?:{_NONE}|n/?a|-+|[+-]?0+(?:[.,]0*)?(?:e[+-]?0+)?)(?![A-Za-z0-9]|[.,][0-9])"
-_HELD = re.compile(rf"{_FIRST}((?:max(?:imum)?|min(?:imum)?|peak){_GAP}h(?:old)?)(?![A-Za-z])(?!{_SEP}{_OFF})", re.I)
+_NOT_SO = rf"(?!{_SEP}(?:{_WHICH}{_SEP})?{_OFF})"
+_HELD = re.compile(rf"{_FIRST}((?:max(?:imum)?|min(?:imum)?|peak){_GAP}h(?:old)?)(?![A-Za-z]){_NOT_SO}", re.I)
 _MODE = re.compile(rf"{_FIRST}(?:trace{_GAP})?mode[\s:=;,]+((?:max|min|peak{_GAP}hold|hold)[A-Za-z ]*)", re.I)
 _OHM = re.compile(
     rf"{_FIRST}(?:input{_GAP}z|(?:input{_GAP})?(?:impedance|z0)){_SEP}({NUMBER})"
@@ -33,11 +34,12 @@ _BEFORE_US = re.compile(  # what stands between the device and the analyzer's in
     rf"(?:gain|loss|att[a-z]{{0,8}}|factor|corr[a-z]{{0,8}})){_GAP}(?:[\[(][A-Za-z]{{1,5}}[\])])?{_SEP}({NUMBER})",
     re.I,
 )
+_WATCH = r"(?:protect|detection|alarm|limit|threshold)"  # what looks out for it is not it
 _ONE = r"(?:T(?:r(?:ace|c)?)?[\s_]?)?[A-F1-9](?![0-9.])"  # of the traces
 _KEPT = r"(?:ref|mem)[a-z]{0,6}"
 _LESS = r"\s?(?:[-+]|minus)\s?"
 _ALONE = tuple(  # whether a word follows or not
-    (re.compile(rf"{_FIRST}({name})(?![A-Za-z])(?!{_SEP}{_OFF})", re.I), text)
+    (re.compile(rf"{_FIRST}({name})(?![A-Za-z]){_NOT_SO}(?!{_SEP}{_WATCH})", re.I), text)
     for name, text in (
         (
             rf"(?:meas\w*{_GAP})?un{_GAP}cal(?:ibrated)?",

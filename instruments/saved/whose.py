@@ -18,12 +18,15 @@ def name_in(heading: str) -> str:
     return match[1].casefold() if match else ""
 
 
-def lines_of(lines: Sequence[str], name: str) -> list[str]:
+def lines_of(lines: Sequence[str], name: str, *, alone: bool) -> list[str]:
     """Return the lines without the parts that name another trace, or one that is blanked.
 
     ``name`` is the chosen one's ('' where nobody knows it: then only what is blanked is left out). A letter says
-    nothing about a number, nor what was reckoned from several about one.
+    nothing about a number, nor what was reckoned from several about one. Of a column that stands ``alone`` the
+    heading may be the exporter's own, so its name counts only where a line tells of that trace, too.
     """
+    if alone and not any(match[1].casefold() == name for line in lines for match in _NAMED.finditer(line[:1000])):
+        name = ""
     return [_own(line, name) for line in lines]
 
 

@@ -147,6 +147,8 @@ def test_what_the_analyzer_did_to_a_trace_is_refused_by_name(line: str, says: st
     ["Ref Lvl Offset,0.0,dB", "RL Offset,0.00E+000", "Ext Gain;0,0;dB", "External Attenuation,0,dB", "Uncal,No",
      "Overload: OK", "Preamp,Off", "Preamp;0", "Preamp Gain 0 dB", "Limit Line Offset,3,dB",
      "Smoothing,0 %", "Smoothing,OFF",
+     "ADC Overload Count,0", "Overload Protection,On", "Max Hold Count,0", "Ref Lock: Locked",
+     "Gate: Off", "Overlap: 50 %",
      "Preamp,Off,", "Overload,No,,", "External Gain,0,0,", "Correction State,Off", "Input,50 Ohm,",
      "Corrections,Off", "[Corrections]", "Trace A", "Trace 1", "Signal Track,Off", "Trigger Offset,0.001,s",
      "Frequency Offset,0,Hz"],

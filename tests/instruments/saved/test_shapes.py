@@ -61,6 +61,8 @@ Values,4
         pytest.param("Frequency (Hz),Trace 1 Clear Write (dBm),Trace 2 Max Hold (dBm)\n" + TWO, "1",
                      id="modes in the headings"),
         pytest.param("Frequency (Hz),Trace A (dBm),A-B Difference Trace (dB)\n" + TWO, "Trace A", id="difference"),
+        pytest.param("Trace 1 Mode,Clear\nTrace 2 Mode,Max Hold\nFrequency (Hz),Trace 1 (dBm)\n"
+                     + rows("{f:.0f},{l}"), "", id="modes of all traces, one saved"),
         pytest.param("Trace C Mode,Max Hold (Blank)\n" + PLAIN, "", id="another is blanked"),
         pytest.param("RBW,1,kHz\nPoint,Frequency,Level\n,Hz,dBm\n" + rows("{n},{f:.0f},{l}"), "", id="points counted"),
         pytest.param("Max Hold,Off,\nDetector,1,RMS\nFreq (Hz),A (dBm),Min Hold (dBm)\n" + TWO, "A",
@@ -126,6 +128,7 @@ def test_one_poisoned_line_is_not_passed_over(poison: str, says: str) -> None:
         ("Trace 2 Mode,Max Hold\nFrequency (Hz),Trace 1 (dBm),Trace 2 (dBm)\n", "2"),
         ("Frequency (Hz),Trace 1 Clear Write (dBm),Trace 2 Max Hold (dBm)\n", "2"),
         ("Trace Mode: Max Hold\nFrequency (Hz),Trace 1 (dBm),Trace 2 (dBm)\n", "1"),
+        ("Trace 2 Mode,Max Hold\nTrace 1 Mode,Clear\nFrequency (Hz),Trace 2 (dBm),Limit (dBm)\n", "1"),
         ("Trace A Mode,Max Hold\nFrequency (Hz),Trace 1 (dBm),Trace 2 (dBm)\n", "1"),
     ],
 )
