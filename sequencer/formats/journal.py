@@ -36,6 +36,16 @@ LONGEST_LINE = 1_000_000  # what is known of 1000 saved traces, the longest ther
 
 _COUNTED = re.compile(r" \(\d{1,4} of (\d{1,4}), [^()]*\)$")  # how the reason told the repeats before they had a field
 
+# What no run writes, and what nothing that is reckoned with it is made for: (least, most) of a field, wherever it is.
+_RANGES = {
+    "seconds": (0.0, 1e7),
+    "rbw_hz": (1e-3, 1e12),
+    "jump_db": (0.0, 1e4),
+    "slower": (1e-3, 1e6),
+    "repeats": (1, 100_000),
+}
+_YEARS = (1900, 8999)  # sums and time zones of dates outside them overflow
+
 LoadTrace = Callable[[str, str], Trace]
 """(file relative to the run folder, sha256) -> the trace; StoredDataError when it is not that file."""
 
@@ -121,23 +131,19 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
     if kind is None:
         msg = f"{where}: {name!r} is not a kind of journal entry (known: {', '.join(_KINDS)})"
         raise StoredDataError(msg, where=where, kind=name)
-    if kind is not Swept:
-        try:
-            entry = from_plain(kind, plain, where)
-        except InstrumentError as exc:  # limits that no analyzer has
-            msg = f"{where}: {exc.message}"
-            raise StoredDataError(msg, where=where) from exc
-        odd = "; ".join(impossible(t.settings) for t in getattr(entry, "saved", ()))
-        if odd.strip("; "):
-            msg = f"{where}: a saved trace with settings that cannot be: {odd}"
-            raise StoredDataError(msg, where=where)
-        return entry
-    swept = from_plain(_SweptLine, plain, where)
-    counted = None if "repeats" in plain else _COUNTED.search(swept.why)
-    odd = impossible(swept.sweep.used) or impossible(swept.sweep.asked)
+    try:
+        entry = from_plain(_SweptLine if kind is Swept else kind, plain, where)
+    except InstrumentError as exc:  # limits that no analyzer has
+        msg = f"{where}: {exc.message}"
+        raise StoredDataError(msg, where=where) from exc
+    odd = _impossible(entry)
     if odd:
-        msg = f"{where}: a sweep with settings that cannot be: {odd}"
+        msg = f"{where}: {name} with what cannot be: {odd}"
         raise StoredDataError(msg, where=where)
+    if not isinstance(entry, _SweptLine):
+        return entry
+    swept = entry
+    counted = None if "repeats" in plain else _COUNTED.search(swept.why)
     trace = load_trace(check_inside(swept.file, where), swept.sha256)
     return Swept(
         at=swept.at,
@@ -151,6 +157,21 @@ def decode(line: str, load_trace: LoadTrace, where: str = "journal.jsonl") -> En
         source=swept.source,
         repeats=int(counted[1]) if counted else swept.repeats,
     )
+
+
+def _impossible(entry: Entry) -> str:
+    """Return what of an entry no run can have written, in words, or '': nothing may be reckoned with it."""
+    odd = [
+        f"{name} {getattr(entry, name)}"
+        for name, (least, most) in _RANGES.items()
+        if hasattr(entry, name) and not least <= getattr(entry, name) <= most
+    ]
+    times, settings = [entry.at], [trace.settings for trace in getattr(entry, "saved", ())]
+    if isinstance(entry, _SweptLine):
+        times, settings = [entry.at, entry.sweep.began], [entry.sweep.used, entry.sweep.asked]
+        odd += [] if 0.0 <= entry.sweep.instrument_s <= 1e7 else [f"instrument_s {entry.sweep.instrument_s}"]
+    odd += [f"the year {time.year}" for time in times if not _YEARS[0] <= time.year <= _YEARS[1]]
+    return ", ".join(odd + [text for text in map(impossible, settings) if text])
 
 
 def whole_length(data: bytes) -> int:

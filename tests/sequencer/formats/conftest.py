@@ -14,6 +14,7 @@ import pytest
 from hypothesis import strategies as st
 
 from sequencer.core.capability import Capabilities
+from sequencer.core.history import Entry
 from sequencer.core.hookup import Hookup
 from sequencer.core.trace import Detector, Sweep, SweepSettings, Trace
 
@@ -77,6 +78,16 @@ def _settings() -> st.SearchStrategy[SweepSettings]:
     )
 
 
+_RANGES = {  # as far as a journal is read; a record's times and numbers are its own
+    "seconds": st.floats(0.0, 1e6),
+    "rbw_hz": st.floats(0.1, 1e8),
+    "jump_db": st.floats(0.0, 100.0),
+    "slower": st.floats(1.0, 100.0),
+    "repeats": st.integers(1, 10_000),
+    "instrument_s": st.floats(0.0, 1e4),
+}
+
+
 def values(kind: Any) -> st.SearchStrategy[Any]:
     if kind in _SCALARS:
         return _SCALARS[kind]
@@ -101,6 +112,8 @@ def values(kind: Any) -> st.SearchStrategy[Any]:
         return st.sampled_from(list(kind))
     hints = get_type_hints(kind)
     drawn = {field.name: values(hints[field.name]) for field in dataclasses.fields(kind)}
+    if issubclass(kind, Entry | Sweep):
+        drawn |= {name: drawn_from for name, drawn_from in _RANGES.items() if name in drawn}
     if kind is Hookup:  # numbers that do not fit the loads are refused when it is made
         return st.builds(kind, **drawn | {"load_numbers": st.just(())}).map(_numbered)
     return st.builds(kind, **drawn)

@@ -154,6 +154,35 @@ def test_numbers_of_loads_that_do_not_fit_the_loads_are_refused(numbers: list[in
         read_journal(json.dumps(line | {"hookup": STOOD | {"load_numbers": numbers}}) + "\n", no_trace)
 
 
+@pytest.mark.parametrize(
+    ("entry", "says"),
+    [
+        pytest.param(
+            {"kind": "waited", "seconds": 1e300}, r"waited with what cannot be: seconds 1e\+300", id="for-ever"
+        ),
+        pytest.param({"kind": "waited", "seconds": -1.0}, "seconds -1", id="backwards"),
+        pytest.param({"kind": "adjusted", "by": "command", "rbw_hz": 0.0}, "rbw_hz 0", id="no-filter"),
+        pytest.param({"kind": "refused", "hookup": "thru", "jump_db": -0.1}, "jump_db -0.1", id="a-jump-backwards"),
+        pytest.param(
+            {"kind": "dropped", "hookup": "A-B", "key": "k", "role": "device", "slower": 0.0}, "slower 0", id="no-time"
+        ),
+        pytest.param({"kind": "warned", "at": "9999-12-31T23:59:59Z"}, "the year 9999", id="the-end-of-time"),
+    ],
+)
+def test_what_no_run_can_have_written_is_refused(entry: dict[str, object], says: str) -> None:
+    with pytest.raises(StoredDataError, match=says):
+        decode(json.dumps({"journal": 1, "at": GOOD["at"], "why": "w"} | entry), no_trace)
+
+
+@pytest.mark.parametrize(("key", "value"), [("repeats", 0), ("repeats", 2**70), ("instrument_s", -1.0)])
+def test_a_sweep_that_no_run_can_have_taken_is_refused(key: str, value: float, sweep: Sweep) -> None:
+    entry = Swept(at=NOON, why="w", hookup="h", key="k", role=Role.THRU, sweep=sweep, file="traces/1.csv", sha256="0")
+    line = json.loads(encode(entry))
+    (line if key in line else line["sweep"])[key] = value
+    with pytest.raises(StoredDataError, match=f"swept with what cannot be: {key}"):
+        decode(json.dumps(line), no_trace)
+
+
 def test_a_missing_key_is_named() -> None:
     short = {key: value for key, value in GOOD.items() if key != "proven"}
     with pytest.raises(StoredDataError, match="proven: missing"):
