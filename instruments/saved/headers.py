@@ -19,6 +19,8 @@ from sequencer.units import DB, DBM, FREQUENCY, TIME, Dimension, parse
 __all__ = ["RANGE_SLACK", "told"]
 
 RANGE_SLACK = 0.02  # of the span: what rounding makes of a start or stop that is told beside the rows
+_MOST_LINES, _LONGEST = 1000, 1000
+_TELLS = re.compile(r"[^\W\d_]|[0-9][:/.-][0-9]")  # words, a date, a time of day
 _GAP = r"[\s_.-]*"
 _NUMBERS: dict[str, tuple[str, Dimension]] = {
     "start_hz": (rf"start(?:{_GAP}freq(?:uency)?)?", FREQUENCY),
@@ -94,8 +96,8 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
     found: dict[str, Any] = {}
     dates: list[re.Match[str]] = []
     times: list[re.Match[str]] = []
-    for whole in others[:500]:
-        line = " ".join(whole[:1000].split())  # one blank: patterns that look on over many are slow
+    lines = _lines(others, where)
+    for line in lines:
         for name, pattern in _FOUND.items():
             for match in pattern.finditer(line):
                 if name != "attenuation_db" or not _ELSEWHERE.search(line[max(match.start() - 40, 0) : match.start()]):
@@ -107,15 +109,24 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
         dates += _DATE.finditer(line)
         times += _TIME.finditer(line)
         found["simulated"] = found.get("simulated", False) or "simulated" in line.casefold()
-    found["averaging"] = averaging_told([" ".join(whole[:1000].split()) for whole in others[:500]], where)
+    found["averaging"] = averaging_told(lines, where)
     center, span = found.pop("center_hz", None), found.pop("span_hz", None)
     if center is not None and span is not None:
         for name, hz in (("start_hz", center - 0.5 * span), ("stop_hz", center + 0.5 * span)):
             if abs(found.setdefault(name, hz) - hz) > RANGE_SLACK * span:
                 refuse(where, f"tells two ranges: its {name[:-3]} is not what centre and span make of it; correct it")
-    if len(dates) == 1 and len(times) == 1:
+    if len({date[0] for date in dates}) == len({time[0] for time in times}) == 1:
         found["taken"] = _when(dates[0], times[0])
     return Facts(**{name: value for name, value in found.items() if value is not None})
+
+
+def _lines(others: Sequence[str], where: str) -> list[str]:
+    """Return the lines that have words or a date, with one blank for many: patterns that look on over many are slow."""
+    lines = [" ".join(line.split()) for line in others if _TELLS.search(line)]
+    if len(lines) > _MOST_LINES or any(len(line) > _LONGEST for line in lines):
+        what = f"more than {_MOST_LINES} lines of text, or one longer than {_LONGEST} characters"
+        refuse(where, f"holds {what}, and none may be passed over: take out what is no setting of this trace")
+    return lines
 
 
 def _words(line: str, found: dict[str, Any], where: str) -> None:

@@ -81,6 +81,9 @@ def read_levels(text: str, where: str, said: Facts, column: str, near_hz: Sequen
     facts = own_facts.over(said)
     notes: list[str] = []
     freq_hz = _implied(chosen.values.size, facts, where, notes) if axis is None else _in_hz(axis, near_hz, where, notes)
+    unit, other = (plain_unit(each) for each in (chosen.unit or split_unit(chosen.heading)[1], own_facts.unit or ""))
+    if unit and other and unit != other:
+        refuse(where, f"tells two units of its levels, {unit} and {other}: correct it")
     level_db, normalised = _in_db(chosen, facts, where, notes)
     if np.all(np.diff(freq_hz) < 0.0):
         refuse(where, "its frequencies fall from row to row; sweep, or save, from low to high")

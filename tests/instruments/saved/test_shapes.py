@@ -102,6 +102,7 @@ def test_settings_in_cells_of_their_own_are_read() -> None:
         pytest.param("Antenna Factor: On", "Antenna Factor On", id="antenna factor"),
         pytest.param("Cable Corr,TABLE7", "Cable Corr TABLE7", id="cable correction"),
         pytest.param("Noise floor extension: On", "Noise floor extension", id="noise subtracted"),
+        pytest.param("y-Unit,dBuV", "two units of its levels", id="another unit"),
         pytest.param("ADC OVER", "overloaded", id="converter over"),
         pytest.param("Status;IF OVL", "overloaded", id="overload, short"),
         pytest.param("Mixer saturated", "overloaded", id="saturated"),
