@@ -43,19 +43,24 @@ class Ground:
         ----------
         x, y : (n,) float64, pixels, ``x`` not decreasing.
         """
-        width = self.weight.shape[1]
-        for first in range(x.size - 1):
-            if not np.isfinite(y[first : first + 2]).all():
+        height, width = self.weight.shape
+        drawn = np.flatnonzero(np.isfinite(y))
+        for run in np.split(drawn, np.flatnonzero(np.diff(drawn) > 1) + 1):
+            if run.size < 2:
                 continue
-            start, stop = float(x[first]) - self.left, float(x[first + 1]) - self.left
-            columns = np.arange(max(math.floor(start), 0), min(math.floor(stop) + 1, width))
-            if not columns.size:
+            at, level = x[run] - self.left, y[run]
+            first, last = max(math.floor(at[0]), 0), min(math.floor(at[-1]), width - 1)
+            if last < first:
                 continue
-            slope = (y[first + 1] - y[first]) / max(stop - start, 1e-9)
-            ends = y[first] + slope * (np.clip(np.stack((columns, columns + 1)), start, stop) - start)
-            for column, low, high in zip(columns.tolist(), ends.min(axis=0), ends.max(axis=0), strict=True):
-                rows = slice(max(math.floor(low) - self.top, 0), max(math.floor(high) - self.top + 1, 0))
-                self.weight[rows, column] = np.maximum(self.weight[rows, column], weight)
+            ends = np.interp(np.arange(first, last + 2), at, level)  # where it enters and leaves; else it began there
+            low, high = np.minimum(ends[:-1], ends[1:]), np.maximum(ends[:-1], ends[1:])
+            column = np.floor(at).astype(np.intp)
+            inside = (column >= first) & (column <= last)
+            np.minimum.at(low, column[inside] - first, level[inside])
+            np.maximum.at(high, column[inside] - first, level[inside])
+            row, here = np.arange(self.top, self.top + height)[:, None], self.weight[:, first : last + 1]
+            passed = (row >= np.floor(low)) & (row <= np.floor(high))
+            here[passed] = np.maximum(here[passed], weight)
 
     def place(self, mark: Box, width: float, height: float) -> Box:
         """Return where a name of this size, at most the frame's, covers least and stands nearest to its mark."""

@@ -36,6 +36,15 @@ def _served(*options: str) -> Iterator[dict[str, Any]]:
     process.stdout.close()
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _unsynced() -> Iterator[None]:
+    """No test pulls the plug: waiting for the disk cost a whole run half a second. That files are synced, and when,
+    test_runfolder and test_resume hold."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", os.fstat)
+        yield
+
+
 @pytest.fixture(scope="session")
 def inprocess() -> ModuleType:
     """The simulated bench in this process, as the coverage benchmark drives it."""
