@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
-from sequencer.core.trace import FloatArray
+from sequencer.core.trace import FloatArray, own
 
 __all__ = ["expected_level", "variance"]
 
@@ -48,9 +49,15 @@ def _foretold(values: FloatArray, shared: float) -> FloatArray:
     reach = min(nearest - 1 + math.ceil(0.5 * _NEIGHBOURS * shared), values.size - 1)
     if reach <= nearest or not np.any(good):
         return values
-    away = np.arange(-reach, reach + 1)
-    outside = np.abs(away) >= nearest
-    weights = np.linalg.pinv(np.vander(away / reach, 3, increasing=True) * outside[:, None])[0] * outside
+    weights = _weights(nearest, reach)
     places = np.arange(values.size)
     filled = np.interp(places, places[good], values[good])
     return np.convolve(np.pad(filled, reach, mode="reflect"), weights, mode="valid")  # weights are even
+
+
+@lru_cache(maxsize=16)
+def _weights(nearest: int, reach: int) -> FloatArray:
+    """Of each neighbour in the parabola's value at the middle, from ``-reach`` to ``reach``."""
+    away = np.arange(-reach, reach + 1)
+    outside = np.abs(away) >= nearest
+    return own(np.linalg.pinv(np.vander(away / reach, 3, increasing=True) * outside[:, None])[0] * outside)

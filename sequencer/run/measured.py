@@ -11,6 +11,7 @@ import numpy as np
 
 from sequencer.core.curve import Reading, Shift
 from sequencer.core.history import Role
+from sequencer.core.hookup import RE_MATED
 from sequencer.core.normalise import Averaged, Response, response
 from sequencer.core.reflection import PortReflection, ReturnLoss, linear_reference
 from sequencer.core.trace import FloatArray, own
@@ -126,6 +127,11 @@ def _full_reflection(opened: Averaged, short: Averaged) -> Averaged:
     return replace(opened, power_mw=own(amplitude**2), u_rel=own(u_rel), repeats=max(opened.repeats, 2))
 
 
+@lru_cache(maxsize=64)
+def _known_db(response: Response) -> FloatArray:
+    return own(np.where(response.hidden, response.bound_db, response.loss_db))
+
+
 class Measured:
     """Everything a run has measured so far, cached; builds level models, drawn in blocks of ``block`` trials."""
 
@@ -138,7 +144,10 @@ class Measured:
         distrusted: frozenset[str] = frozenset(),
     ) -> None:
         self.block = block
-        self.recipe, self.figures, self.sweeps = recipe, Figures(bench, mated(sweeps, bench)), sweeps
+        self.recipe, self.sweeps = recipe, sweeps
+        self.figures = sweeps.once(
+            ("figures", id(bench)), ("thru", RE_MATED), lambda: Figures(bench, mated(sweeps, bench))
+        )
         self.distrusted = distrusted  # hookups in doubt: no other result rests on them
         self._paths: dict[tuple[tuple[str, str], str], PathCurve] = {}
         self._ports: dict[tuple[str, str], PortCurve] = {}
@@ -149,14 +158,30 @@ class Measured:
         """Return a path's curve; MeasurementError where sweeps are missing or do not fit."""
         if (path, key) not in self._paths:
             loss_db = self._switch_loss_db(f"{path[0]}-{path[1]}")
-            self._paths[path, key] = PathCurve(self.sweeps, path, key, self.figures.thru_adapter(), loss_db)
+            adapter, rests_on = self.figures.thru_adapter(), self.rests_on(f"{path[0]}-{path[1]}")
+            self._paths[path, key] = self.sweeps.once(
+                ("path", path, key, loss_db, adapter, *rests_on),
+                rests_on,
+                lambda: PathCurve(self.sweeps, path, key, adapter, loss_db),
+            )
         return self._paths[path, key]
 
     def port(self, port: str, key: str) -> PortCurve:
         """Return a port's curve; MeasurementError where sweeps are missing or do not fit."""
         if (port, key) not in self._ports:
-            self._ports[port, key] = PortCurve(self.sweeps, port, key, self._switch_loss_db(f"reflect-{port}"))
+            loss_db = self._switch_loss_db(f"reflect-{port}")
+            self._ports[port, key] = self.sweeps.once(
+                ("port", port, key, loss_db),
+                self.rests_on(f"reflect-{port}"),
+                lambda: PortCurve(self.sweeps, port, key, loss_db),
+            )
         return self._ports[port, key]
+
+    def rests_on(self, name: str) -> tuple[str, ...]:
+        """Return the hookups whose sweeps a curve of a device hookup is made of, and the figures it is held to."""
+        if name.startswith("reflect-"):
+            return (name, "reflect-open", "reflect-short", "reflect-load", "thru", RE_MATED)
+        return (name, self.sweeps.thru_of(name), self.sweeps.floor_of(name), "thru", RE_MATED)
 
     def _switch_loss_db(self, hookup: str) -> float:
         return 0.0 if hookup in self.sweeps.by_hand else self.figures.switch_loss_db(hookup)
@@ -275,7 +300,7 @@ class Measured:
                     r = self.path(path, key).response
                 except MeasurementError:
                     continue
-                loss_db = np.interp(f_hz, r.freq_hz, np.where(r.hidden, r.bound_db, r.loss_db))
+                loss_db = np.interp(f_hz, r.freq_hz, _known_db(r))
                 if math.isfinite(loss_db):
                     return float(min(10.0 ** (-float(loss_db) / 20.0), 1.0))
         return None

@@ -8,7 +8,7 @@ noise, what the stated figures allow, and what the frequency axes, the step and 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -92,6 +92,13 @@ def gap(measured: Measured, name: str) -> Gap | None:
     keys = measured.sweeps.keys(name, role)
     if OVERVIEW not in keys:
         return None
+    rests_on = measured.rests_on(name)
+    return measured.sweeps.once(
+        ("gap", id(measured.figures), name, rests_on), rests_on, lambda: _widest(measured, name, keys)
+    )
+
+
+def _widest(measured: Measured, name: str, keys: Iterable[str]) -> Gap | None:
     found = []
     for key in keys:
         try:
@@ -118,7 +125,10 @@ def _gap(measured: Measured, name: str, key: str) -> Gap | None:
     allowed_db = _allowed_db(measured, whole, near)
     apart_hz = max(_apart_hz(measured, near, whole, each) for each in (first, last))
     worst: Gap | None = None
-    for at_hz in (*inside, 0.5 * (first + last)):
+    places = np.append(inside, 0.5 * (first + last))
+    # two bands lie no further apart than the two curves do in their midst: nearly always that is all there is to do
+    apart_db = np.abs(np.interp(places, zoom.freq_hz, ours[0]) - np.interp(places, picture.freq_hz, theirs[0]))
+    for at_hz in places[apart_db > allowed_db].tolist():
         low_hz, high_hz = at_hz - 0.5 * step, at_hz + 0.5 * step  # what a point of the overview stands for
         narrow = low_hz < first or last < high_hz
         mine = _band(zoom.freq_hz, *ours, max(low_hz, first), min(high_hz, last))

@@ -7,7 +7,9 @@ them instead.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from typing import TypeVar, cast
 
 from sequencer.core.history import Adjusted, Began, Connected, Dropped, Entry, Refused, Resumed, Role, Swept, Voided
 from sequencer.core.hookup import BY_HAND
@@ -20,6 +22,7 @@ FORECAST = "forecast"  # the id of a run that is only foretold: no day belongs t
 
 
 _Place = tuple[str, str, Role]
+_Made = TypeVar("_Made")
 
 
 class Sweeps:
@@ -27,7 +30,8 @@ class Sweeps:
 
     def __init__(self, history: Iterable[Entry] = ()) -> None:
         self._places: dict[_Place, list[tuple[int, Sweep]]] = {}  # as they count, in the order of first appearance
-        self._averaged: dict[tuple[int, ...], Averaged] = {}
+        self._changes: Counter[str] = Counter()  # by hookup
+        self._made: dict[Hashable, tuple[tuple[int, ...], object]] = {}
         self.by_hand: set[str] = set()  # hookups that were made past a switch matrix
         self.foretold = False  # whether nothing was measured
         self._session, self._resumed = 0, False
@@ -43,6 +47,7 @@ class Sweeps:
             case Swept():
                 place = (entry.hookup, entry.key, entry.role)
                 self._places.setdefault(place, []).append((self._session, entry.sweep))
+                self._changes[entry.hookup] += 1
             case Connected():
                 self._session += 1
                 (self.by_hand.add if entry.hookup.by_hand else self.by_hand.discard)(entry.hookup.name)
@@ -54,7 +59,7 @@ class Sweeps:
             case Dropped():
                 self._forget(self._session, [(entry.hookup, entry.key, entry.role)])
             case Voided():
-                self._places.clear()
+                self._forget(0, [*self._places])
                 self._resumed = False
             case Adjusted() if not self._resumed:
                 self._forget(0, [place for place in self._places if place[2] is Role.THRU])
@@ -64,11 +69,24 @@ class Sweeps:
     def _forget(self, since: int, places: Iterable[_Place]) -> None:
         """Drop what was taken at these places in a connection or after it."""
         for place in places:
+            self._changes[place[0]] += 1
             left = [(session, sweep) for session, sweep in self._places.get(place, ()) if session < since]
             if left:
                 self._places[place] = left
             else:
                 self._places.pop(place, None)
+
+    def once(self, what: Hashable, hookups: Sequence[str], make: Callable[[], _Made]) -> _Made:
+        """Return what is made of the sweeps of these hookups, made again only where one of them has changed.
+
+        A run asks for the same curves after each sweep, and again when it judges.
+        """
+        now = tuple(self._changes[hookup] for hookup in hookups)
+        then, made = self._made.get(what, (None, None))
+        if then != now:
+            made = make()
+            self._made[what] = now, made
+        return cast(_Made, made)
 
     def taken(self, *hookups: str) -> tuple[Sweep, ...]:
         """Return every sweep of these hookups that counts, by place."""
@@ -99,15 +117,15 @@ class Sweeps:
 
     def latest(self, hookup: str, key: str, role: Role) -> Averaged | None:
         """Average the repeats of the last connection; None where there are none."""
-        return self._average(self.groups(hookup, key, role)[-1:])
+        return self._average("latest", hookup, key, role, slice(-1, None))
 
     def opening(self, key: str, thru: str = "thru") -> Averaged | None:
         """Average the first thru of a key; ``thru`` names its hookup."""
-        return self._average(self.groups(thru, key, Role.THRU)[:1])
+        return self._average("opening", thru, key, Role.THRU, slice(0, 1))
 
     def closing(self, key: str, thru: str = "thru") -> Averaged | None:
         """Average the last thru of a key, if it is another connection than the first."""
-        return self._average(self.groups(thru, key, Role.THRU)[1:][-1:])
+        return self._average("closing", thru, key, Role.THRU, slice(1, None))
 
     def thru_of(self, path: str) -> str:
         """Name the hookup that is the reference of a path: made by hand like it, its own, or the common one."""
@@ -120,10 +138,10 @@ class Sweeps:
         """Name the hookup that tells noise and leakage of a path."""
         return f"floor{BY_HAND}" if path in self.by_hand else "floor"
 
-    def _average(self, groups: Sequence[Sequence[Sweep]]) -> Averaged | None:
-        if not groups:
-            return None
-        name = tuple(id(sweep) for sweep in groups[0])  # the journal keeps the sweeps alive as long as this table
-        if name not in self._averaged:
-            self._averaged[name] = average(groups[0])
-        return self._averaged[name]
+    def _average(self, which: str, hookup: str, key: str, role: Role, part: slice) -> Averaged | None:
+        def make() -> Averaged | None:
+            groups = self.groups(hookup, key, role)[part]
+            # the same sweeps average to the same object, by which what is made of it is known again
+            return self.once(tuple(map(id, groups[-1])), (), lambda: average(groups[-1])) if groups else None
+
+        return self.once((which, hookup, key, role), (hookup,), make)
