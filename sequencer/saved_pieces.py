@@ -90,10 +90,13 @@ class Pieces:
 
     def _add_vector(self, found: Found) -> None:
         from instruments.saved.facts import Facts
+        from instruments.saved.spoilt import refuse_spoilt_vector
         from instruments.saved.table import decoded
         from sequencer.formats.touchstone import load_touchstone
 
         held = load_touchstone(decoded(found.data, found.file), found.file, found.ports or None)
+        for comment in dict.fromkeys(held.comments):
+            refuse_spoilt_vector(" ".join(comment[:1000].split()), found.file)
         self.simulated |= any("simulated" in comment.casefold() for comment in held.comments)
         name = self.vectors[found.stem]
         ports = name.ports or ("generator lead", "analyzer lead")

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 from instruments.saved.numbers import NUMBER, NumberError, value_of
 from instruments.saved.table import refuse
 
-__all__ = ["refuse_spoilt"]
+__all__ = ["refuse_spoilt", "refuse_spoilt_vector"]
 
 _GAP = r"[\s_.-]*"
 _FIRST = r"(?<![A-Za-z])"
@@ -63,36 +64,52 @@ _ALONE = tuple(  # whether a word follows or not
         ),
     )
 )
-_SWITCHED = tuple(  # something must follow that is not 'off'; a heading alone tells nothing
+
+
+def _switched(*pairs: tuple[str, str]) -> tuple[tuple[re.Pattern[str], str], ...]:
+    """Something must follow that is not 'off'; a heading alone tells nothing."""
+    on = rf"(?![A-Za-z]){_IS}(?!{_OFF}|gain|{_WHICH}{_IS}{_OFF})([A-Za-z0-9.+-][^\s;,]*)"
+    return tuple((re.compile(rf"{_FIRST}({name}){on}", re.I), text) for name, text in pairs)
+
+
+_SWITCHED = _switched(
+    (r"smooth(?:ing)?", "it moves a notch's bottom up; save it again without smoothing"),
+    (rf"signal{_GAP}track(?:ing)?", "it moves the range while it is swept; take it again with that off"),
     (
-        re.compile(
-            rf"{_FIRST}({name})(?![A-Za-z]){_IS}(?!{_OFF}|gain|{_WHICH}{_IS}{_OFF})([A-Za-z0-9.+-][^\s;,]*)", re.I
-        ),
-        text,
-    )
-    for name, text in (
-        (
-            rf"(?:(?:ext(?:ernal)?|int(?:ernal)?){_GAP})?(?:pre{_GAP}amp(?:lifier)?|lna)",
-            "switch the preamplifier off and take it again",
-        ),
-        (r"smooth(?:ing)?", "it moves a notch's bottom up; save it again without smoothing"),
-        (rf"signal{_GAP}track(?:ing)?", "it moves the range while it is swept; take it again with that off"),
-        (
-            rf"noise{_GAP}(?:floor{_GAP})?(?:cancel[a-z]{{0,8}}|corr[a-z]{{0,8}}|reduction|ext[a-z]{{0,6}})",
-            "save it again with that off",
-        ),
-        (rf"(?:trace{_GAP})?hold(?={_IS}(?:on|yes|true|max|min))", "take it again as a single sweep"),
-        (
-            rf"(?:time{_GAP}|sweep{_GAP})?gat(?:e|ed|ing)(?={_IS}(?:on|yes|true))",
-            "it hides times of the sweep; save it with that off",
-        ),
-        (
-            rf"(?:(?:ampl?(?:itude)?|freq(?:uency)?|user|level){_GAP})?(?:corr(?:ections?)?|compensation)"
-            rf"|(?:antenna|ant|probe|cable|path|fixture|ext(?:ernal)?){_GAP}(?:fact?(?:or)?s?|corr[a-z]{{0,8}}|comp[a-z]{{0,9}})",
-            "save it again with that off",
-        ),
-        (rf"transducer|trace{_GAP}math|math", "was changed by the analyzer; save it again with that off"),
-    )
+        rf"noise{_GAP}(?:floor{_GAP})?(?:cancel[a-z]{{0,8}}|corr[a-z]{{0,8}}|reduction|ext[a-z]{{0,6}})",
+        "save it again with that off",
+    ),
+    (rf"(?:trace{_GAP})?hold(?={_IS}(?:on|yes|true|max|min))", "take it again as a single sweep"),
+    (
+        rf"(?:time{_GAP}|sweep{_GAP})?gat(?:e|ed|ing)(?={_IS}(?:on|yes|true))",
+        "it hides times of the sweep; save it with that off",
+    ),
+    (rf"trace{_GAP}math|math", "was changed by the analyzer; save it again with that off"),
+)
+_SCALAR = _switched(  # of a spectrum analyzer only: a vector analyzer must be corrected
+    (
+        rf"(?:(?:ext(?:ernal)?|int(?:ernal)?){_GAP})?(?:pre{_GAP}amp(?:lifier)?|lna)",
+        "switch the preamplifier off and take it again",
+    ),
+    (
+        rf"(?:(?:ampl?(?:itude)?|freq(?:uency)?|user|level){_GAP})?(?:corr(?:ections?)?|compensation)"
+        rf"|(?:antenna|ant|probe|cable|path|fixture|ext(?:ernal)?){_GAP}(?:fact?(?:or)?s?|corr[a-z]{{0,8}}|comp[a-z]{{0,9}})",
+        "save it again with that off",
+    ),
+    (r"transducer", "was changed by the analyzer; save it again with that off"),
+)
+_VECTOR = _switched(
+    (
+        rf"(?:port{_GAP}ext[a-z]{{0,7}}|de{_GAP}embed[a-z]{{0,5}}|fixture[a-z]{{0,4}}(?:{_GAP}sim[a-z]{{0,8}})?)"
+        rf"(?={_IS}(?:{_WHICH}{_IS})?(?:on|yes|true|enabled|active|1)(?![A-Za-z0-9]))",  # comments are free text, too
+        "it moves the test ports away from where the correction was made; save it again with that off",
+    ),
+    (rf"mag[a-z]{{0,6}}{_GAP}offs(?:et)?", "save it again with that at 0"),
+)
+_UNCORRECTED = re.compile(
+    rf"{_FIRST}((?:corr|cal)[a-z]{{0,10}}{_IS}(?:{_WHICH}{_IS})?(?:off|none|false|disabled|inactive)"
+    rf"|un{_GAP}(?:corrected|cal(?:ibrated)?)|not{_GAP}(?:corrected|calibrated))(?![A-Za-z0-9])",
+    re.I,
 )
 
 
@@ -119,10 +136,29 @@ def refuse_spoilt(line: str, where: str, *, comma: bool) -> None:
                 f"an offset was added to it ({name!r}: {match[2]}); save it again with every offset, "
                 "external gain and external attenuation at 0",
             )
+    _refuse_done_to(line, where, _SCALAR)
+
+
+def refuse_spoilt_vector(line: str, where: str) -> None:
+    """Refuse a vector file of which this comment tells that it is not corrected, or was changed after that.
+
+    Raises
+    ------
+    StoredDataError
+        With what the comment says, and what to do.
+    """
+    for match in _UNCORRECTED.finditer(line):
+        refuse(
+            where, f"{match[1]!r}: a vector analyzer's figures hold with its correction only; calibrate, save it again"
+        )
+    _refuse_done_to(line, where, _VECTOR)
+
+
+def _refuse_done_to(line: str, where: str, more: Iterable[tuple[re.Pattern[str], str]]) -> None:
     for pattern, text in _ALONE:
         for match in pattern.finditer(line):
             refuse(where, f"{match[1]!r}: {text}")
-    for pattern, text in _SWITCHED:
+    for pattern, text in (*_SWITCHED, *more):
         for match in pattern.finditer(line):
             refuse(where, f"'{match[1]} {match[2][:30]}': {text}")
 

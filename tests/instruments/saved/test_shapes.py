@@ -7,6 +7,7 @@ import pytest
 
 from instruments.saved.facts import Facts
 from instruments.saved.levels import read_levels
+from instruments.saved.spoilt import refuse_spoilt_vector
 from instruments.saved.table import decoded
 from sequencer.core.trace import Detector
 from sequencer.errors import StoredDataError
@@ -136,3 +137,37 @@ def test_one_poisoned_line_is_not_passed_over(poison: str, says: str) -> None:
 def test_the_chosen_trace_is_refused_where_it_is_the_held_one_or_may_be(head: str, trace: str) -> None:
     with pytest.raises(StoredDataError, match="held trace"):
         read_levels(head + TWO, "x", Facts(), trace, NEAR)
+
+
+@pytest.mark.parametrize(
+    ("comment", "says"),
+    [
+        ("Correction: Off", "correction only"),
+        ("CAL NONE", "correction only"),
+        ("Calibration State = disabled", "correction only"),
+        ("S-parameters, uncorrected", "correction only"),
+        ("Smoothing: 1.5 %", "smoothing"),
+        ("Port Extensions: On", "moves the test ports"),
+        ("De-embedding on", "moves the test ports"),
+        ("Mag offset 3 dB", "at 0"),
+        ("Time Gate: On", "hides"),
+        ("Trace Math: Data/Mem", "changed by the analyzer"),
+        ("ADC OVERLOAD", "overloaded"),
+    ],
+)
+def test_a_vector_files_comment_is_not_passed_over(comment: str, says: str) -> None:
+    with pytest.raises(StoredDataError, match=says):
+        refuse_spoilt_vector(comment, "x.s2p")
+
+
+@pytest.mark.parametrize(
+    "comment",
+    [
+        "Correction: S11(Full 2 Port(1,2))", "Correction On", "Cal: Full 3-port", "Calibration date 2026-05-01",
+        "Smoothing: Off", "Port Extensions,Off", "Port Impedance 50.0 0.0 50.0 0.0", "De-embedding: none", "Gating Off",
+        "freq magS11 angS11 magS21 angS21", "Mag offset 0 dB", "Fixture: off", "Averaging: 16",
+        "Fixture board of ours", "Cal kit: N, short offset 31.8 ps",
+    ],
+)  # fmt: skip
+def test_a_vector_file_that_is_corrected_is_read(comment: str) -> None:
+    refuse_spoilt_vector(comment, "x.s2p")
