@@ -28,6 +28,7 @@ from sequencer.core.history import Identified, Swept
 from sequencer.errors import BenchError, MeasurementError, NotchbookError, StoredDataError
 from sequencer.formats.canonical import json_line, sha256_bytes
 from sequencer.formats.trace_csv import load_trace_csv
+from sequencer.recipe.bench_loader import load_bench
 from sequencer.run.engine import left_to_sweep
 from sequencer.run.evaluate import evaluate
 from sequencer.run.recording import make_record
@@ -151,6 +152,23 @@ def test_a_trace_with_odd_levels_whose_hash_agrees_is_used_or_refused(
             use(folder)
     finally:
         shutil.copyfile(SOURCE / "traces" / path.name, path)
+
+
+@pytest.mark.parametrize(
+    ("figure", "worst", "statement"),
+    [
+        pytest.param(
+            "directivity: 40 dB, test port vswr: 1.1", "directivity: 1 dB, test port vswr: 1000", "pass", id="bridge"
+        ),
+        pytest.param("connection: 0.02 dB", "connection: 200 dB", "fail", id="joints, by the guarded rule"),
+    ],
+)
+def test_a_bench_as_bad_as_it_may_be_stated_is_reckoned(folder: Path, figure: str, worst: str, statement: str) -> None:
+    stored = open_run(folder)
+    recipe, bench, _ = stored_task(stored)
+    assert figure in bench.text
+    done = evaluate(recipe, load_bench(bench.text.replace(figure, worst), "bench.yaml"), stored.history)
+    assert [result.statement.value for result in done.results] == [statement]  # an insertion loss
 
 
 # A made-up trace may hold nothing at all; numpy's remarks about means of nothing are no errors.

@@ -66,7 +66,7 @@ _WIDTH = Amount(dimension=OFFSET, low=0.0, above_low=True, high=1e12)
 _AROUND = Amount(dimension=OFFSET, low=0.0, above_low=True, high=1e12, both_sides=True)
 _DB_ABOVE_0 = Amount(dimension=DB, low=0.0, above_low=True, high=HIGHEST_DB)
 _DB_FROM_0 = Amount(dimension=DB, low=0.0, high=HIGHEST_DB)
-_VSWR = FigureOf(Amount(dimension=VSWR, low=1.0))
+_VSWR = FigureOf(Amount(dimension=VSWR, low=1.0, high=1000.0))  # an open joint has less on any lead
 _AS_RETURN_LOSS = "write it as 'return loss', in dB: VSWR 1.5 is 14 dB, 1.3 is 17.7 dB"  # -20 log10((s - 1) / (s + 1))
 
 
@@ -259,7 +259,9 @@ RECIPE = Fields(
 
 
 def _figure(dimension: Dimension) -> Shape:
-    return FigureOf(Amount(dimension=dimension, low=0.0))
+    """Return a figure from 0 to what no instrument is as bad as, and sums of it still are numbers."""
+    high = {DB_PER_DB: 1.0, PERCENT: 1.0, PPM: 1e5}.get(dimension, HIGHEST_DB)
+    return FigureOf(Amount(dimension=dimension, low=0.0, high=high))
 
 
 _SWITCH_LOSS = Fields(

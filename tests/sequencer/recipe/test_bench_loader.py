@@ -105,6 +105,8 @@ WRONG = [
                  id="no-resource"),
     pytest.param("dialect: auto", "dialect: ../x", 5, "analyzer.dialect", "small letters", id="dialect-escapes"),
     pytest.param("vswr: {limit: 1.5}", "vswr: 0.9", 6, "analyzer.vswr", "at least 1", id="vswr-below-one"),
+    pytest.param("vswr: {limit: 1.5}", "vswr: 1e6", 6, "analyzer.vswr", "at most 1000", id="vswr-of-a-slip"),
+    pytest.param("drift: 0.1 dB/h", "drift: 1e9 dB/h", 14, "specifications.drift", "at most 200", id="drift-slip"),
     pytest.param("vswr: {limit: 1.5}", "vswr: 1.5 dB", 6, "analyzer.vswr", "is not a unit of VSWR", id="vswr-in-db"),
     pytest.param("vswr: {limit: 1.5}", "vswr: {}", 6, "analyzer.vswr", "a figure is missing", id="empty-figure"),
     pytest.param("vswr: {limit: 1.5}", "vswr: {typical: 3, limit: 1.5}", 6, "analyzer.vswr.typical",
