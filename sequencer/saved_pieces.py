@@ -90,13 +90,16 @@ class Pieces:
 
     def _add_vector(self, found: Found) -> None:
         from instruments.saved.facts import Facts
+        from instruments.saved.headers import date_told
         from instruments.saved.spoilt import refuse_spoilt_vector
         from instruments.saved.table import decoded
         from sequencer.formats.touchstone import load_touchstone
 
         held = load_touchstone(decoded(found.data, found.file), found.file, found.ports or None)
-        for comment in dict.fromkeys(held.comments):
-            refuse_spoilt_vector(" ".join(comment[:1000].split()), found.file)
+        comments = [" ".join(comment[:1000].split()) for comment in dict.fromkeys(held.comments)]
+        for comment in comments:
+            refuse_spoilt_vector(comment, found.file)
+        taken = date_told(comments)
         self.simulated |= any("simulated" in comment.casefold() for comment in held.comments)
         name = self.vectors[found.stem]
         ports = name.ports or ("generator lead", "analyzer lead")
@@ -120,8 +123,8 @@ class Pieces:
                     replace(one, key=name.key),
                     held.freq_hz,
                     level,
-                    Facts(),
-                    frozenset(),
+                    Facts(taken=taken),
+                    frozenset() if taken is None else frozenset({"taken"}),
                     (f"{part}, corrected by the vector analyzer",),
                 )
             )

@@ -141,8 +141,10 @@ def _finished(
         assert piece.settings is not None
         share = stations[piece.expected.station] / max(len(stations) - 1, 1)
         vector = piece.kind is SavedKind.VECTOR or (piece.kind is SavedKind.LINE and not piece.unknown)
-        began = piece.facts.taken if by_files and piece.facts.taken else at - timedelta(seconds=seconds * (1.0 - share))
-        began = at if vector and not by_files else began
+        if by_files:  # a vector file that is silent is laid beside the last that tells
+            began = piece.facts.taken or max(p.facts.taken for p in pieces if p.facts.taken is not None)
+        else:
+            began = at if vector else at - timedelta(seconds=seconds * (1.0 - share))
         timeless = () if in_order or (told != UNKNOWN and not by_files) or vector else ("time",)
         one = piece.expected
         traces.append(

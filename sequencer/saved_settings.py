@@ -63,14 +63,14 @@ def ask_settings(pieces: Sequence[Piece], declared: Mapping[str, str], ask: Ask 
 
 
 def dated(pieces: Sequence[Piece]) -> bool:
-    """Whether every file tells when it was taken; such as cannot tell it do not count.
+    """Whether every file tells when it was taken; vector files that are silent do not count.
 
     Raises
     ------
     UsageError
         When only some do, and those are days apart: nobody knows then on which day the others were taken.
     """
-    here = [p for p in pieces if p.kind is not SavedKind.VECTOR]
+    here = [p for p in pieces if p.kind is not SavedKind.VECTOR or p.facts.taken is not None]
     told = sorted((p.facts.taken, p.source) for p in here if p.facts.taken is not None)
     if told and len(told) < len(here) and (told[-1][0] - told[0][0]).total_seconds() > DAYS_APART_S:
         silent = next(p.source for p in here if p.facts.taken is None)
@@ -86,7 +86,7 @@ def timed(pieces: Sequence[Piece]) -> bool:
     """Whether every file tells its time, and the times follow the hookups: a clock may be wrong, or a file old."""
     ends: dict[int, list[datetime]] = {}
     for piece in pieces:
-        if piece.facts.taken is not None:
+        if piece.facts.taken is not None and piece.kind is not SavedKind.VECTOR:
             ends.setdefault(piece.expected.station, []).append(piece.facts.taken)
     ordered = [ends[number] for number in sorted(ends)]
     return dated(pieces) and all(max(a) <= min(b) for a, b in itertools.pairwise(ordered))

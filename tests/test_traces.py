@@ -466,6 +466,21 @@ def test_a_vector_file_agrees_with_the_truth(vector: Path, tmp_path: Path) -> No
     assert "S21, corrected by the vector analyzer" in (folder / "report.html").read_text()
 
 
+def test_a_vector_files_comment_tells_when_it_was_taken(vector: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "traces"
+    folder.mkdir()
+    for name, day in (("TX-RX-ANT.s3p", "2019-05-02"), ("floor.s2p", "2019-05-02")):
+        (folder / name).write_text(f"! Date: {day} 19:30:05\n" + (vector / name).read_text())
+    status, record, made = run(tmp_path / "runs", vector / "bench.yaml", folder)
+    assert status == 0
+    assert open_run(made).record.measuring_began.isoformat() == "2019-05-02T19:30:05+00:00"
+    path = folder / "floor.s2p"
+    path.write_text(path.read_text().replace("2019-05-02", "2018-05-02"))
+    _, record, _ = run(tmp_path / "again", vector / "bench.yaml", folder)
+    undecided = {r["quantity"] for r in record["results"] if r["statement"] == "undecided"}
+    assert undecided == {"rejection", "isolation"}  # last year's floor
+
+
 def test_a_vector_file_needs_an_uncertainty_of_its_own(vector: Path, tmp_path: Path, capsys: Any) -> None:
     bench = tmp_path / "silent.yaml"
     bench.write_text("bench: 1\nanalyzer: {resource: none}\n")

@@ -16,7 +16,7 @@ from instruments.saved.table import refuse
 from sequencer.errors import UnitError
 from sequencer.units import DB, DBM, FREQUENCY, TIME, Dimension, parse
 
-__all__ = ["RANGE_SLACK", "told"]
+__all__ = ["RANGE_SLACK", "date_told", "told"]
 
 RANGE_SLACK = 0.02  # of the span: what rounding makes of a start or stop that is told beside the rows
 _MOST_LINES, _LONGEST = 1000, 1000
@@ -72,7 +72,8 @@ _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 _NAMED = rf"({'|'.join(_MONTHS)})[a-z]{{0,6}}"
 _DATE = re.compile(  # 01/02/2026 may be January or February, and is not read
     r"(?<![0-9])(?:(\d{4})([-/.])(\d\d)\2(\d\d)|(\d\d?)\.(\d\d?)\.(\d{4})"
-    rf"|(\d\d?)[\s.-]{{1,2}}{_NAMED}[\s.,-]{{1,2}}(\d{{4}})|(?<![a-z]){_NAMED}[\s.-]{{1,2}}(\d\d?),?\s(\d{{4}}))(?![0-9])",
+    rf"|(\d\d?)[\s.-]{{1,2}}{_NAMED}[\s.,-]{{1,2}}(\d{{4}})"
+    rf"|(?<![a-z]){_NAMED}[\s.-]{{1,2}}(\d\d?)(?:,?\s|\s[0-9:]{{7,8}}\s)(\d{{4}}))(?![0-9])",
     re.I,
 )
 _TIME = re.compile(r"(?<![0-9:.+])(?<!:\d\d-)(\d\d?):(\d\d)(?::(\d\d))?(?![0-9:])(?:\.\d+)?(?:\s?([AP])\.?M\b)?", re.I)
@@ -94,8 +95,6 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
         undo (`instruments.saved.spoilt`).
     """
     found: dict[str, Any] = {}
-    dates: list[re.Match[str]] = []
-    times: list[re.Match[str]] = []
     lines = _lines(others, where)
     for line in lines:
         for name, pattern in _FOUND.items():
@@ -106,8 +105,6 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
         for match in _POINTS.finditer(line):
             _note(found, "points", int(match[1]), where)
         refuse_spoilt(line, where, comma=comma)
-        dates += _DATE.finditer(line)
-        times += _TIME.finditer(line)
         found["simulated"] = found.get("simulated", False) or "simulated" in line.casefold()
     found["averaging"] = averaging_told(lines, where)
     center, span = found.pop("center_hz", None), found.pop("span_hz", None)
@@ -115,9 +112,17 @@ def told(others: Sequence[str], where: str, *, comma: bool = False) -> Facts:
         for name, hz in (("start_hz", center - 0.5 * span), ("stop_hz", center + 0.5 * span)):
             if abs(found.setdefault(name, hz) - hz) > RANGE_SLACK * span:
                 refuse(where, f"tells two ranges: its {name[:-3]} is not what centre and span make of it; correct it")
-    if len({date[0] for date in dates}) == len({time[0] for time in times}) == 1:
-        found["taken"] = _when(dates[0], times[0])
+    found["taken"] = date_told(lines)
     return Facts(**{name: value for name, value in found.items() if value is not None})
+
+
+def date_told(lines: Sequence[str]) -> datetime | None:
+    """Return when a trace was taken, None where these lines tell no date and time, or more than one."""
+    dates = [match for line in lines for match in _DATE.finditer(line[:_LONGEST])]
+    times = [match for line in lines for match in _TIME.finditer(line[:_LONGEST])]
+    if not len({date[0] for date in dates}) == len({time[0] for time in times}) == 1:
+        return None
+    return _when(dates[0], times[0])
 
 
 def _lines(others: Sequence[str], where: str) -> list[str]:
