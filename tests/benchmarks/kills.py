@@ -6,7 +6,9 @@ its end: every sweep that the journal had named is still there, unchanged; the p
 values are the undisturbed run's within what noise, connections and drift explain, by the runs' own budgets. (The
 simulated bench goes on as a real one does: leads are mated anew, noise is new. That the values are equal to the last
 bit on a bench that repeats itself is what tests/test_resume.py holds, at every write, fsync and rename:
-`NOTCHBOOK_THOROUGH=1 pytest tests/test_resume.py`.)
+`NOTCHBOOK_THOROUGH=1 pytest tests/test_resume.py`.) Every second moment and every kind is killed on a bench of its own
+that lives on, as a real one does: after `resume`, whatever came of it, the bench itself must say that its generator is
+off. The other moments are killed on a bench that the run itself started: none may be left behind.
 
 Prints a table, and exits 1 if any row failed.
 """
@@ -27,11 +29,14 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import psutil
+
+sys.path.insert(0, str(Path(__file__).parent))
+from faults import Bench
 
 from sequencer.formats.journal import kinds
 
@@ -56,7 +61,9 @@ def start(*arguments: str) -> subprocess.Popen[str]:
 
 
 def start_run(root: Path) -> subprocess.Popen[str]:
-    return start("run", RECIPE, "--bench", "simulated", "--yes", "--out", str(root), "--speed", str(SPEED))
+    own = root / "bench.yaml"
+    bench = (str(own),) if own.exists() else ("simulated", "--speed", str(SPEED))
+    return start("run", RECIPE, "--yes", "--out", str(root), "--bench", *bench)
 
 
 def folder_of(root: Path) -> Path | None:
@@ -134,6 +141,8 @@ def kill_after(kind: str, root: Path) -> None:
         process = start("resume", str(folder), "--yes")
     wait_for(process, root, kind)
     kill(process)
+    if kind == "refused":  # the bench lives on, and so would its fault
+        to_the_switch(root, 'SIM:MISW "floor","floor"')
 
 
 def kill_at(moment_s: float, root: Path) -> None:
@@ -215,12 +224,30 @@ def leftovers() -> int:
     return found
 
 
-def row(name: str, do: Callable[[Path], None], whole: Mapping[str, Any], plan: list[str]) -> bool:
+@contextlib.contextmanager
+def _bench(*, own: bool) -> Iterator[Bench | None]:
+    bench = Bench("--recipe", RECIPE, "--speed", str(SPEED)) if own else None
+    try:
+        yield bench
+    finally:
+        if bench is not None:
+            bench.close()
+
+
+def row(name: str, do: Callable[[Path], None], whole: Mapping[str, Any], plan: list[str], *, own: bool) -> bool:
+    """Kill, resume and hold one run; on a bench of its ``own`` ask that at the end whether its generator is on."""
     root = Path(tempfile.mkdtemp(prefix="notchbook-kill-"))
     began = time.monotonic()
     try:
-        do(root)
-        said, ok = check(root, whole, plan), True
+        with _bench(own=own) as bench:
+            if bench is not None:
+                (root / "bench.yaml").write_text(bench.text, encoding="utf-8")
+            do(root)
+            said, ok = check(root, whole, plan), True
+            if bench is not None:
+                if bench.proxy.ask("OUTP?") != "0":
+                    raise Failed(f"{said}; and its generator is still ON")
+                said += "; generator off"
         shutil.rmtree(root)
     except Failed as exc:
         said, ok = f"{exc} (kept in {root})", False
@@ -252,9 +279,10 @@ def main() -> int:
     good = True
     for number in range(asked.moments):
         moment_s = moments.uniform(0.0, 0.9 * lasts_s)  # at the very end it is sealed, and nothing is left to kill
-        good &= row(f"moment {number + 1}: {moment_s:.3f} s", lambda r, m=moment_s: kill_at(m, r), whole, plan)
+        own = bool(number % 2)
+        good &= row(f"moment {number + 1}: {moment_s:.3f} s", lambda r, m=moment_s: kill_at(m, r), whole, plan, own=own)
     for kind in filter(None, asked.kinds.split(",")):
-        good &= row(f"after {kind!r}", lambda r, k=kind: kill_after(k, r), whole, plan)
+        good &= row(f"after {kind!r}", lambda r, k=kind: kill_after(k, r), whole, plan, own=True)
     time.sleep(1.0)
     left = leftovers()
     print(f"{'ok  ' if left == 0 else 'FAIL'}  simulated benches left behind: {left}")
