@@ -49,7 +49,9 @@ _UNITS = UNIT_WORDS | {"s", "ms", "us", "min", "h"}
 _HOW_SET = frozenset({"auto", "automatic", "man", "manual", "coupled", "cpl", "uncoupled", "fixed"})
 _UNIT = r"(?:[\[(/]\s*([A-Za-zµμ]{1,12})\s*[\])]?|_([A-Za-zµμ]{1,5})(?=[\s:=;,]))?"
 _FOUND = {
-    name: re.compile(rf"(?<![A-Za-z])(?:{spelled})(?:[\s.]|_(?=[\s_:=\d]))*{_UNIT}([\s:=;,]*)(?=[+-]?[.,]?[0-9])", re.I)
+    name: re.compile(
+        rf"(?<![A-Za-z/])(?:{spelled})(?:[\s.]|_(?=[\s_:=\d]))*{_UNIT}([\s:=;,]*)(?=[+-]?[.,]?[0-9])", re.I
+    )
     for name, (spelled, _) in _NUMBERS.items()
 }
 _AT_NUMBER = re.compile(NUMBER)
@@ -158,6 +160,8 @@ def _quantity(line: str, match: re.Match[str], dimension: Dimension, where: str,
     None where it is of another kind. What stands behind the number and is no unit spoils the line.
     """
     beside, gap = match[1] or match[2], match[3]
+    if beside is not None and beside.casefold() in ("rbw", "vbw"):  # a ratio: Span/RBW
+        return None
     if dimension is not TIME and (_DATE.match(line, match.end()) or _TIME.match(line, match.end())):
         return None  # when it began, not from where
     number = _AT_NUMBER.match(line, match.end())

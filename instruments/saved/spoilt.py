@@ -68,7 +68,7 @@ _ALONE = tuple(  # whether a word follows or not
 
 def _switched(*pairs: tuple[str, str]) -> tuple[tuple[re.Pattern[str], str], ...]:
     """Something must follow that is not 'off'; a heading alone tells nothing."""
-    on = rf"(?![A-Za-z]){_IS}(?!{_OFF}|gain|{_WHICH}{_IS}{_OFF})([A-Za-z0-9.+-][^\s;,]*)"
+    on = rf"(?![A-Za-z]){_IS}(?!{_OFF}|gain|(?:{_WHICH}|[0-9]{{1,2}}){_IS}{_OFF})([A-Za-z0-9.+-][^\s;,]*)"
     return tuple((re.compile(rf"{_FIRST}({name}){on}", re.I), text) for name, text in pairs)
 
 

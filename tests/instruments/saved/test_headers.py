@@ -149,6 +149,7 @@ def test_what_the_analyzer_did_to_a_trace_is_refused_by_name(line: str, says: st
      "Smoothing,0 %", "Smoothing,OFF",
      "ADC Overload Count,0", "Overload Protection,On", "Max Hold Count,0", "Ref Lock: Locked",
      "Gate: Off", "Overlap: 50 %",
+     "VBW/RBW,3", "Span/RBW: 106", "Correction 1,Off", "Comment,pad 10 dB each side", "Display Line,-50 dBm,Off",
      "Preamp,Off,", "Overload,No,,", "External Gain,0,0,", "Correction State,Off", "Input,50 Ohm,",
      "Corrections,Off", "[Corrections]", "Trace A", "Trace 1", "Signal Track,Off", "Trigger Offset,0.001,s",
      "Frequency Offset,0,Hz"],
