@@ -169,9 +169,10 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
     low, high = (float(np.clip(end, freq[0], freq[-1])) for end in (low_hz, high_hz))
     beyond = max((margin + 0.01) * step, _MARGIN * low if margin else 0.0)
     take = (freq >= low - beyond) & (freq <= high + beyond)
-    dense = np.unique(np.concatenate((np.linspace(low, high, 1 + 4 * math.ceil((high - low) / step)), (low, high))))
     inside = freq[(freq > low) & (freq < high)]
-    dense = np.unique(np.concatenate((dense, inside)))
+    dense = np.unique(
+        np.concatenate((np.linspace(low, high, 1 + 4 * math.ceil((high - low) / step)), (low, high), inside))
+    )
     noise = np.interp(dense, freq, reading.noise)
     cut = np.interp(dense, freq, reading.cut_off.astype(np.float64)) > 0.0
     fit = None
@@ -184,7 +185,7 @@ def stretch(reading: Reading, low_hz: float, high_hz: float, *, margin: int = _M
         known = np.where(reading.cut_off, reading.raw, reading.ratio)
         ratio, u = _between(dense, freq, known), np.interp(dense, freq, reading.u_ratio)
         single = reading.shared * max((dense.size - 1) * step / max(high - low, step), 1.0)
-        on_points = np.all(np.min(np.abs(dense[:, None] - freq[take][None, :]), axis=1)[[0, -1]] < 0.01 * step)
+        on_points = all(np.min(np.abs(end - freq[take])) < 0.01 * step for end in (dense[0], dense[-1]))
         loss = could_be_db(reading)[take]  # where noise was subtracted to nothing, 300 dB would bend without end
         if not on_points and loss.size > 2:
             grid_db = float(np.max(np.abs(np.diff(loss, 2)))) / 8.0  # the chord's greatest distance from a parabola

@@ -42,8 +42,8 @@ def not_swept(stay: Visit, noise_dbm_hz: float | None) -> str:
 
 def _held(stay: Visit, noise_dbm_hz: float) -> str:
     """Return, in words, that the latest trace is a hold of the one before it with its settings, or ''."""
-    *earlier, latest = (swept.sweep for swept in stay.swept)
-    before = next((sweep for sweep in reversed(earlier) if same_settings(sweep.used, latest.used)), None)
+    latest = stay.swept[-1].sweep
+    before = next((s.sweep for s in stay.swept[-2::-1] if same_settings(s.sweep.used, latest.used)), None)
     if before is None or before.trace.level_dbm.shape != latest.trace.level_dbm.shape:
         return ""
     level = latest.trace.level_dbm
