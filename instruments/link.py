@@ -11,7 +11,6 @@ on one is asked only when `*IDN?` has been answered by what can be nothing else.
 from __future__ import annotations
 
 import contextlib
-import re
 import select
 import socket
 import time
@@ -66,6 +65,7 @@ class Link:
         self._ends = True  # whether the bus marks the end of a message (END) besides the line feed
         self._dead = "it is not open"
         self._may_be_late = False  # whether what comes next may still answer a question of an earlier session
+        self._named = b""  # what was answered when somebody asked who it is: not all say it with commas
         self._asked_who = False  # of such a session, and was not answered: it may be still
 
     @classmethod
@@ -118,6 +118,7 @@ class Link:
                 msg = f"{self.resource}: sent {command!r}, bytes came that are no text: {answer[:40]!r}"
                 raise InstrumentError(msg, resource=self.resource, sent=command, answer=answer[:2000]) from exc
             self._log("<", answer)
+            self._named = answer if command == _WHO else self._named
         return text
 
     def query_or_silence(self, command: str, within_s: float) -> str | None:
@@ -277,7 +278,7 @@ class Link:
         asked_before, self._asked_who = self._asked_who, True
         self._send(_WHO)
         until, patience, late, got = time.monotonic() + 2.0 * self.timeout_s, Patience(self.timeout_s), b"", bytearray()
-        while not _is_identification(bytes(got)):
+        while not _is_identification(bytes(got), self._named):
             line, newline, rest = bytes(got).partition(b"\n")
             if newline:
                 late, got = late + line + newline, bytearray(rest)
@@ -425,10 +426,16 @@ class Link:
                 raise
 
 
-def _is_identification(got: bytes) -> bool:
-    """Whether this is one line of text with commas that does not begin with a number, as errors and traces do."""
+def _is_identification(got: bytes, named: bytes) -> bool:
+    """Whether this is one line of text with commas, or the name it gave before (any, where it gave none yet).
+
+    No number at its beginning, as errors and traces have, and neither on nor off.
+    """
     line, newline, behind = got.partition(b"\n")
-    text = line.decode("latin-1").strip()
-    first = text.partition(",")[0]
-    words = text.isascii() and text.isprintable() and "," in text and behind in {b"", b"\r"}
-    return bool(newline) and words and re.match(r"[\s\"'+-]*[.\d]", first) is None and first != ""
+    text = line.decode("latin-1").strip().strip("\"'")
+    if not newline or behind not in {b"", b"\r"} or not text.isascii() or not text.isprintable():
+        return False
+    with contextlib.suppress(ValueError):
+        float(text.partition(",")[0])
+        return False
+    return "," in text or (text.upper() not in {"", "ON", "OFF"} and named.strip() in {b"", line.strip()})

@@ -467,6 +467,25 @@ def test_a_late_answer_on_a_serial_line_is_no_answer_of_the_next_session(
     link.close()
 
 
+@pytest.mark.parametrize("name", ["RELAYS 8", "3 Invented Brothers,Toy,0,1"])
+@pytest.mark.parametrize("asked", [True, False], ids=["asked for it first", "not asked for it"])
+def test_who_names_itself_by_no_commas_or_a_number_is_known(
+    serial_line: tuple[int, int], name: str, asked: bool
+) -> None:
+    master, slave = serial_line
+
+    def instrument() -> None:
+        with contextlib.suppress(OSError):
+            while heard := os.read(master, 100):
+                os.write(master, name.encode("ascii") + b"\n" if b"*IDN?" in heard else b"1\n")
+
+    threading.Thread(target=instrument, daemon=True).start()
+    link = Link.open(f"ASRL{os.ttyname(slave)}::INSTR", timeout_s=0.3)
+    assert not asked or link.query("*IDN?") == name
+    assert link.query("CLOS?") == "1"
+    link.close()
+
+
 def test_a_serial_line_is_opened_at_the_rate_asked_for() -> None:
     pytest.importorskip("serial")
     pytest.importorskip("pty")
