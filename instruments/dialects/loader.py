@@ -118,6 +118,8 @@ def parse(text: str, source: str) -> Dialect:
     words = {detector: detectors.text(detector) for detector in Detector if detectors.has(detector)}
     if not words:
         raise _wrong(detectors, "", "none of power and sample is there: no trace could be used")
+    if not _takes_words(spelled["detector"], words.values()):
+        raise _wrong(detectors, "", "a plain {value} in 'set', and one word for each of power and sample, expected")
     off, begin = generator.command("off"), top.commands("begin")
     if begin[:1] != (off,):
         raise _wrong(top, "begin", f"the first command of a session must be {off!r}: generator off before anything")
@@ -224,7 +226,7 @@ def _averaging(node: _Node) -> Averaging:
         inner.only({"set", "ask", *_KINDS})
         kind = Setting(ask=inner.command("ask"), set=inner.command("set", value=True))
         kinds = {name: inner.command(name) for name in _KINDS if inner.has(name) or name == "power"}
-        if "{value}" not in kind.set or not all(re.fullmatch(r"[A-Za-z0-9_.+-]+", word) for word in kinds.values()):
+        if not _takes_words(kind, kinds.values()):
             raise _wrong(node, "kind", "a plain {value} in 'set', and one word for each of power and log, expected")
     if node.has("off") != node.has("ask"):
         raise _wrong(node, "", "'off' and 'ask' belong together: how it is switched off, and how that is asked back")
@@ -392,3 +394,8 @@ def _wrong(node: _Node, key: str, why: str, line: int | None = None) -> RecipeEr
     line = line or node.line_of(key)
     told = f"{where}: {why}" if where else why
     return RecipeError(f"{node.source}:{line}: {told}", file=node.source, line=line, key=where)
+
+
+def _takes_words(setting: Setting, words: Iterable[str]) -> bool:
+    """Whether each of the words can be put into the command."""
+    return "{value}" in setting.set and all(re.fullmatch(r"[A-Za-z0-9_.+-]+", word) for word in words)

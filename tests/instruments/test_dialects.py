@@ -89,6 +89,7 @@ WRONG = [
     ),
     pytest.param("overload: 9", "overload: 16", "not a bit number", id="bit"),
     pytest.param(", power: RMS, sample: SAMP", "", "none of power and sample", id="no-detector"),
+    pytest.param("power: RMS,", 'power: "RMS;OUTP ON",', "one word for each of power and sample", id="detector-word"),
     pytest.param("  ask: OUTP?\n", "", "missing: generator.ask", id="no-proof-of-off"),
     pytest.param("reference:", "refrence:", "did you mean 'reference'", id="setting-typo"),
     pytest.param(', coupled: "SWE:TIME:AUTO ON"', "", "'coupled' is missing", id="no-coupling"),
