@@ -11,14 +11,12 @@ from __future__ import annotations
 import dataclasses
 import errno
 import os
-import zlib
 from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import BinaryIO
 
-import numpy as np
 import pytest
 
 from sequencer.archive.disk import Disk
@@ -170,8 +168,8 @@ class Lab:
         step = SweepStep(hookup=self.hookup.name, key="", role=role, settings=asked, why="")
         place = (self.hookup.name, asked)
         self._repeats[place] += 1
-        predicted = Predicted(self.recipe, self.bench, self.capabilities())
-        predicted.rng = np.random.default_rng(zlib.crc32(repr((place, self._repeats[place])).encode()))
+        predicted = Predicted(self.recipe, self.bench, self.capabilities(), best=True)
+        predicted.taken[self.hookup.name, "", role] = self._repeats[place] - 1
         sweep = predicted.sweep(self.hookup, step)
         if not self.lost_db or not self.on:
             return sweep
@@ -436,7 +434,7 @@ def _clock_back(lab: Lab) -> None:
         pytest.param(_switched_off, "switched off", False, id="power-cycled"),
         pytest.param(_another, "another analyzer", False, id="another analyzer"),
         pytest.param(_another_matrix, "another switch", False, id="another switch"),
-        pytest.param(_moved, "moved by 0.50 dB", True, id="reference moved"),
+        pytest.param(_moved, "moved by 0.5", True, id="reference moved"),
     ],
 )
 def test_nothing_stays_where_the_bench_is_not_as_it_was(

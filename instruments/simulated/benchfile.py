@@ -69,6 +69,7 @@ bridge: {{directivity: {p.directivity_db:g} dB, test port vswr: {p.test_port_vsw
   drift: {p.drift_db_per_h:g} dB/h
   connection: {p.connection_db:g} dB
   load vswr: {p.load_vswr:g}
+  noise: {p.noise_dbm_hz:g} dBm
   frequency: {{reference: {p.reference_ppm:g} ppm, span: {p.span_percent:g} %}}
 switch:
   resource: "{switch}"

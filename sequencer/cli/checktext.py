@@ -29,6 +29,10 @@ from sequencer.units import show_hz
 __all__ = ["check_text"]
 
 HEADS = ("sweep", "range", "points", "RBW", "time")
+PASSES = (
+    "'passes' is what a device must read: its limit, less the part of the interval that the rule of the recipe guards "
+    "it by; enough while that takes no more than half of what the limit allows."
+)
 
 
 def check_text(
@@ -173,8 +177,11 @@ def _time(forecast: Forecast, width: int) -> list[str]:
 def _provable(limits: Sequence[LimitForecast], width: int) -> list[str]:
     if not limits:
         return ["No limits: nothing to prove."]
-    rows = [(limit.id, limit.limit, limit.provable, "yes" if limit.ok else "NO") for limit in limits]
-    lines = ["What this bench can prove:", *table(("limit on", "required", "provable here", "enough"), rows, width)]
+    rows = [(limit.id, limit.limit, limit.provable, limit.passes, "yes" if limit.ok else "NO") for limit in limits]
+    heads = ("limit on", "required", "provable here", "passes", "enough")
+    lines = ["What this bench can prove:", *table(heads, rows, width)]
+    if any(limit.passes for limit in limits):
+        lines += fold(PASSES, width, "  ")
     for limit in limits:
         if not limit.ok:
             remedy = limit.remedy or "no single remedy is known"

@@ -156,6 +156,7 @@ def _specifications(block: Block) -> Specifications:
         frequency_reference_ppm=frequency.get("reference", Figure),
         frequency_span_percent=_in_percent(frequency.get("span", Figure)),
         load_vswr=block.get("load vswr", Figure),
+        noise_dbm_hz=block.get("noise", float),
     )
 
 

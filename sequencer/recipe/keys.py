@@ -345,6 +345,11 @@ BENCH = Fields(
                     "connection": Key(_figure(DB), "repeatability of one mating"),
                     "frequency": Key(Fields({"reference": Key(_figure(PPM)), "span": Key(_figure(PERCENT))})),
                     "load vswr": Key(_VSWR, "of the loads on the device's other ports"),
+                    "noise": Key(
+                        Amount(dimension=DBM, low=-174.0, high=-60.0),
+                        "noise of the analyzer in 1 Hz at 0 dB attenuation; `check` tells the time by it, a run "
+                        "measures it",
+                    ),
                 }
             )
         ),

@@ -224,6 +224,7 @@ class Specifications:
     frequency_reference_ppm: Figure | None = None
     frequency_span_percent: Figure | None = None
     load_vswr: Figure | None = None
+    noise_dbm_hz: float | None = None  # of the analyzer, at 0 dB attenuation: the time told beforehand rests on it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

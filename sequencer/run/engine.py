@@ -41,6 +41,7 @@ from sequencer.run.matrix import plan_for
 from sequencer.run.plan import seconds_of
 from sequencer.run.policy import capabilities, decide
 from sequencer.run.recording import earlier_seconds, make_record, result_text
+from sequencer.run.settings import SETTLING_S
 from sequencer.run.steps import (
     Adjust,
     Ask,
@@ -296,7 +297,7 @@ class Engine:
             stay = stays[number] if number < len(stays) else None
             for planned in station.sweeps:
                 missing = planned.repeats - (stay.count(planned) if stay else 0)
-                left_s += max(0, missing) * seconds_of(planned.settings, caps)
+                left_s += max(0, missing) * (seconds_of(planned.settings, caps) + SETTLING_S)
         if self.outside.saved is None:
             stood = [e.hookup for e in self.history if isinstance(e, Connected)]
             whole = [*stood, *(station.hookup for station in plan.stations[len(stays) :])]

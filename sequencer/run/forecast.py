@@ -36,13 +36,15 @@ class LimitForecast:
     """What the bench can prove of one limit.
 
     ``limit`` is the limit in words ('at least 75 dB'); ``provable`` the largest value this bench can prove
-    ('at least 92.3 dB'); ``remedy`` the first thing that would help where ``ok`` is false, else empty.
+    ('at least 92.3 dB', 'within 0.09 dB'); ``passes`` what a device must read to pass with that much in doubt, empty
+    where ``provable`` says it; ``remedy`` the first thing that would help where ``ok`` is false, else empty.
     """
 
     id: str
     limit: str
     provable: str
     ok: bool
+    passes: str = ""
     remedy: str = ""
 
 

@@ -1,15 +1,18 @@
 """`check`: decide, fed by a predicting bench, so that what is foretold is what the run will do; pure.
 
-The predicting bench answers each sweep with what an ideal device would give: no loss where the recipe wants
-little, nothing but noise where it wants much, and a perfect match. What the evaluation then states is the
-most this bench can prove; how wide the intervals are is what it costs.
+The predicting bench answers each sweep with what a likely device would give: the loss and the match that the
+recipe's limits allow, and nothing but noise where it wants much. What the evaluation then states is the most this
+bench can prove; how wide the intervals are is what it costs.
 """
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import lru_cache
 
 import numpy as np
 
@@ -30,19 +33,22 @@ from sequencer.core.history import (
     Warned,
 )
 from sequencer.core.hookup import Hookup, HookupKind
-from sequencer.core.record import Result
-from sequencer.core.trace import Detector, FloatArray, Sweep, SweepSettings, Trace
+from sequencer.core.record import Result, Statement
+from sequencer.core.trace import Detector, FloatArray, Sweep, SweepSettings, Trace, own
 from sequencer.recipe.connectors import assumed_mating_db
-from sequencer.recipe.model import Bench, Quantity, Recipe, Requirement
+from sequencer.recipe.model import Bench, Decision, Quantity, Recipe, Requirement
 from sequencer.run.drive import asked_dbm
 from sequencer.run.evaluate import evaluate
 from sequencer.run.forecast import Forecast, HookupForecast, LimitForecast, SweepForecast
+from sequencer.run.guard import MOST_GUARDED, guard_band
 from sequencer.run.joints import SECONDS_A_TOUCH, touches_of
+from sequencer.run.likely import HIDDEN_DB, LOSS_DB, MATCH_DB, LikelyDevice
 from sequencer.run.mating import thru_family
 from sequencer.run.matrix import ENOUGH_DB, assumed_short, plan_for
 from sequencer.run.plan import expected_thru_dbm, reflect_level_dbm, seconds_of
 from sequencer.run.policy import decide
 from sequencer.run.remedies import at_least_text, limit_words, remedy, within_text
+from sequencer.run.settings import ASSUMED_NOISE_DBM_HZ, SETTLING_S
 from sequencer.run.standards import value_of
 from sequencer.run.steps import Adjust, Ask, Connect, Done, Drop, Judge, Stop, SweepStep, Wait, Warn
 from sequencer.run.visits import FORECAST, Journal
@@ -50,13 +56,8 @@ from sequencer.run.windows import WIDE
 
 __all__ = ["TYPICAL", "TYPICAL_BENCH", "Predicted", "forecast"]
 
-IDEAL_LOSS_DB = 0.2  # what an ideal device still loses
-ISOLATED_DB = 200.0
-PASSES_DB = 3.0  # half the power comes through
-SKIRT_DB = 20.0  # what sides that are well isolated still let through beyond their pass bands; a guess, it proves leads
-DEEP_DB = 75.0  # of a notch without a limit on its depth; common practice, no source
-TYPICAL_Q = 4500.0  # of a cavity in good order; common practice, no source
-BETTER_DB = 7.0  # the planner's room below a limit, less what noise must leave of it
+_NO_TWO_ALIKE = 1e-6  # of the scatter: traces alike in every bit were not swept anew, such points are a display's end
+_GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)  # of one, over and over: points as far apart as can be
 LEAKAGE_DB = 110.0  # below the thru, double-screened leads [common practice, no source]; said as an assumption
 
 TYPICAL = Capabilities(  # of a laboratory analyzer with tracking generator [common practice, no source]
@@ -93,7 +94,7 @@ _START = datetime(2000, 1, 1, tzinfo=UTC)
 def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Forecast:
     """Return what a run of this recipe on this bench will be.
 
-    Deterministic: the predicted noise scatters as real noise does, from a fixed seed. A generator is taken to do
+    Deterministic: the predicted noise is what is expected of it, and nothing is drawn. A generator is taken to do
     the level that the bench file asks of it.
     """
     level_dbm = asked_dbm(bench)
@@ -115,6 +116,7 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
     ]
     predicted = Predicted(recipe, bench, caps)
     hookups: list[tuple[Hookup, list[SweepForecast]]] = []
+    best, matched = Predicted(recipe, bench, caps, best=True), Journal()  # the same run, its ports matched so
     while not isinstance(step := decide(recipe, bench, history), Done):
         match step:
             case Ask():
@@ -144,18 +146,20 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
                 )
             case SweepStep():
                 sweep = predicted.sweep(hookups[-1][0], step)
-                history.append(
-                    Swept(
-                        at=_START,
-                        why="",
-                        hookup=step.hookup,
-                        key=step.key,
-                        role=step.role,
-                        sweep=sweep,
-                        file="",
-                        sha256="",
-                    )
+                swept = Swept(
+                    at=_START,
+                    why="",
+                    hookup=step.hookup,
+                    key=step.key,
+                    role=step.role,
+                    sweep=sweep,
+                    file="",
+                    sha256="",
                 )
+                if step.role is Role.REFLECTION:
+                    matched += history[len(matched) :]
+                    matched.append(replace(swept, sweep=best.sweep(hookups[-1][0], step)))
+                history.append(swept)
                 _count(hookups[-1][1], step, sweep.instrument_s)
             case Warn():
                 history.append(Warned(at=_START, why=step.why))
@@ -165,7 +169,8 @@ def forecast(recipe: Recipe, bench: Bench, caps: Capabilities = TYPICAL) -> Fore
                 break
     warned = [e.why for e in history if isinstance(e, Warned)]
     over = plan_for(recipe, bench, caps, history).touches_over
-    return _forecast(recipe, bench, history, hookups, warned, over)
+    matched += history[len(matched) :]
+    return _forecast(recipe, bench, (history, matched), hookups, warned, over)
 
 
 def _count(sweeps: list[SweepForecast], step: SweepStep, seconds: float) -> None:
@@ -184,18 +189,29 @@ def _count(sweeps: list[SweepForecast], step: SweepStep, seconds: float) -> None
 def _forecast(
     recipe: Recipe,
     bench: Bench,
-    history: Sequence[Entry],
+    histories: tuple[Sequence[Entry], Sequence[Entry]],
     hookups: Sequence[tuple[Hookup, list[SweepForecast]]],
     warned: Sequence[str],
     touches_over: int,
 ) -> Forecast:
-    done = evaluate(replace(recipe, exchange=()), bench, history, block=TRIALS)  # foretold both ways are alike
+    history, matched = histories
+    paths, ports = (
+        evaluate(  # foretold both ways are alike
+            replace(
+                recipe, exchange=(), requirements=tuple(r for r in recipe.requirements if r.quantity.of_port is of)
+            ),
+            bench,
+            entries,
+            block=TRIALS,
+        )
+        for of, entries in ((False, history), (True, matched))
+    )
     touches = touches_of([hookup for hookup, _ in hookups], bench, recipe.ports)
     hands_s = SECONDS_A_TOUCH * touches
     instrument_s = sum(sweep.seconds for _, sweeps in hookups for sweep in sweeps)
     instrument_s += sum(entry.seconds for entry in history if isinstance(entry, Waited))
-    results = {result.id: result for result in done.results}
-    limits = tuple(_limit(r, results[r.id], bench) for r in recipe.requirements)
+    results = {result.id: result for result in (*paths.results, *ports.results)}
+    limits = tuple(_limit(r, results[r.id], recipe.decision, bench) for r in recipe.requirements)
     matrix = () if bench.switch is None else (_MATRIX,)
     shapes = (_SHAPES,) if any(r.quantity.unit == "Hz" for r in recipe.requirements) else ()
     hidden = [r.hookup_name for r, limit in zip(recipe.requirements, limits, strict=True) if _hides(r, limit)]
@@ -208,12 +224,13 @@ def _forecast(
             dict.fromkeys(
                 [
                     *warned,
-                    *_PREDICTED,
-                    _IDEAL,
+                    *_predicted(bench),
+                    _LIKELY,
                     *shapes,
                     *matrix,
                     *_untold(hidden),
-                    *done.warnings,
+                    *paths.warnings,
+                    *ports.warnings,
                     *_assumed(results.values()),
                 ]
             )
@@ -232,24 +249,32 @@ def _assumed(results: Iterable[Result]) -> list[str]:
     return [text for _, text in sorted(worst.values(), reverse=True)]
 
 
-def _limit(requirement: Requirement, result: Result, bench: Bench) -> LimitForecast:
+def _limit(requirement: Requirement, result: Result, decision: Decision, bench: Bench) -> LimitForecast:
     unit = result.unit
     low, high = result.interval
     short = assumed_short(requirement, bench, LEAKAGE_DB)
     if bench.switch is not None and requirement.path and unit == "dB" and low is not None:
         low = min(low, LEAKAGE_DB - ENOUGH_DB)  # the highest limit that the matrix would do for
-    if requirement.minimum is not None and unit == "dB":
-        if low is None:
-            provable, ok = "nothing", False
-        else:
-            provable, ok = at_least_text(low), low >= requirement.minimum
+    passes = ""
+    if requirement.quantity in _AS_MUCH_AS_CAN_BE:
+        provable = "nothing" if low is None else at_least_text(low)
+        ok = result.statement is Statement.PASS
+    elif low is None or high is None or result.value is None:
+        provable, ok = "nothing", False
     else:
-        half = None if low is None or high is None else max(high - low, 0.0) / 2.0
-        provable = "nothing" if half is None else within_text(half, unit)
-        ok = half is not None and _room(requirement) > half
+        provable = within_text(max(high - low, 0.0) / 2.0, unit)
+        band = guard_band(requirement, result.value - low, high - result.value, decision)
+        passes, ok = band.text(unit), band.share <= MOST_GUARDED
     ok = ok and not short
     cure = "" if ok else short or remedy(requirement, result, bench)
-    return LimitForecast(id=requirement.id, limit=limit_words(requirement, unit), provable=provable, ok=ok, remedy=cure)
+    return LimitForecast(
+        id=requirement.id,
+        limit=limit_words(requirement, unit),
+        provable=provable,
+        passes=passes,
+        ok=ok,
+        remedy=cure,
+    )
 
 
 def _hides(requirement: Requirement, limit: LimitForecast) -> bool:
@@ -265,28 +290,31 @@ def _untold(paths: Iterable[str]) -> Iterator[str]:
         )
 
 
-def _room(requirement: Requirement) -> float:
-    """Return how wide a half interval may be for the limit still to mean something."""
-    if requirement.minimum is not None and requirement.maximum is not None:
-        return 0.5 * (requirement.maximum - requirement.minimum)
-    bound = requirement.maximum if requirement.maximum is not None else requirement.minimum
-    return abs(bound or 0.0) * (0.5 if requirement.quantity.unit == "dB" else 1.0)
+_AS_MUCH_AS_CAN_BE = {Quantity.REJECTION, Quantity.ISOLATION, Quantity.NOTCH_DEPTH, Quantity.RETURN_LOSS}
 
 
-_PREDICTED = (
-    f"leakage between the leads: {LEAKAGE_DB:g} dB below the thru",
-    "noise of the analyzer: -140 dBm in 1 Hz at 0 dB attenuation; the run measures it and plans its filters, sweep "
-    "times and repeats anew, so a quieter analyzer sweeps for a shorter time than told here, a noisier one for longer",
-)
+def _predicted(bench: Bench) -> tuple[str, ...]:
+    leakage = f"leakage between the leads: {LEAKAGE_DB:g} dB below the thru"
+    settling = f"{SETTLING_S:g} s for commands and settling round each sweep"
+    if bench.specifications.noise_dbm_hz is not None:
+        return leakage, settling
+    noise = (
+        f"noise of the analyzer: {ASSUMED_NOISE_DBM_HZ:g} dBm in 1 Hz at 0 dB attenuation. It decides how long the "
+        "sweeps take: the run measures it and plans its filters, sweep times and repeats anew, so an analyzer of 10 dB "
+        "less takes as little as a tenth of the time told here, one of 10 dB more ten times as long; 'noise' under "
+        "'specifications' states yours"
+    )
+    return leakage, noise, settling
 
 
-_IDEAL = (
-    "the device: matched, with 0.2 dB of loss, so a 'within' is the least to expect: simulated runs gave one to three "
-    "times as much, the most without a bridge"
+_LIKELY = (
+    f"the device: it loses and reflects what its limits allow ({LOSS_DB:g} dB of "
+    f"loss and {MATCH_DB:g} dB of return loss where there is none), and what it must reject is hidden; noise as it is "
+    "on average, so that of two like runs one proves a little more, the other less"
 )
 _SHAPES = (
-    "bandwidths and notch frequencies: steep skirts and a notch whose bottom shows; a real device's skirts are not "
-    "forecast, and simulated runs gave intervals 4 to 40 times as wide, wider still where the bottom is hidden"
+    "bandwidths and notch frequencies: aligned cavities that just keep the limits; skirts that are lopsided or bottoms "
+    "that are hidden widen those intervals, in simulated runs up to three times"
 )
 _MATRIX = (
     f"isolation of the switch matrix: {LEAKAGE_DB:g} dB; the run measures it and says which limits it does not do for"
@@ -294,30 +322,34 @@ _MATRIX = (
 
 
 class Predicted:
-    """The bench as the bench file describes it, with an ideal device."""
+    """The bench as the bench file describes it, with the likely device of the recipe, or the ``best``.
 
-    def __init__(self, recipe: Recipe, bench: Bench, caps: Capabilities) -> None:
+    Noise scatters by its standard deviation to either side in turn, so that repeats average to what is expected.
+    """
+
+    def __init__(self, recipe: Recipe, bench: Bench, caps: Capabilities, *, best: bool = False) -> None:
         self.recipe, self.bench, self.caps = recipe, bench, caps
+        self.device = LikelyDevice(recipe, best)
         self.thru_dbm = expected_thru_dbm(bench, caps)
         self.reflect_dbm = reflect_level_dbm(bench, caps)
         stated = bench.specifications.connection_db
-        self.mating_db = assumed_mating_db(thru_family(bench)) if stated is None else stated.worst
-        self.shaped = False  # whether the sweep at hand is one for shapes
-        self.rng = np.random.default_rng(1)  # the forecast is the same every time
-        self.noise_dbm_hz = caps.noise_dbm_hz if caps.noise_dbm_hz is not None else -140.0
+        # what is stated is a limit, and joints scatter evenly within it
+        self.mating_db = assumed_mating_db(thru_family(bench)) if stated is None else stated.worst / math.sqrt(3.0)
+        self.taken: Counter[tuple[str, str, Role]] = Counter()
+        known_dbm_hz = (caps.noise_dbm_hz, bench.specifications.noise_dbm_hz, ASSUMED_NOISE_DBM_HZ)
+        self.noise_dbm_hz = next(each for each in known_dbm_hz if each is not None)
 
     def sweep(self, hookup: Hookup, step: SweepStep) -> Sweep:
         """Return what this bench would give for a step in a hookup."""
         settings = step.settings
         grid = settings.grid_hz()
         noise_dbm = self.noise_dbm_hz + settings.attenuation_db + 10.0 * np.log10(settings.rbw_hz)
-        self.shaped = step.key.startswith(WIDE)
-        signal_dbm = self._signal(hookup, step.role, grid) if settings.generator_dbm is not None else -400.0
+        signal_dbm = self._signal(hookup, step, grid) if settings.generator_dbm is not None else -400.0
         seconds = seconds_of(settings, self.caps)
         noise, signal = 10.0 ** (noise_dbm / 10.0), 10.0 ** (np.asarray(signal_dbm) / 10.0)
         samples = max(1.0, settings.rbw_hz * seconds / settings.points) if settings.detector is Detector.POWER else 1.0
-        scatter = np.sqrt((noise**2 + 2.0 * noise * signal) / samples) * self.rng.standard_normal(grid.shape)
-        level = 10.0 * np.log10(np.maximum(noise + signal + scatter, 0.05 * (noise + signal)))
+        scatter = np.sqrt((noise**2 + 2.0 * noise * signal) / samples) * self._sigmas(hookup, step, grid.size)
+        level = 10.0 * np.log10(np.maximum(noise + signal + scatter, 1e-3 * (noise + signal)))
         used = _used(settings, self.caps, seconds)
         if used.display_bottom_dbm is not None:
             level = np.maximum(level, used.display_bottom_dbm)
@@ -327,10 +359,29 @@ class Predicted:
             used=used,
             flags=frozenset(),
             began=_START,
-            instrument_s=seconds,
+            instrument_s=seconds + SETTLING_S,
         )
 
-    def _signal(self, hookup: Hookup, role: Role, grid: FloatArray) -> FloatArray | float:
+    def _sigmas(self, hookup: Hookup, step: SweepStep, points: int) -> FloatArray:
+        """Return how many standard deviations each point stands off: over the repeats none, and one in the root mean.
+
+        Neighbours stand on opposite sides, so that the points of one sweep average out as well. Of an odd number of
+        repeats one more stands below, and nearer: no power is less than nothing.
+        """
+        place = (hookup.name, step.key, step.role)
+        number, repeats = self.taken[place], step.repeats
+        self.taken[place] += 1
+        at = np.arange(points)
+        if repeats > 1:
+            odd = repeats % 2
+            far = math.sqrt((repeats + odd) / repeats) if odd else math.sqrt((repeats - 1) / repeats)
+            near = far * (repeats - odd) / (repeats + odd)
+            sigmas = np.where((number + at * (repeats // 2)) % repeats < repeats // 2, far, -near)
+        else:
+            sigmas = _scattered(points)[(at + number) % points]
+        return np.asarray(sigmas * (1.0 + _NO_TWO_ALIKE * (self.taken.total() + at / points)))
+
+    def _signal(self, hookup: Hookup, step: SweepStep, grid: FloatArray) -> FloatArray | float:
         if hookup.re_mated:  # one reads more, the next less: the scatter is the figure the bench is taken to have
             self.mating_db = -self.mating_db
             return self.thru_dbm + self.mating_db
@@ -341,74 +392,25 @@ class Predicted:
         if hookup.kind is HookupKind.FLOOR:
             return self.thru_dbm - LEAKAGE_DB
         if hookup.kind is HookupKind.REFLECT:
-            return self.reflect_dbm - self._return_loss(hookup.test_port, role, grid)
-        return self.thru_dbm - self._loss({hookup.generator, hookup.analyzer}, grid)
+            return self.reflect_dbm - self._return_loss(hookup.test_port, step.role, grid)
+        ends = {hookup.generator, hookup.analyzer}
+        return self.thru_dbm - self.device.loss_db(ends, grid, shaped=step.key.startswith(WIDE))
 
     def _return_loss(self, port: str | None, role: Role, grid: FloatArray) -> FloatArray:
-        """Open and short ripple opposite ways; a port is matched where it must be and reflects elsewhere."""
+        """Open and short ripple opposite ways."""
         ripple = {Role.OPEN: -0.05, Role.SHORT: 0.05}.get(role)
-        if ripple is not None or port not in self.recipe.ports:
-            return np.full(grid.shape, ripple or ISOLATED_DB)
-        matched = {r.at_hz for r in self.recipe.requirements if r.port == port}
-        other = set(self.recipe.frequencies.values()) - matched
-        reflected = 0.1 * (1 + self.recipe.ports.index(port))
-        good = np.full(grid.shape, bool(matched))
-        if matched and other:
-            to_match = np.min([np.abs(grid - hz) for hz in sorted(matched)], axis=0)
-            good = to_match < np.min([np.abs(grid - hz) for hz in sorted(other)], axis=0)
-        for path in dict.fromkeys(r.path for r in self.recipe.requirements if r.path and port in r.path):
-            good |= self._loss(set(path), grid) < PASSES_DB  # what comes through does not come back
-        return np.where(good & ~self._beyond(grid), ISOLATED_DB, reflected)
-
-    def _beyond(self, grid: FloatArray) -> np.ndarray:
-        """Where an overview ends: far from every frequency in use nothing passes, and all is reflected."""
-        to_end = np.min([np.abs(grid - hz) for hz in self.recipe.overview_hz], axis=0)
-        to_used = np.min([np.abs(grid - hz) for hz in self.recipe.frequencies.values()], axis=0)
-        return np.asarray(to_end < 0.25 * to_used)
-
-    def _loss(self, ends: set[str | None], grid: FloatArray) -> FloatArray:
-        """What comes through between two ports; beyond what is in use only a skirt, where all else is stopped."""
-        here = [r for r in self.recipe.requirements if r.path and set(r.path) == ends]
-        stops = bool(here) and all(_rejects(r) for r in here)
-        return np.where(self._beyond(grid), SKIRT_DB if stops else ISOLATED_DB, self._between(ends, grid))
-
-    def _between(self, ends: set[str | None], grid: FloatArray) -> FloatArray:
-        """Nothing passes nearer to a rejected frequency than to a passed one; elsewhere all does.
-
-        The wide zooms are there for shapes: in them a notch has a bottom and skirts, and a pass band edges.
-        """
-        here = [r for r in self.recipe.requirements if r.path and set(r.path) == ends]
-        stops = {r.at_hz for r in here if _rejects(r)}
-        passes = {r.at_hz for r in here} - stops or set(self.recipe.frequencies.values()) - stops
-        if not stops:
-            return np.full(grid.shape, IDEAL_LOSS_DB)
-        to_stop = np.min([np.abs(grid - hz) for hz in sorted(stops)], axis=0)
-        to_pass = (
-            np.min([np.abs(grid - hz) for hz in sorted(passes)], axis=0) if passes else np.full(grid.shape, np.inf)
-        )
-        if not self.shaped:
-            return np.where(to_stop < to_pass, ISOLATED_DB, IDEAL_LOSS_DB)
-        # two aligned notches, faded out from midway so that about a tenth of the split passes with half a decibel
-        x = 2.0 * to_stop / (float(np.mean(sorted(stops))) / TYPICAL_Q)
-        skirts = np.maximum(_bottom_db(here) - 20.0 * np.log10(1.0 + x**2), IDEAL_LOSS_DB)
-        near = np.minimum(2.0 * to_pass / (to_pass + to_stop), 1.0) if passes else np.ones(grid.shape)
-        return np.asarray(IDEAL_LOSS_DB + (skirts - IDEAL_LOSS_DB) * near**4)
+        if port is None or ripple is not None or port not in self.recipe.ports:
+            return np.full(grid.shape, ripple or HIDDEN_DB)
+        return self.device.return_loss_db(port, grid)
 
 
-def _bottom_db(here: Iterable[Requirement]) -> float:
-    """Return the depth of an ideal notch: as much better than its limits as a bench is planned to read."""
-    minima = (r.minimum if r.quantity.unit == "dB" else r.level_db for r in here if _rejects(r))
-    return max((m for m in minima if m is not None), default=DEEP_DB) + BETTER_DB
-
-
-def _rejects(requirement: Requirement) -> bool:
-    return requirement.quantity in {
-        Quantity.REJECTION,
-        Quantity.ISOLATION,
-        Quantity.NOTCH_DEPTH,
-        Quantity.NOTCH_FREQUENCY,
-        Quantity.REJECTION_BANDWIDTH,
-    }
+@lru_cache(maxsize=32)
+def _scattered(points: int) -> FloatArray:
+    """Return what single samples of noise stand off by, in standard deviations: each quantile once, well mixed."""
+    rank = np.argsort(np.argsort(np.arange(points) * _GOLDEN % 1.0))
+    power = -np.log(1.0 - (rank + 0.5) / points)  # of noise in a filter: exponential
+    off = power - power.mean()
+    return own(off / max(float(off.std()), -float(off.min()), 1e-9))
 
 
 def _used(settings: SweepSettings, caps: Capabilities, seconds: float) -> SweepSettings:

@@ -17,7 +17,7 @@ from sequencer.run.drive import generator_level_dbm
 from sequencer.run.proof import NOISE_PEAK_DB
 from sequencer.run.windows import OVERVIEW, REFLECTION_DEPTH_DB, Window
 
-__all__ = ["Known", "Setter", "expected_thru_dbm", "fitted", "reflect_level_dbm", "seconds_of"]
+__all__ = ["SETTLING_S", "Known", "Setter", "expected_thru_dbm", "fitted", "reflect_level_dbm", "seconds_of"]
 
 ASSUMED_NOISE_DBM_HZ = -140.0  # at 0 dB attenuation; common practice, no source; replaced by the first sweep
 ASSUMED_LEAD_LOSS_DB = 1.0  # both leads together; common practice, no source
@@ -33,6 +33,7 @@ DISPLAY_ROOM_DB = 20.0  # of display below the limit
 MOST_REPEATS = 48
 LEAST_REPEATS = 2  # so that a jump between two sweeps of a device shows
 LATENCY_S = 0.1  # commands, answers and settling round one sweep; common practice, no source
+SETTLING_S = 0.05  # the instrument's own share of it; common practice, no source
 LONGEST_SWEEP_S = 20.0  # a longer one could not be stopped in time
 _SHORT_OF = 0.9  # an instrument couples a little slower than it says; common practice, no source
 PREFERRED_ATTENUATION_DB = 10.0  # keeps the input matched; a pad at the lead's end does so as well

@@ -1,5 +1,7 @@
 """What `check` prints: nothing of the forecast is lost, and it fits."""
 
+from dataclasses import replace
+
 import pytest
 
 from sequencer.cli.checktext import check_text
@@ -90,6 +92,13 @@ def test_what_can_be_proved_comes_before_the_hookups() -> None:
 
 def test_a_reason_is_told_once() -> None:
     assert check_text(forecast(), RECIPE, BENCH, columns=100).count("the RBW suits the notch") == 1
+
+
+def test_what_passes_is_told_with_its_reason() -> None:
+    told = forecast()
+    limit = replace(told.limits[0], provable="within 0.09 dB", passes="up to 1.51 dB")
+    text = " ".join(check_text(replace(told, limits=(limit,)), RECIPE, BENCH, columns=100).split())
+    assert "within 0.09 dB up to 1.51 dB yes 'passes' is what a device must read" in text
 
 
 def test_all_proved_says_so() -> None:

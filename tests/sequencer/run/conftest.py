@@ -112,7 +112,7 @@ class Play:
     def __init__(self, recipe: Recipe, bench: Bench, opening: list[object], caps=TYPICAL) -> None:
         self.recipe, self.bench = recipe, bench
         self.history = list(opening)
-        self.predicted = Predicted(recipe, bench, caps)
+        self.predicted = Predicted(recipe, bench, caps, best=True)
         self.falsify = lambda step, sweep: sweep
         self.hookup = None
 

@@ -50,7 +50,7 @@ class World:
     """Analyzer, switch, operator, store, clock and listener in one, with a log and planned mishaps."""
 
     def __init__(self, recipe: Recipe, bench: Bench) -> None:
-        self.predicted = Predicted(recipe, bench, TYPICAL)
+        self.predicted = Predicted(recipe, bench, TYPICAL, best=True)
         self.log: list[str] = []
         self.entries: list[object] = []
         self.stored = 0
@@ -295,7 +295,9 @@ def test_the_time_left_is_what_check_foretells_and_shrinks_to_nothing(
     engine(recipe, bench, world).run()
     first, last = world.told[0], world.told[-1]
     assert first.done_s == 0.0
-    small_s = 0.1 * sweeping_s  # what adjusts the generator and proves the thru is no part of the plan
+    # what adjusts the generator and proves the thru is no part of the plan, and the median of noise that planning goes
+    # by once it is swept stands 1 dB below the noise that is assumed
+    small_s = 0.15 * sweeping_s
     assert first.left_s == pytest.approx(told.total_s, abs=small_s)
     assert last.left_s < small_s
     for before, after in itertools.pairwise(world.told):
@@ -331,7 +333,7 @@ def test_what_check_foretells_is_what_a_run_on_that_bench_does(
     caps = dataclasses.replace(TYPICAL, noise_dbm_hz=noise_dbm_hz)
     told = forecast(recipe, bench, caps)
     world = World(recipe, bench)
-    world.predicted = Predicted(recipe, bench, caps)
+    world.predicted = Predicted(recipe, bench, caps, best=True)
     monkeypatch.setattr(world, "capabilities", lambda: caps)
     record = engine(recipe, bench, world).run()
     done: list[tuple[str, list[tuple[str, Role, object]]]] = []

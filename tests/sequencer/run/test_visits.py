@@ -65,7 +65,7 @@ SPOILT = {
 def test_the_short_way_through_repeats_decides_as_the_long_one(play, spoil) -> None:
     """Repeats are decided by their latest sweep alone; what speaks against it must be found all the same."""
     play.bench = replace(play.bench, generator_level_dbm=-25.0)
-    play.predicted = Predicted(play.recipe, play.bench, TYPICAL)
+    play.predicted = Predicted(play.recipe, play.bench, TYPICAL, best=True)
     play.history = Journal(play.history)
     falsify = _third(spoil)
     play.falsify = lambda step, sweep: falsify(step, sweep, play.history)
