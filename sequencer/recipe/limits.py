@@ -62,11 +62,13 @@ class _Limit:
         if self.quantity is None or self.block.unknown:
             return []
         takes = QUANTITIES[self.quantity]
+        if not self._belongs(self.quantity):  # before what stands there is read: it is one mistake
+            return []
         path = self.names.path(self.block, self.problems)
         port = self.block.get("port", Word)
         if port is not None and not self.names.port(port, self.block.path("port")):
             port = None
-        if not self._belongs(self.quantity) or not self._conditions(self.quantity, takes):
+        if not self._conditions(self.quantity, takes):
             return []
         limits = self._ends(self.quantity, takes)
         if limits is None or self.block.bad or (path is None and port is None):
@@ -117,7 +119,8 @@ class _Limit:
         belongs, other = ("port", "path") if quantity.of_port else ("path", "port")
         example = "port: TX" if quantity.of_port else "path: TX-ANT"
         if other in self.block.lines:
-            self._note(other, f"{quantity} is measured on a {belongs}, not on a {other}: write for example '{example}'")
+            text = f"{quantity} is measured on a {belongs}, not on a {other}: write for example '{example}'"
+            self.problems.instead(self.block.at(other), self.block.path(other), text)
             return False
         if not self.block.given(belongs):
             text = f"{quantity} needs a {belongs}: write for example '{example}'"

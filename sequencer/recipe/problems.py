@@ -41,6 +41,11 @@ class Problems:
         """Note one problem."""
         self._found.append(Problem(line, key, text))
 
+    def instead(self, line: int, key: str, text: str) -> None:
+        """Note the one problem of a key in place of what was noted of it before."""
+        self._found = [problem for problem in self._found if (problem.line, problem.key) != (line, key)]
+        self.add(line, key, text)
+
     def error(self) -> RecipeError:
         """Return the error: one line per problem in the order of the file; facts are those of the first."""
         found = sorted(self._found, key=lambda problem: problem.line)

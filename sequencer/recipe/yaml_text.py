@@ -35,10 +35,13 @@ MOST_DEPTH = 20
 
 _BREAK = re.compile("\r\n|[\n\r\x85\u2028\u2029]")  # what YAML 1.1 counts as the end of a line
 _FORBIDDEN = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # YAML 1.1, 5.1
+_LATER = ("could not find expected ':'", "mapping values are not allowed", "expected key", "block end", "'-' indicator")
+_FIRST_KEY = re.compile("quantity:|kind:")  # of the items of lists
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")  # what a terminal must not get
 _BLOCK = ("|", ">")  # text on lines of its own; its last line break belongs to the layout
 _CLOSE_COLON = re.compile(r"\s*(?:- )?([A-Za-z][A-Za-z -]*):([^\s:].*)")  # 'max:1.6 dB' is one text to YAML
 _LOST_COLON = re.compile(r"\s*([a-z]+) ([0-9.-].*)")
+_BARE_KEY = re.compile(r"\s*(?:- )?([A-Za-z][A-Za-z0-9 _-]*)")  # 'limits' where 'limits:' is meant
 _HIDDEN_TEXT = re.compile(r"\s+#(?=\w)")
 
 
@@ -206,7 +209,7 @@ class _Builder:
     def _mapping(self, start: MappingStartEvent, depth: int) -> Pairs:
         pairs: dict[str, tuple[Scalar, Node]] = {}
         last = ""
-        split = False
+        split = twice = False
         while not isinstance(event := next(self._events), MappingEndEvent):
             before = bool(self._problems)
             key = self._node(event, depth + 1)
@@ -227,13 +230,44 @@ class _Builder:
                 self._problems.add(key.line, "", "'<<' (a merge key) is not allowed; write the keys out")
             elif key.text in pairs:
                 first = pairs[key.text][0].line
-                self._problems.add(key.line, key.text, f"the key stands twice (first on line {first}); remove one")
+                again = "; remove one"
+                if key.text == next(iter(pairs)) and not start.flow_style:
+                    again += f", or where it begins an item of a list, write '- {key.text}: ...'"
+                if not twice:  # an item without its '-' repeats all its keys
+                    self._problems.add(key.line, key.text, f"the key stands twice (first on line {first}){again}")
+                twice |= len(again) > len("; remove one")
             elif not key.text and not before:
                 self._problems.add(key.line, "", "a key is missing before ':'")
             else:
                 pairs[key.text] = (key, value)
                 last = key.text
         return Pairs(tuple(pairs.values()), _line(start))
+
+    def _lost(self, problem: str, line: int, opened: int) -> tuple[int, str] | None:
+        """Return the line of a key without ':' or of an item without '-', and what to write: the parser stops later."""
+        if not any(part in problem for part in _LATER):
+            return None
+        above = next((n for n in range(line - 1, 0, -1) if self._told(n)), opened)
+        for number in dict.fromkeys((opened, above)) if "expected key" not in problem else ():
+            bare = _BARE_KEY.fullmatch(self._told(number))
+            if bare is not None:
+                return number, f"a key without ':' (write '{bare[1]}:')"
+        number = opened if "could not find expected ':'" in problem else line
+        if self._told(number).startswith("-"):  # the list began without one
+            lines = range(number - 1, 0, -1)
+            key = next((n for n in lines if self._told(n).endswith(":") and not self._told(n).startswith("-")), 0)
+            number = next((n for n in range(key + 1, number) if self._told(n)), number) if key else number
+        text = self._told(number)
+        if text.startswith("-") and not text.startswith("- "):
+            return number, f"a space is missing behind '-'; write '- {text[1:]}'"
+        listed = "'-' indicator" in problem or any(self._told(n).startswith("- ") for n in (above, line))
+        if listed and not text.startswith("-") and (text.startswith("{") or _FIRST_KEY.match(text)):
+            return number, f"this line does not fit the list round it; does it begin an item? Then write '- {text}'"
+        return None
+
+    def _told(self, number: int) -> str:
+        """Return a line (counted from 1) without its indent and comment; '' where nothing else is on it."""
+        return re.sub(r"(^|\s)#.*", "", self._lines[number - 1]).strip() if number <= len(self._lines) else ""
 
     def _explain(self, exc: yaml.YAMLError) -> None:
         """Say what a technician can do about what the parser stumbled over."""
@@ -248,6 +282,8 @@ class _Builder:
             words = "a tab stands where only spaces may; indent with spaces"
         elif "cannot start any token" in problem:
             words = f"text that begins with {found} needs quotes: {_in_quotes(text, mark.column if mark else 0)}"
+        elif (lost := self._lost(problem, line, opened)) is not None:
+            line, words = lost
         elif "mapping values are not allowed" in problem:
             words = "a second ': ' on one line, or a wrong indent; text that holds ': ' needs quotes"
         elif "unexpected end of stream" in problem or "unexpected document" in problem:

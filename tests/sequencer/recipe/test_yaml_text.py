@@ -62,6 +62,18 @@ TRAPS = [
     pytest.param("a: %x", 1, 'needs quotes: "%x"', id="percent-first"),
     pytest.param("h: {thru: ROUT:CLOS (@1,2)}", 1, 'quotes: "ROUT:CLOS (@1,2)"', id="channel-list"),
     pytest.param("a: 1\nb: 2\na: 3", 3, "stands twice (first on line 1)", id="duplicate-key"),
+    pytest.param("a: 1\nlimits\n  - {b: 1}\n  - {b: 2}", 2, "write 'limits:'", id="no-colon-before-a-list"),
+    pytest.param("a: 1\ntitle  # of it\nb: x", 2, "write 'title:'", id="no-colon-before-a-key"),
+    pytest.param("a:\n  scale\n    b: 1", 2, "write 'scale:'", id="no-colon-inside"),
+    pytest.param("l:\n    {b: 1}\n  - {b: 2}\nc: x", 2, "write '- {b: 1}'", id="first-item-without-dash"),
+    pytest.param("l:\n    quantity: x\n  - quantity: y", 2, "write '- quantity: x'", id="first-lines-without-dash"),
+    pytest.param("l:\n  - {b: 1}\n  {b: 2}\n  - {b: 3}", 3, "write '- {b: 2}'", id="item-without-dash"),
+    pytest.param("l:\n  - {b: 1}\n    {b: 2}", 3, "write '- {b: 2}'", id="last-item-without-dash"),
+    pytest.param("l:\n  - quantity: x\n  quantity: y", 3, "write '- quantity: y'", id="lines-without-dash"),
+    pytest.param("l:\n  -{b: 1}\n  - {b: 2}", 2, "a space is missing behind '-'", id="close-dash"),
+    pytest.param(
+        "l:\n  - b: 1\n    c: 2\n    b: 3\n    c: 4", 4, "begins an item of a list, write '- b: ...'", id="merged-items"
+    ),
     pytest.param("a: {b: 1, b: 2}", 1, "stands twice", id="duplicate-in-braces"),
     pytest.param("a: 1\n'a': 2", 2, "stands twice", id="duplicate-in-quotes"),
     pytest.param("x: 1\n<<: {a: b}", 2, "merge key", id="merge-key"),
