@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from sequencer.core.capability import Capabilities
 from sequencer.recipe.model import Bench, Recipe
+from sequencer.run.matrix import uncommanded
 from sequencer.run.plan import Known, make_plan
 from sequencer.units import show_hz
 
@@ -25,11 +26,15 @@ def beyond_reach(recipe: Recipe, bench: Bench, caps: Capabilities) -> str:
 
 
 def unmade(recipe: Recipe, bench: Bench, caps: Capabilities) -> str:
-    """Return in words which hookups of the plan the bench file's switch has no command for; else ''."""
+    """Return in words what the bench file's switch has no command for and hands cannot make in its place; else ''.
+
+    Paths are made by hand past it; thru and floor are what they are measured against, and the bridge has its own.
+    """
     if bench.switch is None:
         return ""
-    names = dict.fromkeys(s.hookup.name for s in make_plan(recipe, bench, caps, Known()).stations)
-    lacking = [name for name in names if name not in bench.switch.hookups]
+    plan = make_plan(recipe, bench, caps, Known())
+    names, by_hand = dict.fromkeys(s.hookup.name for s in plan.stations), uncommanded(plan, bench)
+    lacking = [name for name in names if name not in bench.switch.hookups and name not in by_hand]
     if not lacking:
         return ""
     return (

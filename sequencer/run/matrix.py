@@ -40,6 +40,7 @@ __all__ = [
     "isolation_db",
     "plan_for",
     "shortfall",
+    "uncommanded",
     "with_hands",
 ]
 
@@ -67,25 +68,62 @@ class Shortfall:
 
 
 def plan_for(recipe: Recipe, bench: Bench, caps: Capabilities, history: Sequence[Entry]) -> Plan:
-    """Return the plan as it stands: what the operator agreed to do by hand comes last, past the matrix."""
+    """Return the plan as it stands: what the matrix has no command for, or too little isolation, is made by hand, last.
+
+    For the isolation, where the operator agreed to it.
+    """
     saved = saved_in(history)
     if saved:
         return saved_plan(saved)
     plan, stays = make_plan(recipe, bench, caps, known(history)), visits(history)
-    if bench.switch is not None and _answer(history) == HANDS and _floor_is_whole(plan, stays):
-        by_hand = {short.requirement.hookup_name for short in _shortfalls(recipe, sweeps_of(history))}
-        plan = with_hands(plan, by_hand, bench)
+    if bench.switch is not None:
+        by_hand = set(uncommanded(plan, bench))
+        if _answer(history) == HANDS and _floor_is_whole(plan, stays):
+            by_hand |= {short.requirement.hookup_name for short in _shortfalls(recipe, sweeps_of(history))}
+        plan = _handed(plan, frozenset(by_hand), bench)
     return as_begun(plan, stays)
 
 
+def uncommanded(plan: Plan, bench: Bench) -> tuple[str, ...]:
+    """Name the paths of a plan that the matrix has no command for: hands make them, past it."""
+    if bench.switch is None:
+        return ()
+    paths = [s.hookup.name for s in plan.stations if s.hookup.kind is HookupKind.PATH]
+    return tuple(name for name in dict.fromkeys(paths) if name not in bench.switch.hookups)
+
+
+def _handed(plan: Plan, names: frozenset[str], bench: Bench) -> Plan:
+    if not names:
+        return plan
+    for known_plan, known_names, known_bench, made in _HANDED:
+        if plan is known_plan and names == known_names and bench is known_bench:
+            return made
+    made = with_hands(plan, names, bench)
+    _HANDED.append((plan, names, bench, made))
+    return made
+
+
+_HANDED: deque[tuple[Plan, frozenset[str], Bench, Plan]] = deque(maxlen=4)  # a run asks at every step
+
+
 def ask_for_hands(
-    recipe: Recipe, bench: Bench, plan: Plan, stays: Sequence[Visit], history: Sequence[Entry]
+    recipe: Recipe, bench: Bench, caps: Capabilities, plan: Plan, stays: Sequence[Visit], history: Sequence[Entry]
 ) -> Ask | Warn | None:
-    """Return the question that a leaking matrix raises as soon as its floor is measured, then what is left out."""
-    answer = _answer(history)
+    """Return what the matrix cannot make, then the question that a leak raises once its floor is measured, and so on.
+
+    After the answer, what is left out.
+    """
+    answer, lacking = _answer(history), uncommanded(make_plan(recipe, bench, caps, known(history)), bench)
+    if lacking:
+        text = (
+            f"the switch has no command for {', '.join(lacking)}: made by hand, past the matrix, after all that the "
+            "matrix makes, with a thru and a floor of their own"
+        )
+        if not any(isinstance(e, Warned) and e.why == text for e in history):
+            return Warn(why=text)
     if bench.switch is None or answer == HANDS or foretold(history) or not _floor_is_whole(plan, stays):
         return None
-    short = _shortfalls(recipe, sweeps_of(history))
+    short = tuple(s for s in _shortfalls(recipe, sweeps_of(history)) if s.requirement.hookup_name not in lacking)
     if not short:
         return None
     if answer:

@@ -123,7 +123,7 @@ def _live_step(
     if gap is not None:
         return gap
     stays = visits(history)
-    hands = None if bench.switch is None else ask_for_hands(recipe, bench, plan, stays, history)
+    hands = None if bench.switch is None else ask_for_hands(recipe, bench, caps, plan, stays, history)
     if hands is not None:
         return hands
     step = _otherwise(plan, stays, spoken) or _at_stations(recipe, bench, caps, plan, stays, history)

@@ -211,7 +211,12 @@ def _forecast(
     instrument_s = sum(sweep.seconds for _, sweeps in hookups for sweep in sweeps)
     instrument_s += sum(entry.seconds for entry in history if isinstance(entry, Waited))
     results = {result.id: result for result in (*paths.results, *ports.results)}
-    limits = tuple(_limit(r, results[r.id], recipe.decision, bench) for r in recipe.requirements)
+    by_hand = {hookup.name for hookup, _ in hookups if hookup.by_hand}
+    past_it = replace(bench, switch=None)
+    limits = tuple(
+        _limit(r, results[r.id], recipe.decision, past_it if r.hookup_name in by_hand else bench)
+        for r in recipe.requirements
+    )
     matrix = () if bench.switch is None else (_MATRIX,)
     shapes = (_SHAPES,) if any(r.quantity.unit == "Hz" for r in recipe.requirements) else ()
     hidden = [r.hookup_name for r, limit in zip(recipe.requirements, limits, strict=True) if _hides(r, limit)]

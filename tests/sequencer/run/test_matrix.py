@@ -234,3 +234,23 @@ def test_check_foretells_what_the_matrix_must_isolate(recipe: Recipe, switched: 
     assert not limits["isolation TX-RX receive"].ok
     assert "switch matrix" in limits["isolation TX-RX receive"].remedy
     assert limits["insertion loss TX-ANT transmit"].ok
+
+
+def test_a_path_without_a_command_is_made_by_hand_and_that_is_said(
+    recipe: Recipe, switched: Bench, opening: list[object]
+) -> None:
+    assert switched.switch is not None
+    names = {name: command for name, command in switched.switch.hookups.items() if name != "TX-RX"}
+    part = replace(switched, switch=replace(switched.switch, hookups=names))
+    run = Run(recipe, part, opening, isolation=120.0, answer="")
+    assert run.asked == []
+    by_hand = [name for name, hand in run.connected if hand]
+    assert by_hand == ["thru by hand", "floor by hand", "TX-RX", "thru by hand"]
+    assert run.connected[-1] == ("thru by hand", True)
+    assert any("no command for TX-RX: made by hand" in e.why for e in run.history if isinstance(e, Warned))
+    results = stated(run)
+    assert all(results[r.id].interval[0] is not None for r in recipe.requirements if r.hookup_name == "TX-RX")
+    told = forecast(recipe, part)
+    assert [h.hookup.name for h in told.hookups if h.hookup.by_hand] == by_hand
+    assert told.touches > 0
+    assert any("no command for TX-RX: made by hand" in text for text in told.assumptions)
